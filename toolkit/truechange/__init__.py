@@ -1,0 +1,68 @@
+"""Did this person, or this programme, really get better, and is it enough to matter?
+
+The rooms, left to right: foundation, numerics, measures, synthetic, records,
+reliability, meaningful_change, individual, responders, programme, planning,
+figures, reporting, evidence, page, cli. A room imports only from rooms on its
+left. Public names load on first use, so importing the package costs little.
+"""
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "Estimate": "foundation.estimate",
+    "Threshold": "foundation.estimate",
+    "Origin": "foundation.origin",
+    "OutcomeError": "foundation.errors",
+    "DataError": "foundation.errors",
+    "ChoiceError": "foundation.errors",
+    "RefusedError": "foundation.errors",
+    "list_measures": "measures",
+    "measure": "measures",
+    "published": "measures",
+    "published_threshold": "measures",
+    "sit_to_stand_power": "measures",
+    "stair_power": "measures",
+    "read": "records",
+    "icc": "reliability",
+    "icc_table": "reliability",
+    "choose_icc": "reliability",
+    "measurement_error": "reliability",
+    "limits_of_agreement": "reliability",
+    "weighted_kappa": "reliability",
+    "transport_check": "reliability",
+    "anchor_check": "meaningful_change",
+    "mcid": "meaningful_change",
+    "person_change": "individual",
+    "Programme": "individual",
+    "reliable_change": "individual",
+    "visits": "individual",
+    "proportion": "responders",
+    "count_responders": "responders",
+    "compare_responders": "responders",
+    "responders_from_error": "responders",
+    "true_responder_share": "responders",
+    "cumulative_change": "responders",
+    "audit": "programme",
+    "plan_change": "planning",
+    "plan_responders": "planning",
+    "plan_icc": "planning",
+    "plan_mcid": "planning",
+    "cite": "reporting",
+}
+
+__all__ = ["__version__", *_HOME]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'truechange' has no attribute {name!r}")
+    value = getattr(import_module(f"truechange.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

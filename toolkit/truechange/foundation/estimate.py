@@ -1,0 +1,176 @@
+"""The currency: an estimate with its interval, and a threshold that knows whom it may be used on."""
+
+from dataclasses import dataclass, field, replace
+from math import isfinite, nan
+from typing import Self
+
+from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
+from truechange.foundation.numbers import decimals_for, fixed, reachable
+from truechange.foundation.origin import Origin
+
+THRESHOLD_KINDS = ("mdc", "mcid")
+LEVELS = ("person", "group", "between-group")
+DIRECTIONS = ("improvement", "deterioration")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """One number with everything needed to report it.
+
+    Parameters
+    ----------
+    value : float
+        The estimate, in `unit`.
+    low, high : float
+        Limits of its interval; NaN where there is none.
+    confidence : float
+        Level of the interval, as a fraction.
+    unit : str
+        Unit of the value; empty for a pure number.
+    n : int or None
+        People behind it.
+    df : float or None
+        Degrees of freedom, where they are defined.
+    method : str
+        How value and interval were computed, in words.
+    origin : Origin
+        Where it comes from.
+
+    Examples
+    --------
+    >>> print(Estimate(value=2.83, low=2.21, high=3.68, unit="stands", n=30))
+    2.8 stands (95% CI 2.2 to 3.7)
+    """
+
+    value: float
+    low: float = nan
+    high: float = nan
+    confidence: float = 0.95
+    unit: str = ""
+    n: int | None = None
+    df: float | None = None
+    method: str = ""
+    origin: Origin = field(default_factory=Origin.own)
+
+    @property
+    def has_interval(self) -> bool:
+        """Whether both limits exist (an infinite limit exists)."""
+        return self.low == self.low and self.high == self.high
+
+    @property
+    def decimals(self) -> int:
+        """Decimals this estimate earns: two significant digits of its interval's width."""
+        return decimals_for(self.low, self.high, self.value)
+
+    def text(self, decimals: int | None = None) -> str:
+        """Write value, unit and interval, rounded to `decimals` (by default to what the interval earns)."""
+        places = self.decimals if decimals is None else decimals
+        unit = f" {self.unit}" if self.unit else ""
+        shown = f"{fixed(self.value, places)}{unit}"
+        return f"{shown} ({self.interval_text(places)})" if self.has_interval else shown
+
+    def interval_text(self, decimals: int | None = None) -> str:
+        """Write the interval alone: ``95% CI 2.2 to 3.7``."""
+        if not self.has_interval:
+            return "no interval"
+        places = self.decimals if decimals is None else decimals
+        return f"{100 * self.confidence:g}% CI {fixed(self.low, places)} to {fixed(self.high, places)}"
+
+    def scaled(self, factor: float, **changes: object) -> Self:
+        """Return the same estimate times a positive `factor`, its interval with it."""
+        moved = {"value": self.value * factor, "low": self.low * factor, "high": self.high * factor}
+        return replace(self, **(moved | changes))  # type: ignore[arg-type]
+
+    def row(self) -> dict[str, object]:
+        """Return one tidy row, unrounded: estimate, low, high, confidence, unit, n, df, method, origin."""
+        return {
+            "estimate": self.value,
+            "low": self.low,
+            "high": self.high,
+            "confidence": self.confidence,
+            "unit": self.unit,
+            "n": self.n,
+            "df": self.df,
+            "method": self.method,
+            "origin": self.origin.sentence(),
+        }
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def __float__(self) -> float:
+        return float(self.value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Threshold(Estimate):
+    """An estimate that changes are held against.
+
+    Parameters
+    ----------
+    kind : {"mdc", "mcid"}
+        Beyond measurement error, or enough to matter.
+    level : {"person", "group", "between-group"}
+        Whom it may be used on. A function about one person takes only ``"person"``.
+    direction : {"improvement", "deterioration"}
+        Which way it points; the value is positive in both.
+    protocol : str
+        Protocol under which it holds, in words.
+
+    Raises
+    ------
+    ChoiceError
+        `kind`, `level` or `direction` is unknown, or the value is not a positive finite number.
+    """
+
+    kind: str
+    level: str = "person"
+    direction: str = "improvement"
+    protocol: str = ""
+
+    def __post_init__(self) -> None:
+        check_choice("kind", self.kind, THRESHOLD_KINDS)
+        check_choice("level", self.level, LEVELS)
+        check_choice("direction", self.direction, DIRECTIONS)
+        if not (isfinite(self.value) and self.value >= 0):
+            raise ChoiceError(f"A threshold must be a finite number of at least 0, got {self.value!r}.")
+
+    def shown(self, resolution: float) -> str:
+        """Say what the scale can reach: ``at least 3 stands`` for 2.77 on a whole-number count."""
+        step = reachable(self.value, resolution)
+        return f"at least {step:g}{' ' + self.unit if self.unit else ''}"
+
+
+def person_threshold(given: "Threshold | float", kind: str, *, name: str, unit: str = "") -> Threshold:
+    """Return `given` as a threshold for one person, or refuse it.
+
+    Parameters
+    ----------
+    given : Threshold or float
+        A bare number is taken as stated by the user, without interval.
+    kind : {"mdc", "mcid"}
+        What it is used as.
+    name : str
+        Name of the argument, for the error.
+    unit : str, optional
+        Unit given to a bare number.
+
+    Raises
+    ------
+    RefusedError
+        The threshold is for a group's mean or for the difference between groups, or of the other kind.
+    """
+    if not isinstance(given, Threshold):
+        return Threshold(value=float(given), kind=kind, unit=unit, origin=Origin.stated(), method="stated")
+    if given.level != "person":
+        use = "the person-level MDC (.mdc95)" if kind == "mdc" else "a within-person MCID (tc.mcid(...).recommended)"
+        raise RefusedError(
+            f"{name} is a {given.level}-level {given.kind.upper()} ({given}): it says nothing about one person. "
+            f"Use {use} instead."
+        )
+    if given.kind != kind:
+        raise RefusedError(
+            f"{name} must be an {kind.upper()}, got an {given.kind.upper()} ({given}). "
+            "Beyond error and enough to matter are two questions; give each its own number."
+        )
+    return given

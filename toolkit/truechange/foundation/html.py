@@ -1,0 +1,93 @@
+"""HTML primitives: escaped tables, embedded pictures with alt text, and the shell of a page that needs no network."""
+
+from base64 import b64encode
+from collections.abc import Sequence
+from html import escape
+from io import BytesIO
+from numbers import Integral, Real
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from truechange.foundation.errors import OutcomeError
+from truechange.foundation.numbers import fixed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+def cell_text(value: object, decimals: int = 3) -> str:
+    """Write one table cell: whole numbers whole, others rounded and without trailing zeros, missing as a dash."""
+    if value is None or value != value:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Integral):
+        return str(int(value)).replace("-", "−")
+    if isinstance(value, Real):
+        text = fixed(float(value), decimals)
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    return str(value)
+
+
+def frame_table(frame: "pd.DataFrame", caption: str = "", decimals: int = 3) -> str:
+    """Return `frame` as an HTML table with header scopes and an optional caption; all text escaped.
+
+    A named index becomes the first column; a plain running index is left out.
+    """
+    import pandas as pd
+
+    shown = frame if isinstance(frame.index, pd.RangeIndex) else frame.reset_index()
+    head = "".join(f'<th scope="col">{escape(str(name).replace("_", " "))}</th>' for name in shown.columns)
+    rows = []
+    for record in shown.itertuples(index=False):
+        cells = [escape(cell_text(value, decimals)) for value in record]
+        numeric = [isinstance(value, Real) and not isinstance(value, bool) for value in record]
+        body = "".join(
+            f'<td class="number">{text}</td>' if is_number else f"<td>{text}</td>"
+            for text, is_number in zip(cells[1:], numeric[1:], strict=True)
+        )
+        rows.append(f'<tr><th scope="row">{cells[0]}</th>{body}</tr>')
+    title = f"<caption>{escape(caption)}</caption>" if caption else ""
+    return f"<table>{title}<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+
+
+def figure(drawn: Any, alt: str, caption: str = "", dpi: int = 150) -> str:
+    """Embed a matplotlib Figure or Axes as a PNG with alt text.
+
+    Raises
+    ------
+    OutcomeError
+        `alt` is empty: a picture without words is lost on a screen reader.
+    """
+    if not alt:
+        raise OutcomeError("A picture needs alt text: say in one sentence what it shows.")
+    image = b64encode(png(drawn, dpi=dpi)).decode("ascii")
+    words = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
+    return f'<figure><img src="data:image/png;base64,{image}" alt="{escape(alt)}">{words}</figure>'
+
+
+def png(drawn: Any, dpi: int = 150) -> bytes:
+    """Return a Figure or Axes as PNG bytes without dates or versions, and close it: same input, same bytes."""
+    import matplotlib.pyplot as plt
+
+    picture = drawn if hasattr(drawn, "savefig") else drawn.figure
+    held = BytesIO()
+    picture.savefig(held, format="png", dpi=dpi, bbox_inches="tight", metadata={"Software": None})
+    plt.close(picture)
+    return held.getvalue()
+
+
+def bullet_list(items: Sequence[str]) -> str:
+    """Return an escaped HTML list, empty text for no items."""
+    return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>" if items else ""
+
+
+def document(title: str, body: str, *, language: str = "en") -> str:
+    """Wrap `body` (HTML already escaped) in a self-contained page with its own screen and print style."""
+    from jinja2 import Environment, FileSystemLoader
+    from markupsafe import Markup
+
+    shell = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True).get_template("document.html.j2")
+    return shell.render(title=title, body=Markup(body), language=language)

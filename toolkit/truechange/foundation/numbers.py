@@ -1,0 +1,100 @@
+"""Rounding, and only here: full precision inside, as many digits as the interval earns at the edge."""
+
+from math import ceil, floor, isfinite, log10
+
+
+def decimals_for(low: float, high: float, value: float = 0.0) -> int:
+    """How many decimals to show so that the interval's width has two significant digits.
+
+    Parameters
+    ----------
+    low, high : float
+        Limits of the interval; if they are missing or equal, `value` decides.
+    value : float, optional
+        The estimate itself, shown with three significant digits when alone.
+
+    Returns
+    -------
+    int
+        Between 0 and 4.
+
+    Examples
+    --------
+    >>> decimals_for(2.21, 3.68), decimals_for(0.02, 0.76), decimals_for(410, 455)
+    (1, 2, 0)
+    """
+    width = abs(high - low)
+    if isfinite(width) and width > 0:
+        return min(4, max(0, 1 - floor(log10(width))))
+    if isfinite(value) and value != 0:
+        return min(4, max(0, 2 - floor(log10(abs(value)))))
+    return 1
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Show `value` with `decimals` places; a true minus sign, no minus zero, infinity as ∞, missing as –.
+
+    Examples
+    --------
+    >>> fixed(-0.004, 2), fixed(-1.5, 1), fixed(float("inf"), 1), fixed(float("nan"), 1)
+    ('0.00', '−1.5', '∞', '–')
+    """
+    if value != value:
+        return "–"
+    if not isfinite(value):
+        return "∞" if value > 0 else "−∞"
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def percent(share: float, decimals: int = 0) -> str:
+    """Show a share (0 to 1) as a percentage; never 0% or 100% for a share that is not exactly that.
+
+    Examples
+    --------
+    >>> percent(0.314), percent(0.998), percent(0.0004), percent(1.0)
+    ('31%', '>99%', '<1%', '100%')
+    """
+    if share != share:
+        return "–"
+    step = 10.0**-decimals
+    text = f"{100 * share:.{decimals}f}"
+    if 0 < share and float(text) == 0:
+        return f"<{step:g}%"
+    if share < 1 and float(text) == 100:
+        return f">{100 - step:g}%"
+    return text.replace("-", "−") + "%"
+
+
+def p_value(p: float) -> str:
+    """Show a p-value: ``p = 0.023``, ``p < 0.001``."""
+    if p != p:
+        return "p not available"
+    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}"
+
+
+def reachable(threshold: float, resolution: float) -> float:
+    """Return the smallest step of the scale that is at least `threshold` (both in the test's unit).
+
+    The rule compares unrounded; this is what a person on the floor can count.
+
+    Examples
+    --------
+    >>> reachable(2.77, 1), reachable(2.0, 1), round(reachable(0.834, 0.1), 10)
+    (3, 2, 0.9)
+    """
+    steps = ceil(round(threshold / resolution, 9))
+    return steps * resolution
+
+
+def decimals_of(resolution: float) -> int:
+    """How many decimals a scale with this smallest step is read to.
+
+    Examples
+    --------
+    >>> decimals_of(1), decimals_of(0.1), decimals_of(0.01), decimals_of(5)
+    (0, 1, 2, 0)
+    """
+    return max(0, -floor(log10(resolution) + 1e-9))

@@ -1,0 +1,1 @@
+"""The meaningful_change room."""

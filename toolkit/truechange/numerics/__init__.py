@@ -1,0 +1,1 @@
+"""Kernels: numpy in, numbers out; they know nothing of clinics."""
