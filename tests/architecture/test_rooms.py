@@ -8,10 +8,24 @@ import pytest
 import truechange
 
 HOUSE = Path(truechange.__file__).parent
-ORDER = (
-    "foundation numerics measures synthetic records reliability meaningful_change individual responders "
-    "programme planning figures reporting evidence page cli"
-).split()
+ORDER = [
+    "foundation",
+    "numerics",
+    "measures",
+    "synthetic",
+    "records",
+    "reliability",
+    "meaningful_change",
+    "individual",
+    "responders",
+    "programme",
+    "planning",
+    "figures",
+    "reporting",
+    "evidence",
+    "page",
+    "cli",
+]
 FILES = sorted(path for path in HOUSE.rglob("*.py") if path.parent != HOUSE)
 
 

@@ -55,7 +55,9 @@ def interval_rows(
         heavy = row in strong
         colour = ACCENT if heavy else INK
         if estimate.has_interval:
-            ax.plot([estimate.low, estimate.high], [row, row], color=colour, lw=3 if heavy else 1.4, solid_capstyle="butt")
+            ax.plot(
+                [estimate.low, estimate.high], [row, row], color=colour, lw=3 if heavy else 1.4, solid_capstyle="butt"
+            )
         ax.plot(estimate.value, row, "D" if heavy else "o", color=colour, ms=8 if heavy else 5, zorder=3)
     ax.set_yticks(range(len(labels)), labels)
     ax.set_ylim(len(labels) - 0.4, -0.6)
@@ -68,8 +70,26 @@ def mark_line(ax: "Axes", at: float, label: str, *, along: str = "y", colour: st
     """Draw a thin reference line across the axes at `at` on the `along` axis, with its words beside it."""
     if along == "y":
         ax.axhline(at, color=colour, lw=1, ls=dash)
-        return ax.annotate(label, (1.0, at), xycoords=("axes fraction", "data"), xytext=(4, 0),
-                           textcoords="offset points", fontsize=8, color=colour, va="center", annotation_clip=False)
+        return ax.annotate(
+            label,
+            (1.0, at),
+            xycoords=("axes fraction", "data"),
+            xytext=(4, 0),
+            textcoords="offset points",
+            fontsize=8,
+            color=colour,
+            va="center",
+            annotation_clip=False,
+        )
     ax.axvline(at, color=colour, lw=1, ls=dash)
-    return ax.annotate(label, (at, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 3),
-                       textcoords="offset points", fontsize=8, color=colour, ha="center", annotation_clip=False)
+    return ax.annotate(
+        label,
+        (at, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(0, 3),
+        textcoords="offset points",
+        fontsize=8,
+        color=colour,
+        ha="center",
+        annotation_clip=False,
+    )

@@ -61,7 +61,7 @@ def percent(share: float, decimals: int = 0) -> str:
         return "–"
     step = 10.0**-decimals
     text = f"{100 * share:.{decimals}f}"
-    if 0 < share and float(text) == 0:
+    if share > 0 and float(text) == 0:
         return f"<{step:g}%"
     if share < 1 and float(text) == 100:
         return f">{100 - step:g}%"
