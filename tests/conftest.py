@@ -1,0 +1,15 @@
+"""House rules for every test: no display, no touch of the global random state."""
+
+import os
+
+os.environ.setdefault("MPLBACKEND", "Agg")
+
+import numpy as np
+import pytest
+
+
+@pytest.fixture(autouse=True)
+def _leave_the_global_random_state_alone():
+    before = np.random.get_state()[1].copy()  # noqa: NPY002
+    yield
+    assert (np.random.get_state()[1] == before).all(), "the test or the library touched numpy's global random state"  # noqa: NPY002

@@ -1,0 +1,92 @@
+"""Find the command, hand over to its module, turn refusals into a sentence and an exit status.
+
+Only the module of the command asked for is imported, so that an answer about
+one person does not wait for libraries it never uses.
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from types import ModuleType
+
+from truechange.foundation.errors import ChoiceError, MissingPartError, OutcomeError
+
+COMMANDS = (
+    "demo",
+    "person",
+    "audit",
+    "study",
+    "inspect",
+    "template",
+    "measures",
+    "plan",
+    "page",
+    "validate",
+    "notebooks",
+)
+FINE, NEEDS_ATTENTION, MISUSE = 0, 1, 2
+CAUTION = (
+    "The results inform a judgement; they do not diagnose. Local rules and a licensed clinician decide. "
+    "Exit status: 0 fine, 1 the data need attention, 2 the command was not understood."
+)
+
+
+def _module(command: str) -> ModuleType:
+    return import_module(f"truechange.cli.{command}")
+
+
+def _overview() -> str:
+    width = max(map(len, COMMANDS))
+    rows = "\n".join(f"  {name:<{width}}  {_module(name).HELP}" for name in COMMANDS)
+    return (
+        "usage: truechange COMMAND [options]\n\n"
+        "Did this person, or this programme, really get better, and is it enough to matter?\n\n"
+        f"commands:\n{rows}\n\n"
+        "Each has its own help with an example that runs as printed: truechange person --help\n"
+        f"{CAUTION}"
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit status (0 fine, 1 the data need attention, 2 misuse)."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a console without ± or − gets a replacement, not a crash
+            stream.reconfigure(errors="replace")
+    if not words or words[0] in ("-h", "--help"):
+        print(_overview())
+        return FINE if words else MISUSE
+    if words[0] == "--version":
+        from truechange import __version__
+
+        print(f"truechange {__version__}")
+        return FINE
+    command, *rest = words
+    if command not in COMMANDS:
+        print(f"truechange: there is no command {command!r}; choose one of: {', '.join(COMMANDS)}.", file=sys.stderr)
+        return MISUSE
+    module = _module(command)
+    parser = argparse.ArgumentParser(
+        prog=f"truechange {command}",
+        description=module.HELP,
+        epilog=getattr(module, "EXAMPLE", None),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    module.add_arguments(parser)
+    try:
+        return int(module.run(parser.parse_args(rest)))
+    except OutcomeError as trouble:
+        print(f"truechange {command}: {trouble}", file=sys.stderr)
+        return MISUSE if isinstance(trouble, ChoiceError | MissingPartError) else NEEDS_ATTENTION
+    except KeyboardInterrupt:
+        print(f"\ntruechange {command}: stopped; nothing half-written was kept.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return FINE
+
+
+if __name__ == "__main__":
+    sys.exit(main())
