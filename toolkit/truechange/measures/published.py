@@ -1,0 +1,186 @@
+"""What has been published about each test, with who was measured, how, and how the number was verified."""
+
+from functools import cache
+from math import nan
+from typing import TYPE_CHECKING
+
+from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
+from truechange.foundation.estimate import Threshold
+from truechange.foundation.origin import Origin
+from truechange.measures.catalogue import measure as find_measure
+from truechange.measures.catalogue import read_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+QUANTITIES = (
+    "icc",
+    "sem",
+    "mdc90",
+    "mdc95",
+    "mic",
+    "norm_low",
+    "norm_mean",
+    "norm_high",
+    "norm_sd",
+    "cutoff",
+    "power_cutoff",
+)
+_NUMBERS = ("value", "ci_low", "ci_high", "age_low", "age_high", "n")
+_SCALE = {("mm", "cm"): 0.1}
+
+
+@cache
+def published_rows() -> tuple[dict[str, str], ...]:
+    """Return every published value as text, without pandas (for commands that must start fast)."""
+    return tuple(read_rows("published.csv"))
+
+
+def _chosen(measure: str | None, quantity: str | None) -> list[dict[str, str]]:
+    key = None if measure is None else find_measure(measure).key
+    quantity = "mic" if quantity == "mcid" else quantity
+    if quantity is not None:
+        check_choice("quantity", quantity, QUANTITIES)
+    return [row for row in published_rows() if key in (None, row["measure"]) and quantity in (None, row["quantity"])]
+
+
+def published(measure: str | None = None, quantity: str | None = None) -> "pd.DataFrame":
+    """Return published values as a table: labelled starting points, never a replacement for the clinic's own retest.
+
+    Parameters
+    ----------
+    measure : str, optional
+        Key of a test; all tests when left out.
+    quantity : str, optional
+        ``"icc"``, ``"sem"``, ``"mdc90"``, ``"mdc95"``, ``"mic"`` (also ``"mcid"``), ``"norm_low"``, ``"norm_mean"``,
+        ``"norm_high"``, ``"norm_sd"``, ``"cutoff"`` or ``"power_cutoff"``; all when left out.
+
+    Returns
+    -------
+    DataFrame
+        One row a value: measure, quantity, value, ci_low, ci_high (in `unit`), unit, level (whom a threshold may be
+        used on), usable (False: printed, but implausible), status (checked, from memory, recomputed), method,
+        population, sex, age_low, age_high, n, interval (time between the tests), citation, doi, note.
+
+    Raises
+    ------
+    ChoiceError
+        The test or the quantity is unknown.
+
+    Examples
+    --------
+    >>> import truechange as tc
+    >>> stands = tc.published("chair_stand_30s", "mdc95")
+    >>> stands["value"].tolist()
+    [1.95, 2.5, 2.5, 6.4, 0.96]
+    >>> stands["interval"].iloc[2]
+    'repeat self-test at home'
+    """
+    import pandas as pd
+
+    frame = pd.DataFrame(_chosen(measure, quantity), columns=list(published_rows()[0]))
+    for column in _NUMBERS:
+        frame[column] = pd.to_numeric(frame[column])
+    frame["usable"] = frame["usable"] == "yes"
+    return frame
+
+
+def published_threshold(
+    measure: str,
+    quantity: str,
+    *,
+    citation: str | None = None,
+    value: float | None = None,
+    from_memory: bool = False,
+) -> Threshold:
+    """Return one published MDC or MCID as a threshold that carries its origin.
+
+    Parameters
+    ----------
+    measure : str
+        Key of the test.
+    quantity : {"mdc90", "mdc95", "mic", "mcid"}
+        Which threshold.
+    citation : str, optional
+        Part of the citation, such as ``"Mostafaee"``. Needed where several publications disagree: which one fits the
+        people at hand is a choice that nobody else can make.
+    value : float, optional
+        The value itself, where one publication gives several.
+    from_memory : bool, optional
+        Allow a value that was not checked against its source. Default False.
+
+    Returns
+    -------
+    Threshold
+        In the unit of the test; `origin` holds citation, population, interval, n and status.
+
+    Raises
+    ------
+    ChoiceError
+        Nothing fits, or more than one value fits (the error lists them).
+    RefusedError
+        The value is implausible, from memory, a percentage, or on a scale that is not the test's.
+
+    Examples
+    --------
+    >>> import truechange as tc
+    >>> mcid = tc.published_threshold("chair_stand_30s", "mic", citation="Mostafaee")
+    >>> print(mcid, "|", mcid.level, "|", mcid.origin.status)
+    2.50 stands | person | checked
+    """
+    check_choice("quantity", quantity, ("mdc90", "mdc95", "mic", "mcid"))
+    test = find_measure(measure)
+    rows = [
+        row
+        for row in _chosen(test.key, quantity)
+        if (citation or "").casefold() in row["citation"].casefold() and value in (None, float(row["value"]))
+    ]
+    if len(rows) != 1:
+        found = rows or _chosen(test.key, quantity)
+        listed = "; ".join(f"{row['value']} {row['unit']} ({row['citation']}: {row['population']})" for row in found)
+        what = f"{len(rows)} values fit" if rows else "No value fits"
+        raise ChoiceError(
+            f"{what} measure={test.key!r}, quantity={quantity!r}. Choose one with citation= (and value=). "
+            f"Published: {listed or 'nothing'}."
+        )
+    return _threshold(rows[0], test.unit, from_memory)
+
+
+def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
+    said = f"{row['value']} {row['unit']} ({row['citation']})"
+    if row["usable"] == "no":
+        raise RefusedError(f"{said} is not usable: {row['note']}.")
+    if row["status"] == "from memory" and not from_memory:
+        raise RefusedError(
+            f"{said} is from memory and must not decide a verdict. Check it against the source, then pass "
+            "from_memory=True to use it as it stands."
+        )
+    factor = 1.0 if row["unit"] == unit else _SCALE.get((row["unit"], unit))
+    if factor is None:
+        advice = (
+            "work it out from the person's own baseline and pass the number"
+            if row["unit"].startswith("%")
+            else "a threshold does not survive a change of scale"
+        )
+        raise RefusedError(f"{said} is not in the unit of the test ({unit}): {advice}.")
+    low, high = (float(row[limit]) * factor if row[limit] else nan for limit in ("ci_low", "ci_high"))
+    return Threshold(
+        value=float(row["value"]) * factor,
+        low=low,
+        high=high,
+        unit=unit,
+        n=int(row["n"]) if row["n"] else None,
+        kind="mcid" if row["quantity"] == "mic" else "mdc",
+        level=row["level"],
+        method=f"{'MDC' + row['quantity'][3:] if row['quantity'] != 'mic' else 'MCID'}: {row['method']}",
+        origin=Origin(
+            kind="published",
+            citation=row["citation"],
+            doi=row["doi"],
+            population=row["population"],
+            interval=row["interval"],
+            n=int(row["n"]) if row["n"] else None,
+            status=row["status"],
+            note=row["note"],
+        ),
+    )
