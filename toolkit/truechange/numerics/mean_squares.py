@@ -1,0 +1,197 @@
+"""Mean squares of people x trials: one table, many resamples, many simulated studies; and the six ICCs from them."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtri
+
+from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks
+
+FORMS = ("ICC(1)", "ICC(A,1)", "ICC(C,1)", "ICC(k)", "ICC(A,k)", "ICC(C,k)")
+
+
+class MeanSquares(NamedTuple):
+    """Mean squares of an n x k table; each may be a number or an array of studies.
+
+    `persons`, `trials`, `error`: the two-way table; `within`: persons left out of account (one-way).
+    """
+
+    persons: Floats
+    trials: Floats
+    error: Floats
+    within: Floats
+    n: int
+    k: int
+
+    @property
+    def df(self) -> dict[str, int]:
+        """Degrees of freedom of each mean square."""
+        n, k = self.n, self.k
+        return {"persons": n - 1, "trials": k - 1, "error": (n - 1) * (k - 1), "within": n * (k - 1)}
+
+
+def mean_squares(table: Floats) -> MeanSquares:
+    """Return the mean squares of a complete table, people in rows and trials in columns.
+
+    Sums of squared residuals about the fitted means, not differences of raw
+    sums, so that large constant digits cost as little precision as possible.
+    Leading axes are studies: shape (..., n, k).
+    """
+    n, k = table.shape[-2:]
+    centred = table - table.mean(axis=(-2, -1), keepdims=True)
+    rows = centred.mean(axis=-1, keepdims=True)
+    columns = centred.mean(axis=-2, keepdims=True)
+    residual = centred - rows - columns + centred.mean(axis=(-2, -1), keepdims=True)
+    persons = k * np.sum((rows - rows.mean(axis=-2, keepdims=True)) ** 2, axis=(-2, -1)) / (n - 1)
+    trials = n * np.sum((columns - columns.mean(axis=-1, keepdims=True)) ** 2, axis=(-2, -1)) / (k - 1)
+    error = np.sum(residual**2, axis=(-2, -1)) / ((n - 1) * (k - 1))
+    within = np.sum((centred - rows) ** 2, axis=(-2, -1)) / (n * (k - 1))
+    return MeanSquares(persons, trials, error, within, n, k)
+
+
+def icc_values(ms: MeanSquares, form: str) -> Floats:
+    """Return the ICC of one form (McGraw & Wong 1996, table 4); NaN where its denominator is not positive."""
+    p, t, e, w, n, k = ms
+    match form:
+        case "ICC(1)":
+            between, total = p - w, p + (k - 1) * w
+        case "ICC(k)":
+            between, total = p - w, p
+        case "ICC(A,1)":
+            between, total = p - e, p + (k - 1) * e + k * (t - e) / n
+        case "ICC(A,k)":
+            between, total = p - e, p + (t - e) / n
+        case "ICC(C,1)":
+            between, total = p - e, p + (k - 1) * e
+        case _:
+            between, total = p - e, p
+    with np.errstate(all="ignore"):
+        return np.where(total > 0, between / total, np.nan)
+
+
+def icc_limits(ms: MeanSquares, form: str, confidence: float) -> tuple[Floats, Floats]:
+    """Return F-based limits of one form (McGraw & Wong 1996, table 7, with the published corrections)."""
+    p, _, e, w, n, k = ms
+    upper = (1 + confidence) / 2
+    single = form in ("ICC(1)", "ICC(A,1)", "ICC(C,1)")
+    with np.errstate(all="ignore"):
+        if form.startswith("ICC(A"):
+            limits = _agreement_limits(ms, upper)
+            return limits if single else (_stepped_up(limits[0], k), _stepped_up(limits[1], k))
+        noise, df = (e, (n - 1) * (k - 1)) if form.startswith("ICC(C") else (w, n * (k - 1))
+        ratio = np.where(noise > 0, p / noise, np.nan)
+        low = ratio / fdtri(n - 1, df, upper)
+        high = ratio * fdtri(df, n - 1, upper)
+        if single:
+            return (low - 1) / (low + k - 1), (high - 1) / (high + k - 1)
+        return 1 - 1 / low, 1 - 1 / high
+
+
+def _agreement_limits(ms: MeanSquares, upper: float) -> tuple[Floats, Floats]:
+    p, t, e, _, n, k = ms
+    # the weights a and b of the source times n(1-rho), which stays finite when rho is 1
+    rho = icc_values(ms, "ICC(A,1)")
+    a = k * rho
+    b = n * (1 - rho) + k * rho * (n - 1)
+    df = (a * t + b * e) ** 2 / ((a * t) ** 2 / (k - 1) + (b * e) ** 2 / ((n - 1) * (k - 1)))
+    far, near = fdtri(n - 1, df, upper), fdtri(df, n - 1, upper)
+    noise = k * t + (k * n - k - n) * e
+    return n * (p - far * e) / (far * noise + n * p), n * (near * p - e) / (noise + n * near * p)
+
+
+def _stepped_up(icc: Floats, k: float) -> Floats:
+    """Spearman-Brown: the reliability of a mean of k scores; minus infinity below the least possible ICC."""
+    total = 1 + (k - 1) * icc
+    return np.where(total > 0, k * icc / total, -np.inf)
+
+
+def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int = 1) -> MeanSquares:
+    """Return the mean squares of `n_boot` resamples of people.
+
+    A resample enters only through sums over people: of the scores of each
+    trial, of the squared person totals, and of all squares.
+    """
+    n, k = table.shape
+    features = _person_features(table)
+    block = max(1, block_size(n, n_boot) // features.shape[1])
+
+    def sums(rng: np.random.Generator, size: int) -> Floats:
+        drawn = draw_people(rng, size, n)
+        return np.take(features, drawn, axis=0).sum(axis=1)
+
+    return _from_sums(in_blocks(sums, n_boot, seed=seed, block=block, jobs=jobs), n, k)
+
+
+def jackknifed_mean_squares(table: Floats) -> MeanSquares:
+    """Return the mean squares with each person left out in turn, in closed form."""
+    n, k = table.shape
+    features = _person_features(table)
+    return _from_sums(features.sum(axis=0) - features, n - 1, k)
+
+
+def _person_features(table: Floats) -> Floats:
+    centred = table - table.mean()
+    return np.column_stack([centred, centred.sum(axis=1) ** 2, (centred**2).sum(axis=1)])
+
+
+def _from_sums(sums: Floats, n: int, k: int) -> MeanSquares:
+    columns, totals, squares = sums[:, :k], sums[:, k], sums[:, k + 1]
+    correction = columns.sum(axis=1) ** 2 / (n * k)
+    rows_ss = totals / k - correction
+    trials_ss = (columns**2).sum(axis=1) / n - correction
+    within_ss = squares - totals / k
+    error_ss = np.maximum(within_ss - trials_ss, 0.0)
+    return MeanSquares(
+        np.maximum(rows_ss, 0.0) / (n - 1),
+        np.maximum(trials_ss, 0.0) / (k - 1),
+        error_ss / ((n - 1) * (k - 1)),
+        np.maximum(within_ss, 0.0) / (n * (k - 1)),
+        n,
+        k,
+    )
+
+
+def simulated_mean_squares(
+    rng: np.random.Generator,
+    size: int,
+    *,
+    n: int,
+    k: int,
+    person_sd: float,
+    error_sd: float,
+    trial_sd: float = 0.0,
+    shifts: ArrayLike | None = None,
+) -> MeanSquares:
+    """Return the mean squares of `size` simulated balanced studies without simulating a single score.
+
+    In the normal model the three mean squares are independent: scaled
+    chi-squares, the one of trials non-central when fixed `shifts` (length k)
+    are given instead of a random trial effect.
+    """
+    error_df = (n - 1) * (k - 1)
+    persons = (k * person_sd**2 + error_sd**2) * rng.chisquare(n - 1, size) / (n - 1)
+    error = error_sd**2 * rng.chisquare(error_df, size) / error_df
+    if shifts is None:
+        trials = (n * trial_sd**2 + error_sd**2) * rng.chisquare(k - 1, size) / (k - 1)
+    else:
+        moved = np.asarray(shifts, dtype=float)
+        away = n * np.sum((moved - moved.mean()) ** 2) / error_sd**2
+        trials = error_sd**2 * rng.noncentral_chisquare(k - 1, away, size) / (k - 1)
+    within = (trials * (k - 1) + error * error_df) / (n * (k - 1))
+    return MeanSquares(persons, trials, error, within, n, k)
+
+
+def graybill_wang(
+    mean_sq: list[Floats], weights: list[float], dfs: list[float], confidence: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return limits of a weighted sum of mean squares (Graybill & Wang 1980; from memory, coverage simulated)."""
+    from scipy.special import chdtri
+
+    tail = (1 - confidence) / 2
+    total = sum(w * m for w, m in zip(weights, mean_sq, strict=True))
+    down = up = 0.0
+    for w, m, df in zip(weights, mean_sq, dfs, strict=True):
+        down = down + ((1 - df / chdtri(df, tail)) * w * m) ** 2
+        up = up + ((df / chdtri(df, 1 - tail) - 1) * w * m) ** 2
+    return np.maximum(total - np.sqrt(down), 0.0), total + np.sqrt(up)

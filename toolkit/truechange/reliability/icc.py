@@ -1,0 +1,250 @@
+"""Intraclass correlations: how well a test tells people apart, given its error."""
+
+from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import fixed
+from truechange.foundation.origin import Origin
+from truechange.foundation.result import Result
+from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
+from truechange.reliability.layout import TrialTable, count_cautions, trial_table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+SHROUT_FLEISS = dict(zip(FORMS, ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), strict=True))
+IN_WORDS = {
+    "ICC(1)": "one-way random, one score",
+    "ICC(A,1)": "two-way, absolute agreement, one score",
+    "ICC(C,1)": "two-way, consistency, one score",
+    "ICC(k)": "one-way random, mean of k scores",
+    "ICC(A,k)": "two-way, absolute agreement, mean of k scores",
+    "ICC(C,k)": "two-way, consistency, mean of k scores",
+}
+
+
+@dataclass(frozen=True)
+class IccResult(Result):
+    """One intraclass correlation with everything needed to report it.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        The coefficient (no unit) with its interval.
+    form, shrout_fleiss : str
+        McGraw and Wong's and Shrout and Fleiss's name of it.
+    f, df1, df2, p_value : float
+        F test that people do not differ.
+    mean_squares : MeanSquares or None
+        The table it was read from; None by REML.
+    trials : int
+        Trials a person (k).
+    cautions : tuple of str
+        What a reader must know with it.
+    """
+
+    estimate: Estimate
+    form: str
+    shrout_fleiss: str
+    f: float
+    df1: float
+    df2: float
+    p_value: float
+    mean_squares: MeanSquares | None
+    trials: int
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ("shrout1979", "mcgraw1996")
+
+    def table(self) -> pd.DataFrame:
+        """Return one row, unrounded."""
+        row = {"form": self.form, "shrout_fleiss": self.shrout_fleiss, "trials": self.trials, **self.estimate.row()}
+        return pd.DataFrame([row | {"f": self.f, "df1": self.df1, "df2": self.df2, "p_value": self.p_value}])
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say the coefficient, its form in words, and what it is good for."""
+        e = self.estimate
+        first = f"{self.form} = {fixed(e.value, 2)} ({e.interval_text(2)}), {e.n} people, {self.trials} trials."
+        return (first, f"Form: {IN_WORDS[self.form]} ({self.shrout_fleiss} in the older notation).", self._reading())
+
+    def _reading(self) -> str:
+        low = self.estimate.low
+        if not isfinite(low):
+            return "Without an interval it cannot be read; look at the standard error of measurement."
+        if self.estimate.value <= 0:
+            return "Differences between people are not distinguishable from error in these data."
+        band = next(
+            word for top, word in ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (9, "excellent")) if low < top
+        )
+        return (
+            f"Judged by the lower limit the test tells groups of people like these apart with {band} reliability; "
+            "for one person the standard error of measurement decides, not this number."
+        )
+
+    @property
+    def alt(self) -> str:
+        """Alt text of the picture."""
+        return self.sentences()[0]
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw the coefficient with its interval on a 0 to 1 axis."""
+        from truechange.foundation.drawing import interval_rows
+
+        ax = interval_rows([self.form], [self.estimate], ax=ax, strong=(0,))
+        ax.set_xlabel(f"Intraclass correlation, {self.estimate.n} people")
+        ax.set_xlim(min(0.0, self.estimate.low if isfinite(self.estimate.low) else 0.0), 1)
+        return ax
+
+
+def icc(
+    data: pd.DataFrame,
+    *,
+    form: str,
+    person: str = "person",
+    trial: str = "trial",
+    value: str = "value",
+    confidence: float = 0.95,
+    missing: str = "refuse",
+) -> IccResult:
+    """Estimate how well a test tells people apart, given its error.
+
+    Parameters
+    ----------
+    data : DataFrame
+        Long table, one row a person and trial; not changed.
+    form : {"ICC(1)", "ICC(A,1)", "ICC(C,1)", "ICC(k)", "ICC(A,k)", "ICC(C,k)"}
+        Which coefficient, in the notation of [1]_. No default: it follows
+        from the design. :func:`choose_icc` asks the questions.
+    person, trial, value : str, optional
+        Its columns; `value` is in the unit of the test.
+    confidence : float, optional
+        Level of the interval.
+    missing : {"refuse", "leave out"}, optional
+        People who lack a trial: an error that names them, or set aside and counted.
+
+    Returns
+    -------
+    IccResult
+
+    Raises
+    ------
+    DataError
+        Two scores for one person and trial, gaps under ``"refuse"``, text
+        among the scores, fewer than 2 people or trials, or no variance at all.
+    ChoiceError
+        `form`, `missing` or `confidence` is not available.
+
+    Notes
+    -----
+    With mean squares of persons P, trials T, error E and within persons W of
+    an n x k table: ICC(1) = (P-W)/(P+(k-1)W), ICC(A,1) =
+    (P-E)/(P+(k-1)E+k(T-E)/n), ICC(C,1) = (P-E)/(P+(k-1)E); the mean forms have
+    (P-W)/P, (P-E)/(P+(T-E)/n), (P-E)/P. Intervals from the F distribution, for
+    agreement with Satterthwaite's degrees of freedom [1]_.
+
+    References
+    ----------
+    .. [1] McGraw KO, Wong SP (1996). Psychological Methods 1(1):30-46, and its correction 1(4):390.
+    .. [2] Shrout PE, Fleiss JL (1979). Psychological Bulletin 86(2):420-428.
+
+    Examples
+    --------
+    >>> walk = pd.DataFrame({
+    ...     "person": ["A", "A", "B", "B", "C", "C", "D", "D"],
+    ...     "trial": [1, 2] * 4,
+    ...     "value": [402, 410, 455, 447, 510, 522, 380, 371],
+    ... })
+    >>> print(icc(walk, form="ICC(A,1)").sentence())
+    ICC(A,1) = 0.99 (95% CI 0.83 to 1.00), 4 people, 2 trials.
+    """
+    check_choice("form", form, FORMS)
+    check_confidence(confidence)
+    held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
+    return _from_table(held, form, confidence)
+
+
+def icc_table(
+    data: pd.DataFrame,
+    *,
+    person: str = "person",
+    trial: str = "trial",
+    value: str = "value",
+    confidence: float = 0.95,
+    missing: str = "refuse",
+) -> pd.DataFrame:
+    """Return all six ICCs side by side, unrounded.
+
+    Parameters and errors as in :func:`icc`.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by form: estimate, low, high, f, df1, df2, p_value, shrout_fleiss.
+
+    Examples
+    --------
+    >>> scores = pd.DataFrame({"person": list("AABBCC"), "trial": [1, 2] * 3, "value": [9, 10, 12, 12, 7, 8]})
+    >>> icc_table(scores)["estimate"].round(3).tolist()
+    [0.937, 0.938, 0.968, 0.967, 0.968, 0.984]
+    """
+    check_confidence(confidence)
+    held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
+    rows = {}
+    for form in FORMS:
+        one = _from_table(held, form, confidence)
+        e = one.estimate
+        rows[form] = {"estimate": e.value, "low": e.low, "high": e.high, "f": one.f, "df1": one.df1, "df2": one.df2}
+        rows[form] |= {"p_value": one.p_value, "shrout_fleiss": one.shrout_fleiss}
+    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("form")
+
+
+def _from_table(held: TrialTable, form: str, confidence: float) -> IccResult:
+    from scipy.special import fdtrc
+
+    if np.ptp(held.scores) == 0:
+        raise DataError("All scores are equal: no variance, so no intraclass correlation. Report agreement as it is.")
+    ms = mean_squares(held.scores)
+    one_way = form in ("ICC(1)", "ICC(k)")
+    noise, noise_df = (ms.within, ms.df["within"]) if one_way else (ms.error, ms.df["error"])
+    value = float(icc_values(ms, form))
+    low, high = (float(limit) for limit in icc_limits(ms, form, confidence))
+    f = float(ms.persons / noise) if noise > 0 else float("inf")
+    estimate = Estimate(
+        value=value,
+        low=low,
+        high=high,
+        confidence=confidence,
+        n=ms.n,
+        method=f"{IN_WORDS[form]}; F interval",
+        origin=Origin.own(n=ms.n),
+    )
+    p_value = float(fdtrc(ms.df["persons"], noise_df, f)) if isfinite(f) else 0.0
+    cautions = (*held.cautions, *count_cautions(ms.n), *_cautions(ms, form, value))
+    return IccResult(estimate, form, SHROUT_FLEISS[form], f, ms.df["persons"], noise_df, p_value, ms, ms.k, cautions)
+
+
+def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:
+    said = []
+    if not isfinite(value):
+        said.append(f"{form} cannot be estimated: people differ less than error alone would make them differ.")
+    elif value < 0:
+        said.append("The estimate is negative: differences between people are not distinguishable from error.")
+    if ms.error == 0 and form not in ("ICC(1)", "ICC(k)"):
+        said.append("No residual error at all, so no F interval; were the scores rounded or copied?")
+    if form in ("ICC(1)", "ICC(k)") and ms.trials > ms.error:
+        said.append(
+            "A one-way form ignores the order of trials; with a fixed order its interval is too narrow when "
+            "later trials are shifted. Use ICC(A,1) for a retest."
+        )
+    if ms.k == 2 and form.startswith("ICC(A"):
+        said.append(
+            "Two trials give the shift between trials one degree of freedom: the interval is wide and lopsided."
+        )
+    if form.endswith("k)"):
+        said.append(f"Holds only if the score in use is the mean of {ms.k} trials; a best-of score is not a mean.")
+    return tuple(said)

@@ -1,0 +1,143 @@
+"""From a long table of scores to people x trials: every score used once, nothing averaged or dropped in silence."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from truechange.foundation.errors import DataError, check_choice, listed
+from truechange.numerics.resampling import Floats
+
+MISSING = ("refuse", "leave out")
+
+
+@dataclass(frozen=True, slots=True)
+class TrialTable:
+    """Scores of people (rows) in trials (columns), with who was set aside and why.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n, k)
+        In the unit of the test; NaN only under ``missing="reml"``.
+    people, trials : tuple
+        Labels of rows and columns, in order.
+    set_aside : dict of str to tuple
+        Reason -> people.
+    """
+
+    scores: Floats
+    people: tuple[object, ...]
+    trials: tuple[object, ...]
+    set_aside: dict[str, tuple[object, ...]]
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """One sentence a reason for which people were set aside."""
+        return tuple(
+            f"{len(who)} {'person' if len(who) == 1 else 'people'} set aside, {reason}: {listed(who)}."
+            for reason, who in self.set_aside.items()
+            if who
+        )
+
+
+def trial_table(
+    data: pd.DataFrame,
+    *,
+    person: str,
+    trial: str,
+    value: str,
+    missing: str = "refuse",
+    stable: str | None = None,
+    result: str | None = None,
+) -> TrialTable:
+    """Shape a long table into people x trials.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a person and trial; not changed.
+    person, trial, value : str
+        Its columns. Trials are ordered as sorted.
+    missing : {"refuse", "leave out", "reml"}
+        What to do with people who lack a trial.
+    stable : str, optional
+        Column of true/false: people not declared stable in every row are set aside and counted.
+    result : str, optional
+        Column that says ``measured`` or why there is no score (``unable``, ``refused`` ...):
+        people with anything but ``measured`` are set aside and counted, never scored 0.
+
+    Raises
+    ------
+    DataError
+        A column is absent, a score is not a number, two scores share person
+        and trial, cells are missing under ``"refuse"``, or fewer than 2
+        people or trials are left.
+    ChoiceError
+        `missing` is unknown.
+    """
+    check_choice("missing", missing, MISSING)
+    absent = [name for name in (person, trial, value, stable, result) if name and name not in data.columns]
+    if absent:
+        raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
+    unlabelled = data[person].isna() | data[trial].isna()
+    if unlabelled.any():
+        raise DataError(
+            f"{unlabelled.sum()} rows lack '{person}' or '{trial}' (first at row {data.index[unlabelled][0]})."
+        )
+    set_aside: dict[str, tuple[object, ...]] = {}
+    rows = data
+    for column, reason, fine in (
+        (stable, "not declared stable", lambda held: held.eq(True)),
+        (result, "a trial without a score (unable, refused or not done)", lambda held: held.eq("measured")),
+    ):
+        if column:
+            out = _in_order(rows.loc[~fine(rows[column]), person])
+            set_aside[reason] = out
+            rows = rows.loc[~rows[person].isin(out)]
+    rows = rows.assign(**{value: _numbers(rows[value], value)})
+    doubled = _in_order(rows.loc[rows.duplicated([person, trial], keep=False), person])
+    if doubled:
+        raise DataError(
+            f"More than one '{value}' for the same '{trial}' in {len(doubled)} of {rows[person].nunique()} people: "
+            f"{listed(doubled)}. Keep one score per person and trial, or average repeats yourself first."
+        )
+    # not pivot_table, which averages doubled scores in silence
+    wide = rows.pivot(index=person, columns=trial, values=value)  # noqa: PD010
+    gaps = wide.isna().any(axis=1)
+    if gaps.any() and missing == "refuse":
+        raise DataError(
+            f"No '{value}' in at least one '{trial}' for {gaps.sum()} of {len(wide)} people: "
+            f"{listed(wide.index[gaps])}. Complete the data, pass missing='leave out' to use the other "
+            f"{(~gaps).sum()}, or missing='reml' to use every score."
+        )
+    if missing == "leave out":
+        set_aside["a missing trial"] = tuple(wide.index[gaps])
+        wide = wide.loc[~gaps]
+    else:
+        wide = wide.dropna(how="all")
+    n, k = wide.shape
+    if n < 2 or k < 2:
+        raise DataError(f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.")
+    return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside)
+
+
+def _in_order(people: pd.Series) -> tuple[object, ...]:
+    return tuple(dict.fromkeys(people))
+
+
+def _numbers(held: pd.Series, name: str) -> pd.Series:
+    numbers = pd.to_numeric(held, errors="coerce")
+    wrong = (numbers.isna() & held.notna()) | np.isinf(numbers)
+    if wrong.any():
+        raise DataError(
+            f"{wrong.sum()} values of '{name}' are not finite numbers, the first {held[wrong].iloc[0]!r} at row "
+            f"{held.index[wrong][0]}. Correct them; leave a missing score empty."
+        )
+    return numbers.astype(float)
+
+
+def count_cautions(n: int) -> tuple[str, ...]:
+    """Return the caution that few people call for."""
+    if n < 10:
+        return (f"Only {n} people: far too few; the interval shows how little is known.",)
+    return (f"{n} people: fewer than 30; plan for 50.",) if n < 30 else ()
