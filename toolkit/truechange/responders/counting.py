@@ -1,0 +1,257 @@
+"""How many of those who started changed by at least the threshold."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from truechange.foundation.errors import DataError, RefusedError, check_confidence, listed
+from truechange.foundation.estimate import Estimate, Threshold, person_threshold
+from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.result import Result
+from truechange.responders.shares import FEW, wilson_limits
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+EVERYONE = "everyone"
+
+
+@dataclass(frozen=True)
+class Responders(Result):
+    """People who changed by at least a threshold, of all who started.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        One row a group; the columns of :meth:`table`.
+    threshold : Threshold
+        What a change was held against (``change ≥ threshold``, unrounded).
+    confidence : float
+        Level of the intervals.
+    cautions : tuple of str
+        What a reader must know.
+    """
+
+    rows: pd.DataFrame
+    threshold: Threshold
+    confidence: float
+    cautions: tuple[str, ...]
+    sources = ("newcombe1998a",)
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a group.
+
+        Columns: group, started, measured, changed_enough, proportion, low, high (Wilson, of those who
+        started), worse_enough, share_of_measured, lowest_possible, highest_possible (if none or all of the
+        people without a follow-up had changed enough).
+        """
+        return self.rows.copy()
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say for each group how many of those who started changed enough, and how many were not measured."""
+        said = []
+        least = f"{fixed(self.threshold.value, self.threshold.decimals)} {self.threshold.unit}".strip()
+        for row in self.rows.to_dict("records"):
+            who = "" if row["group"] == EVERYONE else f"{row['group']}: "
+            share = ""
+            if row["started"] >= FEW:
+                low, high = percent(row["low"]), percent(row["high"])
+                level = f"{100 * self.confidence:g}% CI"
+                share = f" ({percent(row['proportion'])}, {level} {low} to {high})"
+            away = row["started"] - row["measured"]
+            lost = f"; {away} had no usable follow-up and count as not shown" if away else ""
+            said.append(
+                f"{who}{row['changed_enough']} of the {row['started']} people who started "
+                f"changed by at least {least}{share}{lost}."
+            )
+        return tuple(said)
+
+    def share(self, group: str = EVERYONE) -> Estimate:
+        """Return one group's share of those who started, as an Estimate."""
+        row = self.rows.loc[self.rows["group"] == group]
+        if row.empty:
+            raise DataError(f"No group {group!r}; there are {listed(self.rows['group'])}.")
+        first = row.iloc[0]
+        return Estimate(
+            value=float(first["proportion"]),
+            low=float(first["low"]),
+            high=float(first["high"]),
+            confidence=self.confidence,
+            n=int(first["started"]),
+            method="Wilson score, of those who started",
+        )
+
+    @property
+    def alt(self) -> str:
+        """The picture in words."""
+        return "Share of people who changed enough, with its interval, a row for each group. " + " ".join(
+            self.sentences()
+        )
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw one row a group: share of those who started, its interval, and what the missing could make of it."""
+        from truechange.foundation import drawing
+
+        names = list(self.rows["group"])
+        ax = drawing.interval_rows(names, [self.share(name) for name in names], ax=ax)
+        for at, row in enumerate(self.rows.to_dict("records")):
+            ax.plot([row["lowest_possible"], row["highest_possible"]], [at + 0.22] * 2, color=drawing.LINE, lw=5)
+        ax.set_xlim(0, 1)
+        ax.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
+        ax.set_xlabel("changed by at least the threshold, of those who started")
+        return ax
+
+
+def any_threshold(given: "Threshold | float", *, name: str = "threshold", unit: str = "") -> Threshold:
+    """Return `given` as a person-level threshold of either kind; a bare number is taken as a stated MCID."""
+    kind = given.kind if isinstance(given, Threshold) else "mcid"
+    return person_threshold(given, kind, name=name, unit=unit)
+
+
+def group_labels(improvement: Any, by: Any, n: int) -> pd.Series:
+    """Return one group name a person, `n` of them; everyone together without `by`.
+
+    Raises
+    ------
+    DataError
+        `by` does not fit the people.
+    """
+    if by is None:
+        return pd.Series([EVERYONE] * n)
+    if isinstance(by, Mapping):
+        if not isinstance(improvement, pd.Series):
+            raise DataError("by= as a dict names each person's group: give improvement as a Series indexed by person.")
+        labels = pd.Series([by.get(person) for person in improvement.index])
+    else:
+        labels = pd.Series(by).reset_index(drop=True)
+    if len(labels) != n:
+        raise DataError(f"by= has {len(labels)} entries for {n} people: give one group for each improvement.")
+    return labels.astype(object).where(labels.notna(), "not stated").astype(str)
+
+
+def _started(started: Any, groups: pd.Series, n: int) -> tuple[dict[str, int], np.ndarray]:
+    """Return people who started by group, and which rows count."""
+    order = list(dict.fromkeys(sorted(groups))) or [EVERYONE]
+    keep = np.ones(n, dtype=bool)
+    if started is None:
+        return {name: int((groups == name).sum()) for name in order}, keep
+    if isinstance(started, Mapping):
+        return {str(key): int(value) for key, value in started.items()}, keep
+    values = pd.Series(started) if np.ndim(started) else pd.Series([started])
+    if pd.api.types.is_bool_dtype(values.dtype):
+        if len(values) != n:
+            raise DataError(f"started= has {len(values)} entries for {n} people: give one yes/no for each.")
+        keep = values.to_numpy()
+        return {name: int(((groups == name).to_numpy() & keep).sum()) for name in order}, keep
+    if not pd.api.types.is_numeric_dtype(values.dtype):  # one label for each person who started
+        return {str(key): int(value) for key, value in values.value_counts(sort=False).items()}, keep
+    if isinstance(started, pd.Series) and set(map(str, started.index)) >= set(order):
+        return {str(key): int(value) for key, value in started.items()}, keep
+    if len(values) != len(order):
+        raise DataError(
+            f"started= has {len(values)} numbers for {len(order)} groups ({listed(order)}). "
+            "Give a dict or Series of group: people who started."
+        )
+    return dict(zip(order, map(int, values), strict=True)), keep
+
+
+def count_responders(
+    improvement: Any,
+    threshold: "Threshold | float",
+    by: Any = None,
+    started: Any = None,
+    confidence: float = 0.95,
+) -> Responders:
+    """Count the people who changed by at least `threshold`, of all who started.
+
+    Parameters
+    ----------
+    improvement : array-like of float, shape (n,)
+        One improvement a person (positive = better), in the unit of the test; NaN for a person who started
+        and has no usable follow-up.
+    threshold : Threshold or float
+        Person-level MCID or MDC; the rule is ``improvement ≥ threshold``, unrounded.
+    by : array-like, Series or dict, optional
+        Group of each person (programme, site); a dict maps person to group and needs `improvement` indexed by person.
+    started : int, dict, Series or array-like, optional
+        People who started: one number, or group: number, or the group label of everyone who started, or a
+        yes/no for each row. Without it every row is a person who started.
+    confidence : float, optional
+        Level of the intervals.
+
+    Returns
+    -------
+    Responders
+
+    Raises
+    ------
+    DataError
+        Nobody, more people measured than started, an infinite improvement, or lengths that do not fit.
+    RefusedError
+        The threshold is for a group's mean or for the difference between groups.
+
+    Examples
+    --------
+    >>> found = count_responders([3, 1, 0, 4, float("nan")], 2)
+    >>> print(found.sentence())
+    2 of the 5 people who started changed by at least 2.00; 1 had no usable follow-up and count as not shown.
+    """
+    check_confidence(confidence)
+    limit = any_threshold(threshold)
+    values = np.asarray(improvement, dtype=float)
+    if values.ndim != 1 or np.isinf(values).any():
+        raise DataError("improvement must be one finite number a person (NaN where there is no follow-up).")
+    if limit.value <= 0:
+        raise RefusedError("A threshold of 0 calls everyone who did not get worse a responder; give a positive one.")
+    groups = group_labels(improvement, by, len(values))
+    began, keep = _started(started, groups, len(values))
+    if strange := sorted(set(groups) - set(began)):
+        raise DataError(f"No number of people who started for {listed(strange)}: add it to started=.")
+    rows = []
+    for name, number in began.items():
+        here = values[(groups == name).to_numpy() & keep]
+        measured = int(np.isfinite(here).sum())
+        if number < measured or number == 0:
+            raise DataError(
+                f"{name}: {measured} people were measured but {number} started. Count everyone who started in started=."
+            )
+        enough = int((here >= limit.value).sum())
+        low, high = wilson_limits(enough, number, confidence)
+        rows.append(
+            {
+                "group": name,
+                "started": number,
+                "measured": measured,
+                "changed_enough": enough,
+                "proportion": enough / number,
+                "low": float(low),
+                "high": float(high),
+                "worse_enough": int((here <= -limit.value).sum()),
+                "share_of_measured": enough / measured if measured else np.nan,
+                "lowest_possible": enough / number,
+                "highest_possible": (enough + number - measured) / number,
+            }
+        )
+    table = pd.DataFrame(rows)
+    return Responders(rows=table, threshold=limit, confidence=confidence, cautions=_cautions(table, limit))
+
+
+def _cautions(table: pd.DataFrame, limit: Threshold) -> tuple[str, ...]:
+    notes = ["“Changed by at least” is not “caused by the programme”: nobody here was compared with a twin left alone."]
+    away = int((table["started"] - table["measured"]).sum())
+    everyone = int(table["started"].sum())
+    if away:
+        notes.append(
+            f"{away} of {everyone} people have no usable follow-up ({percent(away / everyone)}); they stay in the "
+            "denominator, and the lowest and highest possible shares say how much they matter."
+        )
+    if small := list(table.loc[table["started"] < FEW, "group"]):
+        notes.append(f"Fewer than {FEW} people started in {listed(small)}: read the count, not a percentage.")
+    if not limit.has_interval:
+        notes.append(
+            "The threshold is used as if it were known exactly; its own uncertainty is not in these intervals."
+        )
+    return tuple(notes)

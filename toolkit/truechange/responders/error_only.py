@@ -1,0 +1,194 @@
+"""How many would reach the threshold if nobody had truly changed."""
+
+from dataclasses import dataclass
+from math import inf, sqrt
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import bdtrc, chdtri, ndtr
+
+from truechange.foundation.errors import DataError, check_confidence
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.result import Result
+from truechange.responders.counting import any_threshold
+from truechange.responders.shares import check_count, proportion
+
+
+@dataclass(frozen=True)
+class ErrorOnly(Result):
+    """What measurement error alone would produce.
+
+    Parameters
+    ----------
+    share : Estimate
+        Chance that one unchanged person reaches the threshold; its interval carries the uncertainty of the SEM.
+    n : int
+        People who started.
+    threshold : Threshold
+        The threshold.
+    sem : float
+        Standard error of measurement, in the unit of the test.
+    practice : float
+        Gain expected from repeating the test, in the unit of the test.
+    retest : Estimate or None
+        Share of real retest pairs of unchanged people that reached the threshold, if they were given.
+    cautions : tuple of str
+        What a reader must know.
+    """
+
+    share: Estimate
+    n: int
+    threshold: Threshold
+    sem: float
+    practice: float
+    retest: Estimate | None
+    cautions: tuple[str, ...]
+
+    @property
+    def proportion(self) -> float:
+        """Chance that one unchanged person reaches the threshold."""
+        return self.share.value
+
+    @property
+    def expected(self) -> float:
+        """People of `n` expected to reach the threshold from error alone."""
+        return self.n * self.share.value
+
+    def tail(self, k: int) -> float:
+        """Chance of at least `k` such people among `n`, if nobody truly changed (exact binomial)."""
+        k, _ = check_count(k, self.n)
+        return 1.0 if k == 0 else float(bdtrc(k - 1, self.n, self.share.value))
+
+    def table(self) -> pd.DataFrame:
+        """Return one row: threshold, sem, practice, n, proportion, low, high, expected, retest_share."""
+        return pd.DataFrame(
+            [
+                {
+                    "threshold": self.threshold.value,
+                    "sem": self.sem,
+                    "practice": self.practice,
+                    "n": self.n,
+                    "proportion": self.proportion,
+                    "low": self.share.low,
+                    "high": self.share.high,
+                    "expected": self.expected,
+                    "retest_share": self.retest.value if self.retest else np.nan,
+                }
+            ]
+        )
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say how many people measurement error alone would carry over the threshold."""
+        said = [
+            (
+                f"If nobody had truly changed, measurement error alone would carry about {fixed(self.expected, 1)} of "
+                f"{self.n} people ({percent(self.proportion)}) over the threshold."
+            )
+        ]
+        if self.retest is not None:
+            said.append(f"Of the unchanged people tested twice, {percent(self.retest.value)} reached it.")
+        return tuple(said)
+
+
+def error_share(threshold: float, sem: float, practice: float = 0.0) -> float:
+    """Return the chance that an unchanged person's observed change is at least `threshold`."""
+    if sem == 0:
+        return float(practice >= threshold)
+    return float(ndtr(-(threshold - practice) / (sqrt(2) * sem)))
+
+
+def sem_value(sem: Any, sem_df: float | None = None) -> tuple[float, float | None]:
+    """Return the SEM as a number at least 0 and its degrees of freedom (None if it is taken as known).
+
+    Raises
+    ------
+    DataError
+        The SEM is negative or not a number, or its degrees of freedom are not positive.
+    """
+    value = float(sem)
+    df = sem_df if sem_df is not None else (sem.df if isinstance(sem, Estimate) else None)
+    if not (0 <= value < inf):
+        raise DataError(f"sem={value!r} must be a number of at least 0, in the unit of the test.")
+    if df is not None and not df > 0:
+        raise DataError(f"sem_df={df!r} must be positive.")
+    return value, df
+
+
+def responders_from_error(
+    threshold: "Threshold | float",
+    sem: "Estimate | float",
+    n: int,
+    practice: float = 0.0,
+    *,
+    sem_df: float | None = None,
+    retest: Any = None,
+    confidence: float = 0.95,
+) -> ErrorOnly:
+    """Compute how many of `n` unchanged people would reach `threshold` by measurement error alone.
+
+    Parameters
+    ----------
+    threshold : Threshold or float
+        Person-level threshold, in the unit of the test.
+    sem : Estimate or float
+        Standard error of measurement of one score.
+    n : int
+        People who started.
+    practice : float, optional
+        Mean gain of unchanged people from repeating the test (positive = better).
+    sem_df : float, optional
+        Degrees of freedom of the SEM; taken from an Estimate. Gives the share its interval.
+    retest : array-like, optional
+        Improvements of unchanged people tested twice, for the same share counted instead of computed.
+    confidence : float, optional
+        Level of the interval.
+
+    Returns
+    -------
+    ErrorOnly
+
+    Raises
+    ------
+    DataError
+        The SEM is negative or `n` not a whole number of people.
+
+    Notes
+    -----
+    ``1 − Φ((T − practice) / (√2 SEM))``, normal errors of equal size at both visits.
+
+    Examples
+    --------
+    >>> found = responders_from_error(2, 1.414, 100)
+    >>> round(found.proportion, 3), round(found.expected, 1), round(found.tail(25), 3)
+    (0.159, 15.9, 0.012)
+    """
+    check_confidence(confidence)
+    limit = any_threshold(threshold)
+    value, df = sem_value(sem, sem_df)
+    _, n = check_count(0, n)
+    low = high = float("nan")
+    notes = ["The two errors are taken as independent, normal and of the same size for everyone."]
+    if df is not None:
+        tails = np.array([(1 + confidence) / 2, (1 - confidence) / 2])
+        edges = value * np.sqrt(df / chdtri(df, 1 - tails))
+        low, high = (error_share(limit.value, float(edge), practice) for edge in edges)
+        low, high = min(low, high), max(low, high)
+    else:
+        notes.append("The SEM is taken as known exactly, so the expected number has no interval.")
+    counted = None
+    if retest is not None:
+        gains = np.asarray(retest, dtype=float)
+        gains = gains[np.isfinite(gains)]
+        counted = proportion(int((gains >= limit.value).sum()), gains.size, confidence)
+    share = Estimate(
+        value=error_share(limit.value, value, practice),
+        low=low,
+        high=high,
+        confidence=confidence,
+        n=n,
+        df=df,
+        method="normal errors; interval from the chi-square interval of the SEM",
+    )
+    return ErrorOnly(share, n, limit, value, practice, counted, tuple(notes))

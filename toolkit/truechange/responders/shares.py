@@ -1,0 +1,108 @@
+"""A share of people and its interval; the denominator is whoever started."""
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betaincinv, ndtri
+
+from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.estimate import Estimate
+
+Floats = NDArray[np.float64]
+FEW = 10  # below this many people a percentage says more than is known
+
+
+def wilson_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
+    """Return Wilson's score limits for `k` of `n`, elementwise; NaN where `n` is 0.
+
+    ``(p + z²/2n ± z √(p(1−p)/n + z²/4n²)) / (1 + z²/n)`` (Wilson 1927, method 3 of Newcombe 1998).
+    """
+    k, n = np.asarray(k, dtype=float), np.asarray(n, dtype=float)
+    z2 = float(ndtri((1 + confidence) / 2)) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        p = k / n
+        centre = (p + z2 / (2 * n)) / (1 + z2 / n)
+        half = np.sqrt(z2) * np.sqrt(p * (1 - p) / n + z2 / (4 * n * n)) / (1 + z2 / n)
+    low = np.where(k == 0, np.where(n > 0, 0.0, np.nan), centre - half)
+    high = np.where(k == n, np.where(n > 0, 1.0, np.nan), centre + half)
+    return low, high
+
+
+def exact_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
+    """Return Clopper and Pearson's exact limits for `k` of `n`, elementwise; NaN where `n` is 0."""
+    k, n = np.asarray(k, dtype=float), np.asarray(n, dtype=float)
+    tail = (1 - confidence) / 2
+    with np.errstate(invalid="ignore"):
+        low = np.where(k == 0, 0.0, betaincinv(np.maximum(k, 1), n - k + 1, tail))
+        high = np.where(k == n, 1.0, betaincinv(k + 1, np.maximum(n - k, 1), 1 - tail))
+    return np.where(n > 0, low, np.nan), np.where(n > 0, high, np.nan)
+
+
+LIMITS: dict[str, tuple[Callable[..., tuple[Floats, Floats]], str]] = {
+    "wilson": (wilson_limits, "Wilson score"),
+    "exact": (exact_limits, "Clopper-Pearson exact"),
+}
+
+
+def check_count(k: Any, n: Any, *, k_name: str = "k", n_name: str = "n") -> tuple[int, int]:
+    """Return `k` and `n` as whole numbers with 0 ≤ k ≤ n and n ≥ 1.
+
+    Raises
+    ------
+    DataError
+        Not whole, negative, more than `n`, or nobody at all.
+    """
+    for name, given in ((k_name, k), (n_name, n)):
+        if given != given or int(given) != given or given < 0:
+            raise DataError(f"{name}={given!r} must be a whole number of people, at least 0.")
+    if n == 0:
+        raise DataError(f"{n_name}=0: nobody started, so there is no share to compute.")
+    if k > n:
+        raise DataError(f"{k_name}={k} is more than {n_name}={n}: count the people who started in {n_name}.")
+    return int(k), int(n)
+
+
+def proportion(k: int, n: int, confidence: float = 0.95, method: str = "wilson") -> Estimate:
+    """Estimate a share of people with its interval.
+
+    Parameters
+    ----------
+    k : int
+        People who changed enough.
+    n : int
+        People who started; those who never came back count here.
+    confidence : float, optional
+        Level of the interval.
+    method : {"wilson", "exact"}, optional
+        Wilson's score interval, or Clopper and Pearson's (never covers less than stated, wider).
+
+    Returns
+    -------
+    Estimate
+
+    Raises
+    ------
+    DataError
+        `k` and `n` are not whole numbers with 0 ≤ k ≤ n, or nobody started.
+    ChoiceError
+        `method` or `confidence` is not available.
+
+    References
+    ----------
+    Newcombe RG (1998). Stat Med 17:857-872.
+
+    Examples
+    --------
+    >>> print(proportion(18, 30))
+    0.60 (95% CI 0.42 to 0.75)
+    >>> print(proportion(0, 12))
+    0.00 (95% CI 0.00 to 0.24)
+    """
+    check_choice("method", method, tuple(LIMITS))
+    check_confidence(confidence)
+    k, n = check_count(k, n)
+    limits, words = LIMITS[method]
+    low, high = limits(k, n, confidence)
+    return Estimate(value=k / n, low=float(low), high=float(high), confidence=confidence, n=n, method=words)
