@@ -1,0 +1,39 @@
+"""``truechange measures`` says what a test is, what must match, and how far to trust what was published."""
+
+import json
+
+import pytest
+
+from truechange.cli.main import main
+
+
+def test_all_tests_are_listed_with_their_direction(capsys):
+    assert main(["measures"]) == 0
+    shown = capsys.readouterr().out
+    assert "timed_up_and_go" in shown
+    assert "lower" in shown
+
+
+def test_one_test_shows_its_protocol_and_cautions(capsys):
+    assert main(["measures", "chair_stand_30s"]) == 0
+    shown = capsys.readouterr().out
+    assert "seat_height_cm" in shown
+    assert "wheels" in shown
+
+
+def test_every_published_value_shows_its_status(capsys):
+    assert main(["measures", "chair_stand_30s", "--published", "mdc95"]) == 0
+    rows = [line for line in capsys.readouterr().out.splitlines() if line.startswith("chair_stand_30s mdc95")]
+    assert rows
+    assert all(line.endswith(("[checked]", "[recomputed]", "[from memory]")) for line in rows)
+
+
+@pytest.mark.parametrize("words", [[], ["chair_stand_30s"], ["chair_stand_30s", "--published"]])
+def test_json_can_be_read_by_another_program(words, capsys):
+    assert main(["measures", *words, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)
+
+
+def test_an_unknown_test_names_the_closest(capsys):
+    assert main(["measures", "chair_stnd"]) == 2
+    assert "chair_stand_30s" in capsys.readouterr().err
