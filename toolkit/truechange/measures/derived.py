@@ -64,7 +64,7 @@ def sit_to_stand_power(
     if height_m > 2.6 or chair_height_m > 1.2:
         raise DataError(f"height_m={height_m:g} and chair_height_m={chair_height_m:g} must be in metres.")
     rise = 0.5 * height_m - chair_height_m
-    if rise <= 0.05:
+    if round(rise, 9) <= 0.05:
         raise RefusedError(
             f"A seat of {chair_height_m:g} m leaves a rise of {rise:.2f} m for a height of {height_m:g} m; the "
             "equation needs more than 0.05 m. Check both heights, or report the stands alone."

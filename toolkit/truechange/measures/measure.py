@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeVar
 
-from truechange.foundation.errors import check_choice
+from truechange.foundation.errors import ChoiceError, check_choice
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 Scores = TypeVar("Scores")
 
 DIRECTIONS = ("higher", "lower")
+_FACTORS = {("mm", "cm"): 0.1, ("m", "cm"): 100.0, ("min", "s"): 60.0, ("km/h", "m/s"): 1 / 3.6, ("km", "m"): 1000.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,3 +102,41 @@ class Measure:
             ``sign * (after - before)``, in the test's unit.
         """
         return self.sign * (after - before)  # type: ignore[operator]
+
+    def from_unit(self, score: Scores, unit: str) -> Scores:
+        """Turn a score noted in another unit into the unit of the test.
+
+        Parameters
+        ----------
+        score : float, array or Series
+            Score as it was noted.
+        unit : str
+            Its unit. Seconds are understood for the 40 m walk (speed = 40 m / seconds).
+
+        Returns
+        -------
+        float, array or Series
+            In the unit of the test.
+
+        Raises
+        ------
+        ChoiceError
+            There is no fixed way from one unit to the other.
+
+        Examples
+        --------
+        >>> from truechange import measure
+        >>> measure("walk_40m_fast").from_unit(25.0, "s"), measure("lowest_seat_height").from_unit(430.0, "mm")
+        (1.6, 43.0)
+        """
+        if unit == self.unit:
+            return score
+        if (self.key, unit) == ("walk_40m_fast", "s"):
+            return 40 / score  # type: ignore[operator,no-any-return]
+        if (unit, self.unit) not in _FACTORS:
+            known = [given for given, own in _FACTORS if own == self.unit]
+            raise ChoiceError(
+                f"unit={unit!r} cannot be turned into {self.unit} for {self.name}. "
+                f"Give the scores in {' or '.join([self.unit, *known])}."
+            )
+        return score * _FACTORS[unit, self.unit]  # type: ignore[operator,no-any-return]

@@ -26,8 +26,8 @@ QUANTITIES = (
     "cutoff",
     "power_cutoff",
 )
+_LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
 _NUMBERS = ("value", "ci_low", "ci_high", "age_low", "age_high", "n")
-_SCALE = {("mm", "cm"): 0.1}
 
 
 @cache
@@ -155,13 +155,10 @@ def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
             f"{said} is from memory and must not decide a verdict. Check it against the source, then pass "
             "from_memory=True to use it as it stands."
         )
-    factor = 1.0 if row["unit"] == unit else _SCALE.get((row["unit"], unit))
+    factor = {unit: 1.0, **_LENGTHS}.get(row["unit"])
     if factor is None:
-        advice = (
-            "work it out from the person's own baseline and pass the number"
-            if row["unit"].startswith("%")
-            else "a threshold does not survive a change of scale"
-        )
+        percent = row["unit"].startswith("%")
+        advice = "work it out from the person's own baseline" if percent else "thresholds do not survive a new scale"
         raise RefusedError(f"{said} is not in the unit of the test ({unit}): {advice}.")
     low, high = (float(row[limit]) * factor if row[limit] else nan for limit in ("ci_low", "ci_high"))
     return Threshold(

@@ -1,0 +1,123 @@
+"""The catalogue: facts that hang together, and direction in one place only."""
+
+import subprocess
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import truechange as tc
+from truechange.measures import catalogue
+
+SCORES = st.floats(0.1, 200, allow_nan=False)
+ALL = list(catalogue().values())
+
+
+@pytest.mark.parametrize("test", ALL, ids=lambda test: test.key)
+def test_bounds_are_ordered_and_cautions_given(test):
+    assert test.hard_low <= test.soft_low < test.soft_high <= test.hard_high
+    assert 0 < test.resolution < test.soft_high - test.soft_low
+    assert test.reading
+    assert test.safety or test.key == "rating_of_change"
+    assert set(test.tolerances) <= set(test.protocol)
+
+
+def test_the_catalogue_holds_every_test_a_clinic_was_promised():
+    promised = [
+        "chair_stand_30s",
+        "sit_to_stand_5",
+        "timed_up_and_go",
+        "walk_40m_fast",
+        "stair_climb",
+        "walk_6min",
+        "gait_speed_usual",
+        "lowest_seat_height",
+        "sit_to_stand_power",
+        "stair_power",
+        "pain_0_10",
+        "rating_of_change",
+        "single_leg_stance",
+        "leg_press_power",
+        "knee_extensor_strength",
+    ]
+    table = tc.list_measures()
+    assert set(promised) <= set(table.index)
+    assert {"unit", "better", "hard_low", "hard_high", "soft_low", "soft_high", "resolution"} <= set(table.columns)
+    assert set(tc.published()["measure"]) == set(table.index)
+
+
+@pytest.mark.parametrize(
+    ("key", "direction"),
+    # common practice, no source: which way each test points
+    [
+        ("chair_stand_30s", "higher"),
+        ("sit_to_stand_5", "lower"),
+        ("timed_up_and_go", "lower"),
+        ("walk_40m_fast", "higher"),
+        ("stair_climb", "lower"),
+        ("walk_6min", "higher"),
+        ("lowest_seat_height", "lower"),
+        ("pain_0_10", "lower"),
+        ("rating_of_change", "higher"),
+    ],
+)
+def test_direction(key, direction):
+    assert tc.measure(key).better == direction
+
+
+@pytest.mark.parametrize("test", ALL, ids=lambda test: test.key)
+@settings(derandomize=True, deadline=None, max_examples=20)
+@given(before=SCORES, after=SCORES)
+def test_improvement_is_positive_exactly_when_the_score_moved_the_better_way(test, before, after):
+    gained = after > before if test.better == "higher" else after < before
+    assert (test.improvement(before, after) > 0) == gained
+    assert test.improvement(before, after) == -test.improvement(after, before)
+
+
+def test_improvement_keeps_arrays_and_series():
+    walk = tc.measure("timed_up_and_go")
+    before, after = np.array([12.0, 9.0]), np.array([10.0, 9.5])
+    np.testing.assert_allclose(walk.improvement(before, after), [2.0, -0.5])
+    people = pd.Index(["P001", "P002"])
+    assert walk.improvement(pd.Series(before, people), pd.Series(after, people)).index.equals(people)
+
+
+def test_an_unknown_test_is_refused_with_the_closest_and_all_known():
+    with pytest.raises(tc.ChoiceError, match="did you mean 'chair_stand_30s'") as wrong:
+        tc.measure("chair_stand_30")
+    assert all(key in str(wrong.value) for key in catalogue())
+    with pytest.raises(tc.ChoiceError, match="did you mean 'timed_up_and_go'"):
+        tc.measure("TUG")
+    with pytest.raises(tc.ChoiceError, match=r"not in the catalogue\. Known"):
+        tc.measure("zzzzzzzz")
+
+
+def test_a_measure_of_ones_own_is_handed_back():
+    own = tc.measure("walk_6min")
+    assert tc.measure(own) is own
+
+
+def test_units_are_turned_only_where_one_way_is_fixed():
+    # arithmetic: 40 m in 25 s is 1.6 m/s; 3.6 km/h is 1 m/s
+    walk = tc.measure("walk_40m_fast")
+    np.testing.assert_allclose(walk.from_unit(np.array([25.0, 40.0]), "s"), [1.6, 1.0])
+    assert walk.from_unit(3.6, "km/h") == pytest.approx(1.0)
+    assert walk.from_unit(1.2, "m/s") == 1.2
+    with pytest.raises(tc.ChoiceError, match="cannot be turned into points"):
+        tc.measure("pain_0_10").from_unit(55.0, "mm (VAS)")
+
+
+def test_the_fast_path_loads_neither_numpy_nor_pandas():
+    code = (
+        "import sys; from truechange.measures import measure, published_rows, published_threshold, references;"
+        "measure('walk_6min').improvement(400, 430); published_rows();"
+        "published_threshold('chair_stand_30s', 'mic', citation='Mostafaee');"
+        "references('chair_stand_30s', age=70, sex='male');"
+        "sys.exit(' '.join({'numpy', 'pandas', 'scipy', 'matplotlib'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stderr.strip() == ""
+    assert done.returncode == 0

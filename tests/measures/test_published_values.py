@@ -1,0 +1,144 @@
+"""Published values: honest about how they were verified, consistent with their own arithmetic, never decisive alone."""
+
+import re
+
+import numpy as np
+import pytest
+
+import truechange as tc
+from truechange.measures import references
+
+Z95, Z90, ROOT2 = 1.959964, 1.644854, 2**0.5
+
+
+def test_every_value_says_how_it_was_verified():
+    table = tc.published()
+    assert len(table) == 315
+    assert table["status"].value_counts().to_dict() == {"checked": 246, "from memory": 47, "recomputed": 22}
+    assert (table["citation"] != "").all()
+    assert table["value"].notna().all()
+    wanted = {"value", "ci_low", "ci_high", "unit", "population", "n", "citation", "doi", "status", "note"}
+    assert wanted <= set(table.columns)
+    held = table.dropna(subset=["ci_low", "ci_high"])
+    assert (held["ci_low"] <= held["value"]).all()
+    assert (held["value"] <= held["ci_high"]).all()
+
+
+def test_the_two_implausible_values_stay_and_are_marked():
+    odd = tc.published().query("not usable")
+    assert sorted(odd["measure"]) == ["pain_0_10", "stair_climb"]
+    assert odd["note"].str.contains("IMPLAUSIBLE").all()
+    with pytest.raises(tc.RefusedError, match="not usable"):
+        tc.published_threshold("stair_climb", "mdc95", value=0.102)
+
+
+def test_recollected_dois_say_so():
+    notes = tc.published().query("doi != ''")["note"]
+    assert notes.str.contains("DOI from memory").sum() == 50
+
+
+def _half_a_digit(printed):
+    return 0.5 * 10.0 ** -len(printed.partition(".")[2])
+
+
+def test_printed_products_agree_with_their_own_formula():
+    # Source: the formulas beside the values, "1.96*sqrt2*SEM" and "1.645*sqrt2*SEM"; tolerance half of the last digit
+    # of the product and of the SEM it came from
+    pattern = re.compile(r"^(1\.96|1\.645)\*sqrt2\*([\d.]+)(%?)(?:=|$|;)")
+    checked = 0
+    for row in tc.published().itertuples():
+        if found := pattern.match(row.method):
+            z = Z95 if found[1] == "1.96" else Z90
+            rounding = _half_a_digit(f"{row.value:g}") + z * ROOT2 * _half_a_digit(found[2])
+            assert row.value == pytest.approx(z * ROOT2 * float(found[2]), abs=rounding), row.method
+            checked += 1
+    assert checked >= 6
+
+
+def test_the_90_and_95_levels_of_one_study_differ_by_the_ratio_of_their_z():
+    table = tc.published("chair_stand_30s")
+    gill = table[table["citation"].str.startswith("Gill & McBurney")].set_index("quantity")["value"]
+    # Source: Gill & McBurney 2008, MDC90 1.64 stands (checked); SEM and MDC95 recomputed from it
+    assert gill["mdc90"] == 1.64
+    assert gill["mdc95"] == pytest.approx(1.64 * Z95 / Z90, abs=0.005)
+    assert gill["sem"] == pytest.approx(1.64 / (Z90 * ROOT2), abs=0.0006)
+
+
+def test_the_screening_cut_off_equals_the_25th_percentile_in_every_band():
+    # Source: Rikli & Jones 1999 (25th percentiles, checked) and the screening sheet's table (checked)
+    table = tc.published("chair_stand_30s")
+    low = table[(table["quantity"] == "norm_low") & table["citation"].str.startswith("Rikli")]
+    sheet = table[table["method"].str.startswith("below-average")]
+    key = ["sex", "age_low", "age_high"]
+    both = low.merge(sheet, on=key, suffixes=("", "_sheet"))
+    assert len(both) == 14
+    np.testing.assert_array_equal(both["value"], both["value_sheet"])
+
+
+def test_a_threshold_carries_where_it_comes_from():
+    mdc = tc.published_threshold("chair_stand_30s", "mdc95", citation="Gill et al 2022")
+    assert (mdc.kind, mdc.level, mdc.value, mdc.unit) == ("mdc", "person", 2.5, "stands")
+    assert mdc.origin.kind == "published"
+    assert mdc.origin.n == 93
+    assert "1-2 min apart" in mdc.origin.interval
+    mcid = tc.published_threshold("stair_climb", "mcid", citation="Pajaniaye")
+    assert (mcid.kind, mcid.low, mcid.high) == ("mcid", -1.2, 7.3)
+
+
+def test_a_group_value_is_labelled_so_and_refused_for_a_person():
+    small = tc.published_threshold("gait_speed_usual", "mic", citation="Perera", value=0.05)
+    assert small.level == "group"
+    from truechange.foundation.estimate import person_threshold
+
+    with pytest.raises(tc.RefusedError, match="nothing about one person"):
+        person_threshold(small, "mcid", name="mcid")
+
+
+def test_lengths_are_turned_into_the_unit_of_the_test():
+    # Source: Schurr et al 2012, SEM 34 mm; 1.96*sqrt2*34 = 94 mm (recomputed)
+    assert tc.published_threshold("lowest_seat_height", "mdc95").value == pytest.approx(9.4)
+
+
+@pytest.mark.parametrize(
+    ("call", "error", "words"),
+    [
+        (("chair_stand_30s", "mic", {}), tc.ChoiceError, "5 values fit"),
+        (("chair_stand_30s", "mic", {"citation": "Nobody"}), tc.ChoiceError, "No value fits"),
+        (("chair_stand_30s", "icc", {}), tc.ChoiceError, "quantity='icc'"),
+        (("sit_to_stand_5", "mic", {"citation": "Meretta"}), tc.RefusedError, "from memory"),
+        (("knee_extensor_strength", "mic", {}), tc.RefusedError, "own baseline"),
+        (("walk_40m_fast", "mdc90", {"from_memory": True}), tc.RefusedError, "new scale"),
+        (("pain_0_10", "mic", {"value": 1.75}), tc.RefusedError, "cm"),
+    ],
+)
+def test_what_cannot_decide_a_verdict_is_refused(call, error, words):
+    measure, quantity, more = call
+    with pytest.raises(error, match=words):
+        tc.published_threshold(measure, quantity, **more)
+
+
+def test_a_value_from_memory_needs_to_be_asked_for():
+    recalled = tc.published_threshold("sit_to_stand_5", "mic", citation="Meretta", from_memory=True)
+    assert recalled.origin.status == "from memory"
+
+
+def test_norms_follow_age_and_sex():
+    # Source: Rikli & Jones 1999, women 65-69: 11 to 16 stands (checked)
+    found = {one.quantity: one.value for one in references("chair_stand_30s", age=69.9, sex="female")[:2]}
+    assert found == {"norm_low": 11, "norm_high": 16}
+    assert not any(one.quantity.startswith("norm") for one in references("chair_stand_30s", age=30, sex="female"))
+    assert not any(one.quantity.startswith("norm") for one in references("chair_stand_30s"))
+
+
+def test_cut_offs_for_all_ages_need_no_age():
+    # Source: EWGSOP2 2019, five stands slower than 15 s (checked)
+    assert 15.0 in {one.value for one in references("sit_to_stand_5")}
+    with pytest.raises(tc.ChoiceError, match="sex='F'"):
+        references("sit_to_stand_5", sex="F")
+
+
+def test_a_comparison_names_its_source_and_does_not_diagnose():
+    said = references("timed_up_and_go", age=72)[0].sentence(13.2)
+    assert "13.2 is above the average of 9.2 s" in said
+    assert "Bohannon 2006" in said
+    assert "does not diagnose" in said
