@@ -1,0 +1,89 @@
+"""Files that are whole or not there: written aside, moved when done, the same bytes for the same content."""
+
+import os
+import re
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import TYPE_CHECKING
+from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
+
+from truechange.foundation.errors import OutcomeError
+from truechange.records.inert import inert_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+EPOCH = (1980, 1, 1, 0, 0, 0)
+CLOCK = re.compile(rb"(<dcterms:(?:modified|created)[^>]*>)[^<]*")
+
+
+@contextmanager
+def whole_folder(out: Path) -> Iterator[Path]:
+    """Yield a folder aside; its files move into `out` only when everything in it is written.
+
+    Raises
+    ------
+    OutcomeError
+        `out` is a file, or its place cannot be written to.
+    """
+    out = Path(out)
+    if out.exists() and not out.is_dir():
+        raise OutcomeError(f"{out} is a file; give a folder for the results.")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        aside = Path(mkdtemp(prefix=f".{out.name}-unfinished-", dir=out.parent))
+    except OSError as refused:
+        raise OutcomeError(f"Nothing can be written at {out}: {refused.strerror}. Choose another folder.") from refused
+    try:
+        yield aside
+        out.mkdir(exist_ok=True)
+        for made in sorted(aside.rglob("*")):
+            place = out / made.relative_to(aside)
+            if made.is_dir():
+                place.mkdir(exist_ok=True)
+            else:
+                os.replace(made, place)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def settle_zip(path: Path) -> None:
+    """Rewrite a zip-based file (xlsx, docx) without clocks, so that the same content has the same bytes."""
+    with ZipFile(path) as old:
+        parts = [(info.filename, CLOCK.sub(rb"\g<1>1980-01-01T00:00:00Z", old.read(info))) for info in old.infolist()]
+    with ZipFile(path, "w", ZIP_DEFLATED) as new:
+        for name, content in parts:
+            new.writestr(ZipInfo(name, EPOCH), content, compress_type=ZIP_DEFLATED)
+
+
+def write_workbook(path: Path, sheets: "Mapping[str, pd.DataFrame]") -> Path:
+    """Write unrounded tables into one workbook, formulas inert, heads kept in view.
+
+    Parameters
+    ----------
+    path : Path
+        Where the ``.xlsx`` goes.
+    sheets : mapping of str to DataFrame
+        Sheet name (at most 31 characters) and table; a named index becomes the first column.
+    """
+    import pandas as pd
+    from openpyxl.styles import Font
+
+    with pd.ExcelWriter(path, engine="openpyxl") as writer:
+        for name, frame in sheets.items():
+            flat = frame if isinstance(frame.index, pd.RangeIndex) else frame.reset_index()
+            inert_frame(flat).to_excel(writer, sheet_name=name[:31], index=False)
+            sheet = writer.sheets[name[:31]]
+            sheet.freeze_panes = "A2"
+            for column, cells in zip(flat.columns, sheet.iter_cols(), strict=True):
+                cells[0].font = Font(bold=True)
+                longest = max(
+                    [len(str(column)), *(len(str(cell.value)) for cell in cells[1:] if cell.value is not None)]
+                )
+                sheet.column_dimensions[cells[0].column_letter].width = min(60, longest + 2)
+        writer.book.properties.creator = "truechange"
+    settle_zip(Path(path))
+    return Path(path)

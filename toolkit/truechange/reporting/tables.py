@@ -1,0 +1,255 @@
+"""Tables ready to paste: one style for page, document, LaTeX and CSV; the interval beside its estimate."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from numbers import Integral, Real
+from string import ascii_lowercase
+from typing import TYPE_CHECKING, Any
+
+from truechange.foundation.errors import needs
+from truechange.foundation.html import cell_text
+from truechange.foundation.numbers import decimals_for, decimals_of, fixed, percent
+from truechange.foundation.result import Result
+from truechange.records.inert import inert_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SHARES = ("proportion", "share")
+FOOTNOTED = ("method", "origin")
+LATEX_SIGNS = {
+    "−": "$-$",
+    "∞": r"$\infty$",
+    "≥": r"$\geq$",
+    "≤": r"$\leq$",
+    "√": r"$\surd$",
+    "×": r"$\times$",
+    "–": "--",
+}
+NUMBER_LIKE = re.compile(r"[−\d(<>–∞]")
+
+
+@dataclass(frozen=True)
+class ReadyTable:
+    """A table of text, rounded and labelled, that writes itself in every format.
+
+    Parameters
+    ----------
+    title : str
+        Its caption.
+    head : tuple of str
+        Column heads.
+    rows : tuple of tuple of str
+        Cells; the first of a row names it.
+    notes : tuple of str
+        Footnotes below the table.
+    """
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def frame(self) -> "pd.DataFrame":
+        """The cells as a DataFrame of text."""
+        import pandas as pd
+
+        return pd.DataFrame(self.rows, columns=list(self.head))
+
+    def html(self) -> str:
+        """Write it as HTML with header scopes; everything escaped."""
+        head = "".join(f'<th scope="col">{escape(name)}</th>' for name in self.head)
+        body = "".join(
+            f'<tr><th scope="row">{escape(row[0])}</th>{"".join(_html_cell(cell) for cell in row[1:])}</tr>'
+            for row in self.rows
+        )
+        notes = "".join(f'<p class="note">{escape(note)}</p>' for note in self.notes)
+        caption = f"<caption>{escape(self.title)}</caption>"
+        table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+        return f'<div class="table">{table}{notes}</div>'
+
+    def latex(self) -> str:
+        """Write it as a LaTeX table (package booktabs), notes below."""
+        styler = self.frame.style.hide(axis="index").format(escape="latex").format_index(escape="latex", axis=1)
+        layout = "l" + "r" * (len(self.head) - 1)
+        body = styler.to_latex(hrules=True, column_format=layout)
+        caption = r"\caption{" + _latex_text(self.title) + "}\n"
+        notes = "".join(f"\\par\\footnotesize {_latex_text(note)}\n" for note in self.notes)
+        for sign, code in LATEX_SIGNS.items():
+            body = body.replace(sign, code)
+        return f"\\begin{{table}}\n\\centering\n{caption}{body}{notes}\\end{{table}}\n"
+
+    def csv(self) -> str:
+        """Write it as CSV; text that a spreadsheet would run as a formula is made inert."""
+        return inert_frame(self.frame).to_csv(index=False, lineterminator="\n")
+
+    def add_to(self, document: Any) -> None:
+        """Add it to a python-docx document: caption above, repeated head, rows that do not split, notes below.
+
+        Raises
+        ------
+        MissingPartError
+            The extra ``thesis`` is not installed.
+        """
+        try:
+            from docx.oxml import OxmlElement
+            from docx.shared import Pt
+        except ImportError as missing:
+            raise needs("What writes Word documents", "thesis") from missing
+
+        caption = document.add_paragraph(self.title, style="Caption")
+        caption.paragraph_format.keep_with_next = True
+        table = document.add_table(rows=1, cols=len(self.head))
+        table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
+        for row in (self.head, *self.rows):
+            cells = table.rows[0].cells if row is self.head else table.add_row().cells
+            for place, (cell, text) in enumerate(zip(cells, row, strict=True)):
+                run = cell.paragraphs[0].add_run(text)
+                run.font.size = Pt(9)
+                run.bold = row is self.head
+                cell.paragraphs[0].alignment = 2 if place and NUMBER_LIKE.match(text) else 0
+                cell.paragraphs[0].paragraph_format.space_after = Pt(1)
+        for line in table.rows:
+            line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
+            if line is not table.rows[-1]:
+                for cell in line.cells:
+                    cell.paragraphs[0].paragraph_format.keep_with_next = True
+        _rule(table)
+        for note in self.notes:
+            document.add_paragraph().add_run(note).font.size = Pt(8)
+
+
+def _html_cell(text: str) -> str:
+    return f'<td class="number">{escape(text)}</td>' if NUMBER_LIKE.match(text) else f"<td>{escape(text)}</td>"
+
+
+def _latex_text(text: str) -> str:
+    for sign in "\\{}":
+        text = text.replace(sign, "")
+    for sign in "&%$#_":
+        text = text.replace(sign, f"\\{sign}")
+    for sign, code in LATEX_SIGNS.items():
+        text = text.replace(sign, code)
+    return text
+
+
+def _rule(table: Any) -> None:
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    def edges(*names: str) -> Any:
+        held = OxmlElement("w:tcBorders" if names[0] == "bottom" else "w:tblBorders")
+        for name in names:
+            edge = OxmlElement(f"w:{name}")
+            for key, value in (("val", "single"), ("sz", "6"), ("color", "22303C")):
+                edge.set(qn(f"w:{key}"), value)
+            held.append(edge)
+        return held
+
+    table._tbl.tblPr.append(edges("top", "bottom"))
+    for cell in table.rows[0].cells:
+        cell._tc.get_or_add_tcPr().append(edges("bottom"))
+
+
+def ready_table(
+    source: "Result | pd.DataFrame",
+    title: str,
+    *,
+    resolution: float | None = None,
+    names: Sequence[str] = (),
+    notes: Sequence[str] = (),
+) -> ReadyTable:
+    """Turn a result's table into one that can be pasted.
+
+    Parameters
+    ----------
+    source : Result or DataFrame
+        A result's cautions become footnotes. A column before ``low`` and ``high`` takes its interval into its cell.
+    title : str
+        Caption.
+    resolution : float, optional
+        Smallest step of the test; values are shown with one decimal more than it is read to. Without it each
+        value gets the digits its interval earns.
+    names : sequence of str, optional
+        Columns to keep, in this order; all by default.
+    notes : sequence of str, optional
+        Footnotes ahead of the cautions.
+
+    Returns
+    -------
+    ReadyTable
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"group": ["North"], "mean": [2.834], "low": [2.21], "high": [3.68], "n": [30]})
+    >>> print(ready_table(frame, "Change in stands", resolution=1).csv())
+    group,mean (95% CI),n
+    North,2.8 (2.2 to 3.7),30
+    """
+    import pandas as pd
+
+    frame = source.table() if isinstance(source, Result) else source
+    held = source.cautions if isinstance(source, Result) else ()
+    frame = frame if isinstance(frame.index, pd.RangeIndex) else frame.reset_index()
+    columns = [name for name in (names or frame.columns) if name in frame.columns]
+    paired = _estimate_column(list(frame.columns))
+    spent = {"low", "high", "confidence", *FOOTNOTED} | ({"unit"} if paired else set())
+    shown = [name for name in columns if name not in spent]
+    whole = _whole_columns(frame, paired)
+    marks: dict[str, str] = {}
+    rows = []
+    for record in frame.to_dict("records"):
+        cells = [_cell(record, name, paired, resolution, whole) for name in shown]
+        said = "; ".join(str(record[name]) for name in FOOTNOTED if record.get(name) and record[name] == record[name])
+        if said:
+            mark = marks.setdefault(said, ascii_lowercase[len(marks) % 26])
+            cells[0] = f"{cells[0]} ({mark})"
+        rows.append(tuple(cells))
+    level = frame["confidence"].iloc[0] if "confidence" in frame.columns and len(frame) else 0.95
+    head = tuple(_head(name, paired, level) for name in shown)
+    footnotes = tuple(f"({mark}) {text}." for text, mark in marks.items())
+    return ReadyTable(title, head, tuple(rows), (*footnotes, *notes, *held))
+
+
+def _estimate_column(columns: list[str]) -> str | None:
+    if "low" not in columns or "high" not in columns:
+        return None
+    before = [name for name in columns[: columns.index("low")] if name not in ("unit", "n")]
+    return before[-1] if before else None
+
+
+def _head(name: Any, paired: str | None, level: float) -> str:
+    words = str(name).replace("_", " ")
+    return f"{words} ({100 * level:g}% CI)" if name == paired else words
+
+
+def _whole_columns(frame: "pd.DataFrame", paired: str | None) -> set[Any]:
+    numbers = frame.select_dtypes("number")
+    return {name for name in numbers.columns if name != paired and (numbers[name].dropna() % 1 == 0).all()}
+
+
+def _cell(record: dict[Any, Any], name: Any, paired: str | None, resolution: float | None, whole: set[Any]) -> str:
+    value = record[name]
+    if name in SHARES or str(name).startswith("share") or str(name).endswith("_possible"):
+        shown = percent(float(value)) if value is not None else "–"
+        if name == paired and record["low"] == record["low"]:
+            shown += f" ({percent(record['low'])} to {percent(record['high'])})"
+        return shown
+    if not isinstance(value, Real) or isinstance(value, bool | Integral):
+        return cell_text(value)
+    low, high = (float(record["low"]), float(record["high"])) if name == paired else (float("nan"), float("nan"))
+    number = float(value)
+    if number != number:
+        return "–"
+    if name in whole:
+        return cell_text(int(number))
+    places = decimals_for(low, high, number) if resolution is None else decimals_of(resolution) + 1
+    shown = fixed(number, places)
+    if name != paired:
+        return shown
+    unit = f" {record['unit']}" if record.get("unit") and record["unit"] == record["unit"] else ""
+    return f"{shown}{unit}" if low != low else f"{shown}{unit} ({fixed(low, places)} to {fixed(high, places)})"
