@@ -116,8 +116,7 @@ def test_the_fast_path_loads_neither_numpy_nor_pandas():
         "measure('walk_6min').improvement(400, 430); published_rows();"
         "published_threshold('chair_stand_30s', 'mic', citation='Mostafaee');"
         "references('chair_stand_30s', age=70, sex='male');"
-        "sys.exit(' '.join({'numpy', 'pandas', 'scipy', 'matplotlib'} & set(sys.modules)))"
+        "print(*({'numpy', 'pandas', 'scipy', 'matplotlib'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    assert done.stderr.strip() == ""
-    assert done.returncode == 0
+    assert (done.stdout + done.stderr).strip() == ""

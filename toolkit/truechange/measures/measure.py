@@ -132,11 +132,11 @@ class Measure:
         if unit == self.unit:
             return score
         if (self.key, unit) == ("walk_40m_fast", "s"):
-            return 40 / score  # type: ignore[operator,no-any-return]
+            return 40 / score  # type: ignore[operator,return-value]
         if (unit, self.unit) not in _FACTORS:
             known = [given for given, own in _FACTORS if own == self.unit]
             raise ChoiceError(
                 f"unit={unit!r} cannot be turned into {self.unit} for {self.name}. "
                 f"Give the scores in {' or '.join([self.unit, *known])}."
             )
-        return score * _FACTORS[unit, self.unit]  # type: ignore[operator,no-any-return]
+        return score * _FACTORS[unit, self.unit]  # type: ignore[operator,return-value]
