@@ -1,0 +1,131 @@
+"""Normal, Student t and chi-square from the standard library alone, so that one person's answer needs nothing else."""
+
+from collections.abc import Callable, Iterator
+from math import erfc, exp, inf, lgamma, log, log1p, sqrt
+from statistics import NormalDist
+
+_STANDARD = NormalDist()
+_TINY = 1e-300
+
+
+def normal_below(x: float) -> float:
+    """Return P(Z ≤ x) for a standard normal Z, accurate in both tails."""
+    return 0.5 * erfc(-x / sqrt(2))
+
+
+def normal_quantile(p: float) -> float:
+    """Return the value a standard normal stays below with probability `p`."""
+    return _STANDARD.inv_cdf(p)
+
+
+def two_sided(confidence: float) -> float:
+    """Return the normal multiplier of a two-sided interval: 1.96 for 0.95."""
+    return normal_quantile(0.5 + confidence / 2)
+
+
+def beta_below(x: float, a: float, b: float) -> float:
+    """Return the regularised incomplete beta function I_x(a, b) by its continued fraction (modified Lentz)."""
+    if x <= 0 or x >= 1:
+        return float(x >= 1)
+    if x > (a + 1) / (a + b + 2):
+        return 1 - beta_below(1 - x, b, a)
+    front = exp(lgamma(a + b) - lgamma(a) - lgamma(b) + a * log(x) + b * log1p(-x)) / a
+    c, d = 1.0, 1 / _nonzero(1 - (a + b) * x / (a + 1))
+    total = d
+    for m in range(1, 2000):
+        even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m))
+        odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))
+        for term in (even, odd):
+            d = 1 / _nonzero(1 + term * d)
+            c = _nonzero(1 + term / c)
+            total *= c * d
+        if abs(c * d - 1) < 1e-16:
+            break
+    return front * total
+
+
+def _nonzero(value: float) -> float:
+    return value if abs(value) > _TINY else _TINY
+
+
+def t_below(x: float, df: float) -> float:
+    """Return P(T ≤ x) for Student's t with `df` degrees of freedom."""
+    tail = 0.5 * beta_below(df / (df + x * x), df / 2, 0.5)
+    return 1 - tail if x > 0 else tail
+
+
+def t_quantile(p: float, df: float) -> float:
+    """Return the value Student's t stays below with probability `p`."""
+    if p < 0.5:
+        return -t_quantile(1 - p, df)
+    return _invert(lambda x: t_below(x, df), p, 0.0, 1.0)
+
+
+def chi2_below(x: float, df: float) -> float:
+    """Return P(X ≤ x) for a chi-square with `df` degrees of freedom (series, or continued fraction in the tail)."""
+    a, y = df / 2, x / 2
+    if y <= 0:
+        return 0.0
+    front = exp(a * log(y) - y - lgamma(a))
+    if y < a + 1:
+        term = total = 1 / a
+        k = a
+        while term > total * 1e-17:
+            k += 1
+            term *= y / k
+            total += term
+        return front * total
+    b = y + 1 - a
+    c, d = 1 / _TINY, 1 / b
+    total = d
+    for k in range(1, 5000):
+        step = -k * (k - a)
+        b += 2
+        d = 1 / _nonzero(step * d + b)
+        c = _nonzero(b + step / c)
+        total *= c * d
+        if abs(c * d - 1) < 1e-16:
+            break
+    return 1 - front * total
+
+
+def chi2_quantile(p: float, df: float) -> float:
+    """Return the value a chi-square with `df` degrees of freedom stays below with probability `p`."""
+    return _invert(lambda x: chi2_below(x, df), p, 0.0, df + 1.0)
+
+
+def _invert(below: Callable[[float], float], p: float, low: float, high: float) -> float:
+    """Bisect a rising function for `p`, first doubling `high` until it brackets."""
+    while below(high) < p and high < inf:
+        low, high = high, high * 2
+    return bisect(below, p, low, high)
+
+
+def bisect(rising: Callable[[float], float], target: float, low: float, high: float) -> float:
+    """Return where a rising function crosses `target` between `low` and `high`, to the last digits of a float."""
+    for _ in range(200):
+        middle = (low + high) / 2
+        if middle in (low, high):
+            break
+        low, high = (middle, high) if rising(middle) < target else (low, middle)
+    return (low + high) / 2
+
+
+def sem_factors(df: float | None) -> Iterator[tuple[float, float]]:
+    """Yield factors for an SEM known from `df` degrees of freedom, each with its probability.
+
+    Given an estimated SEM, the true one is SEM·√(df/χ²): its logarithm has density ∝ exp(−df·u − df/(2e^{2u})).
+    An even grid on that logarithm integrates it to about six digits; without `df` the SEM is taken as known.
+    """
+    if df is None:
+        yield 1.0, 1.0
+        return
+    step, kept = 1.1 / sqrt(2 * df), []
+    for direction in (1, -1):
+        k = 0 if direction == 1 else -1
+        while (density := df * (0.5 - (u := k * step) - 0.5 * exp(-2 * u))) > -12:
+            kept.append((exp(u), exp(density)))
+            k += direction
+    total = sum(weight for _, weight in kept)
+    for factor, weight in kept:
+        yield factor, weight / total

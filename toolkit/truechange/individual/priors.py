@@ -1,0 +1,227 @@
+"""The posterior of one person's true change under four priors, each with the uncertainty of the SEM and of the group.
+
+Scores x = (before, after) are true scores θ plus errors. With group means μ, true covariance Σ and error covariance R
+the posterior of θ is normal with mean μ + Λ(x − μ), Λ = Σ(Σ + R)⁻¹, and covariance Σ − ΛΣ; the change is c'θ with
+c = (−1, 1)·sign. A small group's Σ and μ are themselves uncertain: then the spread τ of true change and its
+correlation ρ with the true score before run over a grid, weighted by the likelihood of the group's covariance and a
+half-normal prior on τ.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import exp, log, sqrt
+
+from truechange.individual.belief import Belief, Part
+from truechange.individual.distributions import normal_below, normal_quantile, sem_factors
+from truechange.individual.group import Programme
+from truechange.individual.score_error import ScoreError
+
+SMALL, FEWEST = 150, 15
+_TAU_STEPS, _RHO_STEPS, _DROP = 32, 16, 1e-4
+SCEPTIC = normal_quantile(0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The two scores as seen, and whether one is only known to lie at or beyond a limit of the scale.
+
+    Parameters
+    ----------
+    before, after : float
+        Scores, in the test's unit.
+    sign : int
+        1 where more is better, -1 where less is better.
+    before_side, after_side : int
+        0 for a measured score; -1 (+1) when the score is the low (high) end of the scale, so that what the person
+        could have done lies at it or below (above) it.
+    """
+
+    before: float
+    after: float
+    sign: int
+    before_side: int = 0
+    after_side: int = 0
+
+    @property
+    def improvement(self) -> float:
+        """After minus before, turned so that positive is better."""
+        return self.sign * (self.after - self.before)
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One possible state of the group: true covariance, means, and how uncertain the means are."""
+
+    weight: float
+    mu: tuple[float, float]
+    true: tuple[float, float, float]  # var before, covariance, var after, of true scores
+    error: tuple[float, float]  # error variance of this person's scores, before and after
+    doubt: tuple[float, float, float]  # covariance of the group's means
+
+    def parts(self, seen: Seen) -> Iterator[Part]:
+        """Yield the posterior of the true change in this state, split finely where a score is at a limit."""
+        v11, v12, v22 = self.true
+        s11, s22 = v11 + self.error[0], v22 + self.error[1]
+        det = s11 * s22 - v12 * v12
+        u1, u2 = seen.sign * (v12 - v11), seen.sign * (v22 - v12)
+        b1, b2 = (u1 * s22 - u2 * v12) / det, (u2 * s11 - u1 * v12) / det
+        r1, r2 = -seen.sign - b1, seen.sign - b2
+        d11, d12, d22 = self.doubt
+        var = seen.sign * (u2 - u1) - b1 * u1 - b2 * u2 + r1 * r1 * d11 + 2 * r1 * r2 * d12 + r2 * r2 * d22
+        sd, base = sqrt(max(var, 0.0)), r1 * self.mu[0] + r2 * self.mu[1]
+        predicted = (s11 + d11, v12 + d12, s22 + d22)
+        for share, x1, x2 in _possible(seen, self.mu, predicted):
+            yield self.weight * share, base + b1 * x1 + b2 * x2, sd
+
+
+def _possible(
+    seen: Seen, mu: tuple[float, float], cov: tuple[float, float, float]
+) -> Iterator[tuple[float, float, float]]:
+    """Yield what the two scores could have been on a scale without ends, given the one that was measured."""
+    if not seen.before_side and not seen.after_side:
+        yield 1.0, seen.before, seen.after
+        return
+    s11, s12, s22 = cov
+    if seen.before_side:
+        centre = mu[0] + s12 / s22 * (seen.after - mu[1])
+        for x in _beyond(centre, sqrt(s11 - s12 * s12 / s22), seen.before, seen.before_side):
+            yield 1 / _SLICES, x, seen.after
+    else:
+        centre = mu[1] + s12 / s11 * (seen.before - mu[0])
+        for x in _beyond(centre, sqrt(s22 - s12 * s12 / s11), seen.after, seen.after_side):
+            yield 1 / _SLICES, seen.before, x
+
+
+_SLICES = 24
+
+
+def _beyond(centre: float, sd: float, end: float, side: int) -> Iterator[float]:
+    """Cut the tail of a normal curve beyond `end` into slices of equal probability; yield each slice's middle."""
+    tail = normal_below(-side * (end - centre) / sd)
+    for k in range(_SLICES):
+        share = tail * (k + 0.5) / _SLICES
+        yield centre - side * sd * normal_quantile(share) if share > 1e-15 else end
+
+
+def flat(seen: Seen, error: ScoreError) -> Belief:
+    """Return the belief when every true change was equally likely beforehand: the change as seen, with its error."""
+    parts = tuple((weight, seen.improvement, f * error.difference) for f, weight in sem_factors(error.df))
+    return Belief(
+        "flat", parts, "every true change equally likely before testing; too sure where most people change little"
+    )
+
+
+def sceptical(seen: Seen, error: ScoreError, mcid: float, programme: Programme | None) -> Belief:
+    """Return the belief of someone who expects no change on average.
+
+    The spread of true change is the programme's where it is known; otherwise it leaves a 5% chance beforehand of a
+    change as large as the MCID.
+    """
+    if programme is not None:
+        groups = tuple(_change_only(programme, error, mean=0.0))
+        words = f"no change on average, people differing as in {programme.name}"
+    else:
+        tau2 = (mcid / SCEPTIC) ** 2
+        groups = tuple((weight, f, tau2, 0.0, 0.0) for f, weight in sem_factors(error.df))
+        words = "no change on average, and a 5% chance beforehand of a change as large as the MCID"
+    return Belief("sceptical", _shrunk(groups, seen, error), words)
+
+
+def from_programme(seen: Seen, error: ScoreError, programme: Programme) -> Belief:
+    """Return the belief that uses both scores and the group: regression to the mean made explicit."""
+    groups = tuple(group_states(programme, error))
+    parts = tuple(part for group in groups for part in group.parts(seen))
+    return Belief("programme", parts, f"this person could be any of the {programme.n} people of {programme.name}")
+
+
+def from_changes(seen: Seen, error: ScoreError, programme: Programme) -> Belief:
+    """Return the belief that uses the change alone, not where the person started."""
+    groups = tuple(_change_only(programme, error, mean=None))
+    sign = seen.sign
+    turned = tuple((w, f, tau2, sign * m, doubt) for w, f, tau2, m, doubt in groups)
+    words = f"this person's change could be any of those in {programme.name}, wherever they started"
+    return Belief("programme, change only", _shrunk(turned, seen, error), words)
+
+
+ChangeState = tuple[float, float, float, float, float]  # weight, SEM factor, τ², mean change, variance of that mean
+
+
+def _shrunk(states: tuple[ChangeState, ...], seen: Seen, error: ScoreError) -> tuple[Part, ...]:
+    """Draw the seen change towards each state's mean by the reliability of the change score."""
+    parts = []
+    for weight, factor, tau2, mean, doubt in states:
+        noise = (factor * error.difference) ** 2
+        kept = tau2 / (tau2 + noise)
+        parts.append((weight, mean + kept * (seen.improvement - mean), sqrt(kept * noise + (1 - kept) ** 2 * doubt)))
+    return tuple(parts)
+
+
+def _change_only(programme: Programme, error: ScoreError, mean: float | None) -> Iterator[ChangeState]:
+    """Yield states of the spread of true change; `mean` fixes the mean change, None takes the programme's."""
+    noise, seen_var, n = error.group_before**2 + error.group_after**2, programme.var_change, programme.n
+    centre = programme.mean_change if mean is None else mean
+    plain = [(w, f, seen_var - f * f * noise) for f, w in sem_factors(error.df)]
+    if n >= SMALL and (states := _positive(plain)):
+        for weight, factor, tau2 in states:
+            yield weight, factor, tau2, centre, 0.0
+        return
+    for factor, share in sem_factors(error.df):
+        rows = []
+        for tau in _taus(programme):
+            total = tau * tau + factor * factor * noise
+            likely = -0.5 * (n - 1) * (log(total) + seen_var / total) - tau * tau / (2 * seen_var)
+            rows.append((likely, (tau * tau, 0.0 if mean is not None else total / n)))
+        for weight, (tau2, doubt) in _weighed(rows):
+            yield share * weight, factor, tau2, centre, doubt
+
+
+def group_states(programme: Programme, error: ScoreError) -> Iterator[Group]:
+    """Yield the states the group may be in: one per SEM for a large group, a grid over τ and ρ for a small one."""
+    s11, s12, s22 = programme.sd_before**2, programme.covariance, programme.sd_after**2
+    mu, n = (programme.mean_before, programme.mean_after), programme.n
+    g1, g2, e1, e2 = (e * e for e in (error.group_before, error.group_after, error.before, error.after))
+    plain = [
+        (w, f, min(s11 - f * f * g1, (s11 - f * f * g1) * (s22 - f * f * g2) - s12 * s12))
+        for f, w in sem_factors(error.df)
+    ]
+    if n >= SMALL and (states := _positive(plain)):
+        for weight, f, _ in states:
+            square = f * f
+            yield Group(weight, mu, (s11 - square * g1, s12, s22 - square * g2), (square * e1, square * e2), (0, 0, 0))
+        return
+    b, c = s12 - s11, programme.var_change
+    for factor, share in sem_factors(error.df):
+        rows, square = [], factor * factor
+        v11 = max(s11 - square * g1, 0.05 * s11)
+        for tau in _taus(programme):
+            for step in range(_RHO_STEPS):
+                rho = (2 * step + 1) / _RHO_STEPS - 1
+                link = rho * sqrt(v11) * tau
+                a_, b_, c_ = v11 + square * g1, link - square * g1, tau * tau + square * (g1 + g2)
+                det = a_ * c_ - b_ * b_
+                likely = -0.5 * (n - 1) * (log(det) + (c_ * s11 - 2 * b_ * b + a_ * c) / det) - tau * tau / (2 * c)
+                rows.append((likely, (link, tau * tau)))
+        for weight, (link, tau2) in _weighed(rows):
+            true = (v11, v11 + link, v11 + 2 * link + tau2)
+            doubt = ((true[0] + square * g1) / n, true[1] / n, (true[2] + square * g2) / n)
+            yield Group(share * weight, mu, true, (square * e1, square * e2), doubt)
+
+
+def _positive(states: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
+    """Keep the SEMs that leave room for true differences; none if they hold less than 95% of the probability."""
+    kept = [state for state in states if state[2] > 0]
+    share = sum(weight for weight, _, _ in kept)
+    return [(weight / share, factor, room) for weight, factor, room in kept] if share >= 0.95 else []
+
+
+def _taus(programme: Programme) -> list[float]:
+    top = programme.sd_change * sqrt(1 + 6 * sqrt(2 / (programme.n - 1)))
+    return [top * (k + 0.5) / _TAU_STEPS for k in range(_TAU_STEPS)]
+
+
+def _weighed(rows: list[tuple[float, tuple[float, float]]]) -> list[tuple[float, tuple[float, float]]]:
+    """Turn log weights into weights that add up to 1, leaving out what could not be seen in any result."""
+    top = max(logged for logged, _ in rows)
+    kept = [(exp(logged - top), values) for logged, values in rows if logged - top > log(_DROP)]
+    total = sum(weight for weight, _ in kept)
+    return [(weight / total, values) for weight, values in kept]

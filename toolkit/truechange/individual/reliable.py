@@ -1,0 +1,265 @@
+"""The family of reliable-change indices side by side: (observed − expected) / standard error, six ways."""
+
+from dataclasses import dataclass
+from math import hypot, isnan, nan, sqrt
+from typing import TYPE_CHECKING
+
+from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.individual.distributions import normal_below, t_below, t_quantile, two_sided
+from truechange.individual.group import Programme
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FEWEST_RETESTS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Index:
+    """One index: what was seen, what was expected without change, the error, what it takes for granted."""
+
+    index: str
+    observed: float
+    expected: float
+    standard_error: float
+    df: float | None
+    assumes: str
+    why_not: str = ""
+
+    @property
+    def statistic(self) -> float:
+        """(observed − expected) / standard error; positive = better."""
+        return (self.observed - self.expected) / self.standard_error if self.standard_error > 0 else nan
+
+    def row(self, confidence: float) -> dict[str, object]:
+        """Return one tidy row with p-value and whether the change lies beyond error at `confidence`."""
+        z, df = self.statistic, self.df
+        if isnan(z):
+            p, beyond, limit = nan, None, nan
+        else:
+            p = 2 * (normal_below(-abs(z)) if df is None else t_below(-abs(z), df))
+            limit = two_sided(confidence) if df is None else t_quantile(0.5 + confidence / 2, df)
+            beyond = bool(abs(z) >= limit)
+        return {
+            "index": self.index,
+            "statistic": z,
+            "observed": self.observed,
+            "expected": self.expected,
+            "standard_error": self.standard_error,
+            "df": nan if df is None else df,
+            "p_value": p,
+            "limit": limit,
+            "beyond_error": beyond,
+            "assumes": self.assumes,
+            "why_not": self.why_not,
+        }
+
+
+def reliable_change(
+    before: float,
+    after: float,
+    *,
+    sem: float,
+    better: str = "higher",
+    sem_after: float | None = None,
+    practice: float = 0.0,
+    practice_se: float = 0.0,
+    retest: Programme | None = None,
+    programme: Programme | None = None,
+    confidence: float = 0.95,
+) -> "pd.DataFrame":
+    r"""Return every reliable-change index for one person, with what each takes for granted.
+
+    Parameters
+    ----------
+    before, after : float
+        The two scores, in the test's unit.
+    sem : float
+        Standard error of measurement before, in the test's unit.
+    better : {"higher", "lower"}, optional
+        Which direction is an improvement.
+    sem_after : float, optional
+        SEM after; by default the same.
+    practice, practice_se : float, optional
+        Mean improvement from repeating the test, from untreated retests, and its standard error.
+    retest : Programme, optional
+        Means, spread and correlation of an *untreated* retest sample; never a treated one.
+    programme : Programme, optional
+        The person's own group, for the index that draws the change towards the group's.
+    confidence : float, optional
+        Level at which a change counts as beyond error.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by ``jacobson_truax, unequal_error, practice_adjusted, retest_differences, regression_based,
+        hageman_arrindell``; columns statistic (positive = better), observed, expected, standard_error (unit of the
+        test), df (NaN for normal), p_value (two-sided), limit, beyond_error, assumes, why_not. An index that cannot be
+        computed is there with NaN and the reason.
+
+    Raises
+    ------
+    DataError
+        A score or the SEM is not a usable number.
+    ChoiceError
+        `better` or `confidence` is not understood.
+
+    Notes
+    -----
+    With improvement d: Jacobson–Truax :math:`d/\sqrt{2 SEM^2}` [1]_; unequal error
+    :math:`d/\sqrt{SEM_1^2+SEM_2^2}`; practice-adjusted :math:`(d-g)/\sqrt{2 SEM^2 + SE(g)^2}` (from memory: Chelune
+    1993, Iverson 2001); retest differences :math:`(d-g)/(s_d\sqrt{1+1/n})`, t with n−1; regression-based
+    :math:`(y-\hat y)/(s_{yx}\sqrt{1+1/n+(x-\bar x)^2/[(n-1)s_x^2]})`, t with n−2 (from memory: Crawford and Garthwaite
+    2006); Hageman–Arrindell :math:`[rd+(1-r)m]/(\sqrt{r}\sqrt{SEM_1^2+SEM_2^2})` with r the reliability of the change
+    score (from memory: 1999), which is the mean over the SD of the change-only posterior.
+
+    References
+    ----------
+    .. [1] Jacobson NS, Truax P (1991). J Consult Clin Psychol 59(1):12-19.
+
+    Examples
+    --------
+    >>> family = reliable_change(32.5, 47.5, sem=3.354)
+    >>> round(family.loc["jacobson_truax", "statistic"], 2)
+    3.16
+    """
+    import pandas as pd
+
+    check_choice("better", better, ("higher", "lower"))
+    check_confidence(confidence)
+    later = sem if sem_after is None else sem_after
+    if (
+        not all(abs(number) < 1e300 for number in (before, after, sem, later, practice, practice_se))
+        or sem < 0
+        or later < 0
+    ):
+        raise DataError(
+            f"Scores, SEM and practice must be numbers, SEM at least 0; got {before}, {after}, {sem}, {later}."
+        )
+    sign = 1 if better == "higher" else -1
+    rows = [
+        index.row(confidence)
+        for index in _family(before, after, sign, sem, later, practice, practice_se, retest, programme)
+    ]
+    return pd.DataFrame(rows).set_index("index")
+
+
+def _family(
+    before: float,
+    after: float,
+    sign: int,
+    sem: float,
+    later: float,
+    practice: float,
+    practice_se: float,
+    retest: Programme | None,
+    programme: Programme | None,
+) -> tuple[Index, ...]:
+    d, both = sign * (after - before), hypot(sem, later)
+    no_error = "" if both > 0 else "the SEM is 0"
+    adjusted = Index(
+        "practice_adjusted",
+        d,
+        practice,
+        hypot(both, practice_se),
+        None,
+        "the same practice gain for everybody, a similar gap between tests",
+        no_error,
+    )
+    return (
+        Index(
+            "jacobson_truax",
+            d,
+            0.0,
+            sqrt(2) * sem,
+            None,
+            "no practice, equal errors, normal errors, nothing known of the group",
+            no_error,
+        ),
+        Index("unequal_error", d, 0.0, both, None, "as the first, with its own error at each test", no_error),
+        adjusted,
+        _retest_differences(d, sign, retest),
+        _regression_based(before, after, sign, retest),
+        _hageman_arrindell(d, sign, both, programme),
+    )
+
+
+def _retest_differences(d: float, sign: int, retest: Programme | None) -> Index:
+    words = "error as in untreated retests, natural ups and downs included; the honest control"
+    if retest is None:
+        return Index("retest_differences", d, nan, nan, None, words, "needs an untreated retest sample")
+    se = retest.sd_change * sqrt(1 + 1 / retest.n)
+    return Index("retest_differences", d, sign * retest.mean_change, se, retest.n - 1, words)
+
+
+def _regression_based(before: float, after: float, sign: int, retest: Programme | None) -> Index:
+    words = "a person like those of an untreated retest sample; the expected score depends on the first one"
+    if retest is None:
+        return Index(
+            "regression_based", sign * (after - before), nan, nan, None, words, "needs an untreated retest sample"
+        )
+    if retest.n < 3:
+        return Index(
+            "regression_based", sign * (after - before), nan, nan, None, words, "needs at least 3 retested people"
+        )
+    predicted, se = predict_retest(before, retest)
+    why = f"from {retest.n} people; {FEWEST_RETESTS} are advised" if retest.n < FEWEST_RETESTS else ""
+    if abs(before - retest.mean_before) > 2 * retest.sd_before:
+        why = "; ".join(filter(None, (why, "the first score lies far from the retest sample")))
+    return Index("regression_based", sign * (after - before), sign * (predicted - before), se, retest.n - 2, words, why)
+
+
+def predict_retest(before: float, retest: Programme) -> tuple[float, float]:
+    """Return the retest score expected without change after `before`, and its standard error for a new person.
+
+    Examples
+    --------
+    >>> sample = Programme(11, 11.3, 3.2, 3.2, 0.9, n=30)
+    >>> [round(number, 3) for number in predict_retest(9, sample)]
+    [9.5, 1.452]
+    """
+    n, slope = retest.n, retest.covariance / retest.sd_before**2
+    about = retest.sd_after * sqrt((1 - retest.correlation**2) * (n - 1) / (n - 2))
+    away = (before - retest.mean_before) ** 2 / ((n - 1) * retest.sd_before**2)
+    return retest.mean_after + slope * (before - retest.mean_before), about * sqrt(1 + 1 / n + away)
+
+
+def _hageman_arrindell(d: float, sign: int, both: float, programme: Programme | None) -> Index:
+    words = "a person like those of the programme; the change is drawn towards the programme's mean change"
+    if programme is None:
+        return Index("hageman_arrindell", d, nan, nan, None, words, "needs the programme's means and spread")
+    kept = 1 - both**2 / programme.var_change if programme.var_change > 0 else 0.0
+    if kept <= 0 or both == 0:
+        why = "the changes of the programme vary no more than measurement error" if both else "the SEM is 0"
+        return Index("hageman_arrindell", d, nan, nan, None, words, why)
+    drawn = kept * d + (1 - kept) * sign * programme.mean_change
+    return Index("hageman_arrindell", drawn, 0.0, sqrt(kept) * both, None, words)
+
+
+def recovery_cutoffs(mean_before: float, sd_before: float, mean_well: float, sd_well: float) -> dict[str, float]:
+    """Return the three cut-offs for having reached the range of people who are well (Jacobson & Truax 1991).
+
+    Parameters
+    ----------
+    mean_before, sd_before : float
+        The people who come for treatment, in the test's unit.
+    mean_well, sd_well : float
+        People who are well.
+
+    Returns
+    -------
+    dict
+        ``a``: two SDs beyond the treated group's mean; ``b``: within two SDs of the well group's mean; ``c``: where a
+        score is as near to one mean as to the other, counted in SDs. Same unit.
+
+    Examples
+    --------
+    >>> recovery_cutoffs(40, 7.5, 60, 7.5)
+    {'a': 55.0, 'b': 45.0, 'c': 50.0}
+    """
+    sign = 1 if mean_well >= mean_before else -1
+    return {
+        "a": mean_before + sign * 2 * sd_before,
+        "b": mean_well - sign * 2 * sd_well,
+        "c": (sd_well * mean_before + sd_before * mean_well) / (sd_well + sd_before),
+    }

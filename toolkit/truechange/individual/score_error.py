@@ -1,0 +1,175 @@
+"""How far one person's two scores may be out: the SEM at each, with what is known of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from math import hypot, inf, isfinite, sqrt
+
+from truechange.foundation.errors import ChoiceError, RefusedError
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.origin import Origin
+from truechange.individual.distributions import bisect, chi2_quantile, two_sided
+from truechange.individual.group import Programme
+
+SemLike = float | Estimate | tuple[float, float] | Callable[[float], float]
+
+
+@dataclass(frozen=True, slots=True)
+class ScoreError:
+    """Standard errors of measurement for one comparison, in the test's unit.
+
+    Parameters
+    ----------
+    before, after : float
+        SEM of this person's score (or mean of several visits) before and after.
+    group_before, group_after : float
+        SEM of one score near the group's means.
+    df : float or None
+        Degrees of freedom of the SEM; None when unknown.
+    origin : Origin
+        Where the SEM comes from.
+    varies : float
+        Ratio of this person's error to the one near the group's means; 1 where the SEM is one number.
+    """
+
+    before: float
+    after: float
+    group_before: float
+    group_after: float
+    df: float | None
+    origin: Origin
+    varies: float = 1.0
+
+    @property
+    def difference(self) -> float:
+        """Standard error of the difference between the two scores when nothing has changed."""
+        return hypot(self.before, self.after)
+
+    def mdc(self, confidence: float, unit: str) -> Threshold:
+        """Return the smallest change beyond error at `confidence`, its interval from the SEM's degrees of freedom."""
+        value = two_sided(confidence) * self.difference
+        low, high = sem_limits(self.df, confidence)
+        return Threshold(
+            value=value,
+            low=value * low,
+            high=value * high,
+            confidence=confidence,
+            unit=unit,
+            df=self.df,
+            kind="mdc",
+            method=f"{two_sided(confidence):.3f} × √(SEM before² + SEM after²)",
+            origin=self.origin,
+        )
+
+    def with_bridge(self, difference_se: float) -> "ScoreError":
+        """Return the errors with `difference_se` for the difference, what the two SEMs leave put before."""
+        return replace(self, before=sqrt(max(difference_se**2 - self.after**2, 0.0)))
+
+
+def score_error(
+    sem: SemLike | None,
+    df: float | None,
+    before: float,
+    after: float,
+    visits: tuple[int, int] = (1, 1),
+    programme: Programme | None = None,
+) -> ScoreError | None:
+    """Return the errors of two scores from whatever the user knows of the SEM; None when there is no SEM.
+
+    Parameters
+    ----------
+    sem : float, Estimate, pair of float, callable or None
+        One SEM; one with its degrees of freedom; one before and one after; or a function of the score.
+    df : float or None
+        Degrees of freedom, where `sem` does not carry them.
+    before, after : float
+        The scores (means of `visits` visits), in the test's unit.
+    visits : (int, int), optional
+        How many separate visits each mean is of.
+    programme : Programme, optional
+        Group whose means say where its SEM is read, and towards which scores are drawn before a function of the
+        score is asked.
+
+    Raises
+    ------
+    ChoiceError
+        The SEM is negative or not a number, or its degrees of freedom are not positive.
+    RefusedError
+        An MDC or MCID was given as SEM.
+    """
+    if sem is None:
+        return None
+    if isinstance(sem, Threshold):
+        raise RefusedError(
+            f"sem got an {sem.kind.upper()} ({sem}). Give the standard error of measurement; "
+            "from an MDC95 for one person it is MDC95 / 2.772."
+        )
+    origin, varies = Origin.stated(), 1.0
+    if isinstance(sem, Estimate):
+        origin = sem.origin
+        df = df if df is not None else sem.df if sem.df is not None else df_of_limits(sem)
+        ends = around = (sem.value, sem.value)
+    elif callable(sem):
+        middle = (programme.mean_before, programme.mean_after) if programme else (before, after)
+        around = (float(sem(middle[0])), float(sem(middle[1])))
+        ends = _at_shrunk(sem, (before, after), around, programme)
+        varies = hypot(*ends) / hypot(*around) if hypot(*around) else 1.0
+    elif isinstance(sem, tuple):
+        ends = around = (float(sem[0]), float(sem[1]))
+    else:
+        ends = around = (float(sem), float(sem))
+    for value in (*ends, *around):
+        if not (isfinite(value) and value >= 0):
+            raise ChoiceError(f"sem={value!r} must be a number of at least 0, in the test's unit.")
+    if df is not None and not df > 0:
+        raise ChoiceError(f"sem_df={df!r} must be positive; it is people × (tests a person − 1), about.")
+    if not hypot(*ends):
+        return None
+    return ScoreError(
+        ends[0] / sqrt(visits[0]),
+        ends[1] / sqrt(visits[1]),
+        *around,
+        df=df if df is not None and isfinite(df) else None,
+        origin=origin,
+        varies=varies,
+    )
+
+
+def _at_shrunk(
+    sem: Callable[[float], float], scores: tuple[float, float], around: tuple[float, float], group: Programme | None
+) -> tuple[float, float]:
+    """Ask for the SEM where the true score most likely lies: a chance extreme must not choose its own error."""
+    if group is None:
+        return float(sem(scores[0])), float(sem(scores[1]))
+    ends = []
+    places = ((group.mean_before, group.sd_before), (group.mean_after, group.sd_after))
+    for score, (mean, sd), error in zip(scores, places, around, strict=True):
+        reliability = max(0.0, 1 - (error / sd) ** 2)
+        ends.append(float(sem(mean + reliability * (score - mean))))
+    return ends[0], ends[1]
+
+
+def sem_limits(df: float | None, confidence: float) -> tuple[float, float]:
+    """Return the multipliers √(df/χ²) that turn an SEM into its limits; NaN without degrees of freedom.
+
+    Examples
+    --------
+    >>> [round(limit, 3) for limit in sem_limits(29, 0.95)]
+    [0.796, 1.344]
+    """
+    if df is None:
+        return float("nan"), float("nan")
+    tail = (1 - confidence) / 2
+    return sqrt(df / chi2_quantile(1 - tail, df)), sqrt(df / chi2_quantile(tail, df))
+
+
+def df_of_limits(sem: Estimate) -> float | None:
+    """Return the degrees of freedom that an SEM's interval speaks of; None when it has no usable interval."""
+    if not sem.has_interval or not 0 < sem.low < sem.high < inf:
+        return None
+    ratio = sem.high / sem.low
+
+    def narrowness(df: float) -> float:
+        low, high = sem_limits(df, sem.confidence)
+        return -high / low
+
+    return bisect(narrowness, -ratio, 1.0, 2000.0) if ratio < -narrowness(1.0) else 1.0
