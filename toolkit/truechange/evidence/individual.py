@@ -1,0 +1,1 @@
+"""How the cases about individual are recomputed through the public functions."""

@@ -1,0 +1,1 @@
+"""How the cases about meaningful change are recomputed through the public functions."""

@@ -1,0 +1,218 @@
+"""The arithmetic under the methods: ROC, logistic and probit fits, resampling, held against other libraries."""
+
+from importlib import import_module
+from math import sqrt
+from typing import Any
+
+import numpy as np
+
+from truechange.evidence.cases import Case, load_case
+from truechange.evidence.checking import Numbers, Pairs, computes, route
+from truechange.numerics.binary_models import fit_binary, separable
+from truechange.numerics.kinds import distinct, draw_counts
+from truechange.numerics.mean_squares import (
+    icc_values,
+    jackknifed_mean_squares,
+    mean_squares,
+    resampled_mean_squares,
+    simulated_mean_squares,
+)
+from truechange.numerics.resampling import bca_limits, percentile_limits
+from truechange.numerics.roc import auc, auc_interval, roc_cuts
+
+
+def counted(scores: Any, event: Any) -> tuple[Any, Any, Any]:
+    """Return distinct scores, and how many with and without the event have each."""
+    values, place = np.unique(np.asarray(scores, dtype=float), return_inverse=True)
+    hits = np.bincount(place, weights=np.asarray(event, dtype=float), minlength=values.size)
+    return values, hits, np.bincount(place, minlength=values.size) - hits
+
+
+def _area(scores: Any, event: Any) -> tuple[float, float, float, float]:
+    _, hits, misses = counted(scores, event)
+    value, low, high = auc_interval(hits, misses, 0.95)
+    return value, (high - low) / (2 * 1.959963985), low, high
+
+
+@computes("auc_hanley_mcneil_1982", by="truechange.numerics.roc.auc_interval")
+def _hanley(case: Case) -> Numbers:
+    normal, abnormal = (np.array(case.data[name], dtype=float) for name in ("normal", "abnormal"))
+    value, low, high = auc_interval(abnormal, normal, 0.95)
+    found = {"AUC": value, "AUC_4dp": value, "ci_lo": low, "ci_hi": high}
+    return found | {"se_delong": (high - low) / (2 * 1.959963985)}
+
+
+@computes("auc_delong_1988", by="truechange.numerics.roc.auc_interval")
+def _delong(case: Case) -> Numbers:
+    rows = case.rows
+    found: dict[str, float] = {}
+    event = [int(row["popind"]) for row in rows]
+    for short, column, flip in (("alb", "albumin", 1), ("tp", "total_protein", 1), ("kg", "kg_score", -1)):
+        value, se, low, high = _area([flip * float(row[column]) for row in rows], event)
+        found |= {f"auc_{short}": value, f"se_{short}": se, f"lo_{short}": low, f"hi_{short}": high}
+    return found
+
+
+@computes("auc_proc_asah", "r_roc_asah", by="truechange.numerics.roc.auc_interval, roc_cuts")
+def _asah(case: Case) -> Numbers:
+    poor = [row["outcome"] == "Poor" for row in case.rows]
+    found: dict[str, float] = {}
+    for marker in ("s100b", "ndka", "wfns"):
+        values, hits, misses = counted([float(row[marker]) for row in case.rows], poor)
+        area, low, high = auc_interval(hits, misses, 0.95)
+        found[f"auc_{marker}"] = area
+        if marker == "s100b":
+            found |= {"auc": area, "lo": low, "hi": high, "low": low, "high": high}
+            for rule, cut in roc_cuts(values, hits[None], misses[None]).items():
+                at = values > cut.value[0]
+                name = {"youden": "youden_cut", "spec80": "spec80_cut"}.get(rule, rule)
+                sens, spec = hits[at].sum() / hits.sum(), misses[~at].sum() / misses.sum()
+                found |= {name: float(cut.value[0]), rule: float(cut.value[0])}
+                found |= {f"{rule}_sens": sens, f"{rule}_spec": spec}
+                found |= {f"{rule}_sensitivity": sens, f"{rule}_specificity": spec}
+    return found
+
+
+def _ragged(seed: int, size: int = 4) -> tuple[Any, Any, Any]:
+    rng = np.random.default_rng(seed)
+    change = np.round(rng.normal(1.5, 2, 120) * 2) / 2
+    better = (change + rng.normal(0, 2, 120) > 1.5).astype(float)
+    kinds = distinct(np.column_stack([change, better]))
+    counts = draw_counts(rng, size, kinds)
+    x = np.unique(change)
+    place = np.searchsorted(x, kinds.rows[:, 0])
+    hits, total = np.zeros((size, x.size)), np.zeros((size, x.size))
+    for kind, (at, event) in enumerate(zip(place, kinds.rows[:, 1], strict=True)):
+        total[:, at] += counts[:, kind]
+        hits[:, at] += counts[:, kind] * event
+    return x, hits, total
+
+
+@route("MCID: predictive modelling", "statsmodels: logit and probit fitted to single resamples.",
+       by="truechange.numerics.binary_models.fit_binary", came="another library")  # fmt: skip
+def _fits_against_statsmodels() -> Pairs:
+    import statsmodels.api as sm
+
+    x, hits, total = _ragged(3)
+    found: Pairs = {}
+    for link, model in (("logit", sm.Logit), ("probit", sm.Probit)):
+        fits = fit_binary(x, hits, total, link=link)
+        for row in range(len(hits)):
+            y = np.concatenate([np.ones(int(hits[row].sum())), np.zeros(int((total - hits)[row].sum()))])
+            d = np.concatenate([np.repeat(x, hits[row].astype(int)), np.repeat(x, (total - hits)[row].astype(int))])
+            theirs = model(y, sm.add_constant(d)).fit(disp=0, tol=1e-12).params
+            found[f"{link} {row} constant"] = (float(theirs[0]), float(fits.intercept[row]), 1e-6)
+            found[f"{link} {row} slope"] = (float(theirs[1]), float(fits.slope[row]), 1e-6)
+    return found
+
+
+@route(
+    "MCID: ROC",
+    "scikit-learn: area and Youden's cut over resamples.",
+    by="truechange.numerics.roc",
+    came="another library",
+)
+def _roc_against_sklearn() -> Pairs:
+    metrics = import_module("sklearn.metrics")
+    x, hits, total = _ragged(4)
+    areas, cuts = auc(hits, total - hits), roc_cuts(x, hits, total - hits)["youden"]
+    found: Pairs = {}
+    for row in range(len(hits)):
+        y, weight = np.tile([1, 0], (x.size, 1)).ravel(), np.column_stack([hits[row], (total - hits)[row]]).ravel()
+        kept = weight > 0
+        scores = np.repeat(x, 2)[kept]
+        found[f"{row} area"] = (
+            float(metrics.roc_auc_score(y[kept], scores, sample_weight=weight[kept])),
+            float(areas[row]),
+            1e-12,
+        )
+        fpr, tpr, _ = metrics.roc_curve(y[kept], scores, sample_weight=weight[kept], drop_intermediate=False)
+        at = x > cuts.low[row]
+        ours = hits[row][at].sum() / hits[row].sum() - (total - hits)[row][at].sum() / (total - hits)[row].sum()
+        found[f"{row} largest sensitivity + specificity - 1"] = (float((tpr - fpr).max()), float(ours), 1e-12)
+    return found
+
+
+@route(
+    "MCID: ROC",
+    "Area by comparing every pair; DeLong variance from the pairs.",
+    by="truechange.numerics.roc.auc_interval",
+)
+def _area_by_pairs() -> Pairs:
+    rng = np.random.default_rng(8)
+    y = rng.integers(0, 2, 60)
+    d = np.round(rng.normal(y * 1.2, 1.5))
+    wins = (d[y == 1][:, None] > d[y == 0]) + 0.5 * (d[y == 1][:, None] == d[y == 0])
+    variance = wins.mean(axis=1).var(ddof=1) / (y == 1).sum() + wins.mean(axis=0).var(ddof=1) / (y == 0).sum()
+    value, se, _, _ = _area(d, y)
+    return {"area": (float(wins.mean()), value, 1e-12), "standard error": (sqrt(variance), se, 1e-8)}
+
+
+@route(
+    "MCID: predictive modelling", "Separation by trying every cut.", by="truechange.numerics.binary_models.separable"
+)
+def _separation_by_trying() -> Pairs:
+    rng = np.random.default_rng(9)
+    agreed = 0
+    for _ in range(300):
+        y, d = rng.integers(0, 2, 6), rng.integers(0, 4, 6)
+        _, hits, misses = counted(d, y)
+        cuts = np.arange(-0.5, 5, 0.5)  # on and between the scores
+        slow = any(bool(np.all(d[y == a] >= c) and np.all(d[y == 1 - a] <= c)) for c in cuts for a in (0, 1))
+        agreed += bool(separable(hits[None], misses[None])[0]) == slow
+    return {"samples with the same answer": (300.0, float(agreed), 0.0)}
+
+
+@route("ICC", "Resampled and leave-one-out mean squares recomputed one by one.", by="truechange.numerics.mean_squares")
+def _mean_squares_one_by_one() -> Pairs:
+    table = np.array(load_case("icc_shrout_fleiss_1979").data["ratings"], dtype=float)
+    left_out = icc_values(jackknifed_mean_squares(table), "ICC(A,1)")
+    slow = [float(icc_values(mean_squares(np.delete(table, i, axis=0)), "ICC(A,1)")) for i in range(6)]
+    found: Pairs = {f"without person {i + 1}": (slow[i], float(left_out[i]), 1e-12) for i in range(6)}
+    n_boot = 4000
+    fast = icc_values(resampled_mean_squares(table, n_boot=n_boot, seed=1), "ICC(C,1)")
+    rng = np.random.default_rng(2)
+    plain = icc_values(mean_squares(table[rng.integers(0, 6, (n_boot, 6))]), "ICC(C,1)")
+    for level in (25, 50, 75):
+        found[f"percentile {level} of the resamples"] = (
+            float(np.nanpercentile(plain, level)), float(np.nanpercentile(fast, level)), 0.02)  # fmt: skip
+    return found
+
+
+@route(
+    "ICC",
+    "Simulated studies against their expected mean squares.",
+    by="truechange.numerics.mean_squares.simulated_mean_squares",
+)
+def _simulated_studies() -> Pairs:
+    ms = simulated_mean_squares(np.random.default_rng(3), 200_000, n=20, k=3, person_sd=2.0, error_sd=1.0, trial_sd=0.5)
+    return {
+        "persons": (13.0, float(ms.persons.mean()), 0.05),
+        "trials": (6.0, float(ms.trials.mean()), 0.07),
+        "error": (1.0, float(ms.error.mean()), 0.003),
+        "within": ((6.0 * 2 + 1.0 * 38) / 40, float(ms.within.mean()), 0.02),
+    }
+
+
+@route(
+    "Resampling",
+    "scipy.stats: percentile and BCa limits of a mean.",
+    by="truechange.numerics.resampling",
+    came="another library",
+)
+def _bootstrap_against_scipy() -> Pairs:
+    from scipy.stats import bootstrap
+
+    data = np.random.default_rng(4).gamma(2, 2, 40)
+    draws = data[np.random.default_rng(5).integers(0, 40, (40_000, 40))].mean(axis=1)
+    jackknife = (data.sum() - data) / 39
+    found: Pairs = {}
+    for method, (low, high) in (
+        ("percentile", percentile_limits(draws, 0.95)),
+        ("BCa", bca_limits(draws, float(data.mean()), jackknife, 0.95)),
+    ):
+        settings: Any = {"n_resamples": 40_000, "method": method, "rng": 6}
+        theirs = bootstrap((data,), np.mean, **settings).confidence_interval
+        found[f"{method} low"] = (float(theirs.low), float(low), 0.03)
+        found[f"{method} high"] = (float(theirs.high), float(high), 0.03)
+    return found

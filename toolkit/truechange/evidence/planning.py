@@ -1,0 +1,1 @@
+"""How the cases about planning are recomputed through the public functions."""

@@ -1,0 +1,1 @@
+"""How the cases about programme are recomputed through the public functions."""

@@ -1,0 +1,156 @@
+"""Reliability by independent routes: other libraries, numerical integration, identities."""
+
+from importlib import import_module
+from math import sqrt
+
+import numpy as np
+
+import truechange as tc
+from truechange.evidence.cases import load_case
+from truechange.evidence.checking import Pairs, route
+from truechange.evidence.reliability import long
+from truechange.reliability.agreement import limit_factors
+
+RETEST = [
+    [9, 10, 10], [12, 12, 13], [7, 8, 9], [14, 13, 15], [11, 12, 11], [10, 9, 11],
+    [15, 16, 16], [8, 10, 9], [13, 13, 14], [6, 7, 8], [12, 14, 13], [9, 9, 10],
+]  # fmt: skip
+
+
+@route("ICC", "pingouin 0.7: all six forms with limits, unrounded.", by="tc.icc_table", came="another library")
+def _icc_against_pingouin() -> Pairs:
+    pingouin = import_module("pingouin")
+    pingouin.options["round.column.CI95"] = None
+    theirs = pingouin.intraclass_corr(long(RETEST), targets="person", raters="trial", ratings="value").set_index("Type")
+    ours, found = tc.icc_table(long(RETEST)), {}
+    for form, row in ours.iterrows():
+        other = theirs.loc[{"ICC(1)": "ICC(1,1)", "ICC(k)": "ICC(1,k)"}.get(form, form)]
+        found[f"{form}"] = (float(other.ICC), row.estimate, 1e-10)
+        found[f"{form} low"] = (float(other.CI95[0]), row.low, 1e-8)
+        found[f"{form} high"] = (float(other.CI95[1]), row.high, 1e-8)
+    return found
+
+
+@route("ICC", "statsmodels: two-way analysis of variance by least squares.", by="tc.icc", came="another library")
+def _mean_squares_against_least_squares() -> Pairs:
+    from statsmodels.formula.api import ols
+    from statsmodels.stats.anova import anova_lm
+
+    table = anova_lm(ols("value ~ C(person) + C(trial)", long(RETEST)).fit())["sum_sq"] / [11, 2, 22]
+    ms = tc.icc(long(RETEST), form="ICC(A,1)").mean_squares
+    return {
+        "persons": (float(table["C(person)"]), float(ms.persons), 1e-9),
+        "trials": (float(table["C(trial)"]), float(ms.trials), 1e-9),
+        "error": (float(table["Residual"]), float(ms.error), 1e-9),
+    }
+
+
+@route("ICC", "Identities: alpha is ICC(C,k), Spearman-Brown steps up, F test as null value.", by="tc.icc_table")
+def _icc_identities() -> Pairs:
+    scores, table = np.array(RETEST, dtype=float), tc.icc_table(long(RETEST))
+    k = scores.shape[1]
+    alpha = k / (k - 1) * (1 - scores.var(axis=0, ddof=1).sum() / scores.sum(axis=1).var(ddof=1))
+    found = {"Cronbach's alpha": (float(alpha), table.estimate["ICC(C,k)"], 1e-12)}
+    for single, mean in (("ICC(1)", "ICC(k)"), ("ICC(A,1)", "ICC(A,k)"), ("ICC(C,1)", "ICC(C,k)")):
+        for column in ("estimate", "low", "high"):
+            r = table[column][single]
+            found[f"{mean} {column}"] = (k * r / (1 + (k - 1) * r), table[column][mean], 1e-12)
+    wide = long(load_case("icc_shrout_fleiss_1979").data["ratings"])
+    p = tc.icc(wide, form="ICC(1)").p_value
+    low = tc.icc(wide, form="ICC(1)", confidence=1 - 2 * p).estimate.low
+    return found | {"lower limit at level 1 - 2p": (0.0, low, 1e-9)}
+
+
+@route(
+    "SEM / MDC",
+    "Identities: SD of differences over root 2; MDC95 is the half width of the limits.",
+    by="tc.measurement_error",
+)
+def _sem_identities() -> Pairs:
+    pairs = np.array(RETEST, dtype=float)[:, :2]
+    error, limits = tc.measurement_error(long(pairs), error="consistency"), tc.limits_of_agreement(*pairs.T)
+    sd = float(np.diff(pairs).std(ddof=1))
+    both = tc.measurement_error(long(pairs))
+    return {
+        "consistency": (sd / sqrt(2), error.sem_consistency.value, 1e-12),
+        "MDC95": (limits.upper.value - limits.bias.value, error.mdc95.value, 1e-12),
+        "MDC90 over MDC95": (1.6448536 / 1.9599640, error.mdc90.value / error.mdc95.value, 1e-7),
+        "MDC of a mean": (error.mdc95.value / sqrt(12), error.mdc95_group.value, 1e-12),
+        "agreement from differences": (sqrt(np.mean(np.diff(pairs) ** 2) / 2), both.sem_agreement.value, 1e-12),
+        "one-way equals agreement": (both.sem_one_way.value, both.sem_agreement.value, 1e-12),
+        "two visits averaged": (error.mdc95.value * sqrt(0.75), error.mdc(scores_before=2).value, 1e-12),
+        "gain": (float(np.diff(pairs).mean()), error.learning.value, 1e-12),
+    }
+
+
+@route(
+    "SEM / MDC",
+    "scipy.stats: gain from the first to the second trial as a paired t test.",
+    by="tc.measurement_error",
+    came="another library",
+)
+def _gain_against_scipy() -> Pairs:
+    from scipy.stats import ttest_rel
+
+    first, second, _ = np.array(RETEST, dtype=float).T
+    limits = ttest_rel(second, first).confidence_interval()
+    gain = tc.measurement_error(long(RETEST)).learning
+    return {"low": (float(limits.low), gain.low, 1e-10), "high": (float(limits.high), gain.high, 1e-10)}
+
+
+@route(
+    "Bland-Altman",
+    "Chance that the bound holds, by integrating over the sample SD or mean.",
+    by="truechange.reliability.agreement.limit_factors",
+)
+def _factors_by_integration() -> Pairs:
+    from scipy.integrate import quad
+    from scipy.stats import chi, chi2, norm
+
+    def one_limit(s: float, k: float, n: int) -> float:
+        return float(chi.pdf(s, n - 1) * norm.cdf(sqrt(n) * (k * s / sqrt(n - 1) - 1.959963985)))
+
+    def pair(mean: float, k: float, n: int) -> float:
+        reach = _half_width(mean)
+        return float(norm.pdf(mean * sqrt(n)) * sqrt(n) * chi2.sf((n - 1) * (reach / k) ** 2, n - 1))
+
+    found: Pairs = {}
+    for n in (10, 30, 85):
+        sample_sd = (float(chi.ppf(1e-12, n - 1)), float(chi.ppf(1 - 1e-12, n - 1)))
+        sample_mean = (-7 / sqrt(n), 7 / sqrt(n))
+        for name, chance, (low, high), method in (
+            ("one limit", one_limit, sample_sd, "exact"),
+            ("pair", pair, sample_mean, "pair"),
+        ):
+            for tail, k in zip((0.025, 0.975), limit_factors(n, 0.95, method), strict=True):
+                integral = quad(chance, low, high, args=(k, n), epsabs=1e-10, limit=200)[0]
+                found[f"{name}, n {n}, {tail:g}"] = (tail, integral, 1e-6)
+    return found
+
+
+def _half_width(mean: float) -> float:
+    """Find r so that mean ± r holds 95% of a standard normal."""
+    from scipy.optimize import brentq
+    from scipy.stats import norm
+
+    return float(brentq(lambda r: norm.cdf(mean + r) - norm.cdf(mean - r) - 0.95, 0.5, 12, xtol=1e-13))
+
+
+@route(
+    "Bland-Altman",
+    "statsmodels: slope of difference on mean by least squares.",
+    by="tc.limits_of_agreement",
+    came="another library",
+)
+def _slope_against_least_squares() -> Pairs:
+    import statsmodels.api as sm
+
+    first, second, _ = np.array(RETEST, dtype=float).T
+    fit = sm.OLS(first - second, sm.add_constant((first + second) / 2)).fit()
+    low, high = fit.conf_int()[1]
+    slope = tc.limits_of_agreement(first, second).proportional_bias
+    return {
+        "slope": (float(fit.params[1]), slope.value, 1e-10),
+        "low": (float(low), slope.low, 1e-10),
+        "high": (float(high), slope.high, 1e-10),
+    }

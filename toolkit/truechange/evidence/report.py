@@ -1,0 +1,152 @@
+"""The page that shows every check: what was printed elsewhere, what we get, and in how many digits they agree."""
+
+import sys
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from truechange.evidence.cases import CAME, PUBLISHED
+from truechange.evidence.checking import AGREES, DISAGREES, NOT_RUN, Check, tally
+from truechange.foundation.html import bullet_list, document, figure, frame_table
+from truechange.foundation.numbers import fixed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+MEANING = {
+    "printed table": "a number printed in a paper or handbook, seen there or in a faithful copy",
+    "certified file": "a value certified by a standards institute, to 15 digits",
+    "output of another program": "computed by another program; script and version are kept",
+    "from memory": "a published number as we remember it: nobody has looked it up for this check",
+    "recomputed": "computed with a separate implementation; no publication prints it",
+    "another library": "computed in the same run by a general library that shares no code with this one",
+    "independent route": "no published number exists: brute force, an identity or numerical integration instead",
+    "simulation": "many data sets with a known truth, held against what the method promises",
+}
+LIBRARIES = ("numpy", "scipy", "statsmodels", "pandas", "pingouin", "scikit-learn")
+
+
+def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
+    """Return one row a check, unrounded.
+
+    Returns
+    -------
+    DataFrame
+        topic, case, name, came, printed, other, ours, tolerance, digits, verdict, by, source, doi, reason.
+    """
+    columns = ("topic", "case", "name", "came", "printed", "other", "ours", "tolerance")
+    rows = []
+    for check in checks:
+        row = {column: getattr(check, column) for column in columns}
+        row |= {"digits": check.digits, "verdict": check.verdict, "by": check.by, "source": check.source}
+        rows.append(row | {"doi": check.doi, "reason": check.reason})
+    return pd.DataFrame(rows)
+
+
+def counts_table(checks: Sequence[Check]) -> pd.DataFrame:
+    """Count the verdicts by how the other number came to us."""
+    rows = []
+    for came in CAME:
+        counts = tally(check for check in checks if check.came == came)
+        if sum(counts.values()):
+            rows.append({"how the other number came": came, "meaning": MEANING[came], **counts})
+    return pd.DataFrame(rows)
+
+
+def headline(checks: Sequence[Check]) -> str:
+    """Say in one sentence how many checks agree."""
+    counts = tally(checks)
+    published = tally(check for check in checks if check.came in PUBLISHED)
+    ran = counts[AGREES] + counts[DISAGREES]
+    return (
+        f"{counts[AGREES]} of {ran} checks agree, {counts[DISAGREES]} disagree; "
+        f"{published[AGREES]} of the agreeing ones are against a printed or certified number. "
+        f"{counts[NOT_RUN]} numbers were not run, each with its reason."
+    )
+
+
+def versions() -> str:
+    """Name this library, Python and the libraries underneath with their versions."""
+    named = [f"Python {sys.version_info.major}.{sys.version_info.minor}"]
+    for library in ("truechange", *LIBRARIES):
+        try:
+            named.append(f"{library} {version(library)}")
+        except PackageNotFoundError:
+            named.append(f"{library} not installed")
+    return ", ".join(named)
+
+
+def plot_simulations(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
+    """Draw each simulated mean against its truth, in units of the deviation that would be a disagreement."""
+    from truechange.foundation.drawing import ACCENT, WARM, axes, mark_line
+
+    shown = [check for check in checks if check.came == "simulation"]
+    ax = axes(ax, width=7.2, height=1.2 + 0.2 * len(shown))
+    for row, check in enumerate(shown):
+        gap = (check.ours - check.other) / check.tolerance
+        fine = check.verdict == AGREES
+        ax.plot([0, gap], [row, row], color=ACCENT if fine else WARM, lw=1.2)
+        ax.plot(gap, row, "o" if fine else "X", color=ACCENT if fine else WARM, ms=5 if fine else 9)
+    ax.set_yticks(range(len(shown)), [f"{check.case}: {check.name}" for check in shown], fontsize=7)
+    ax.set_ylim(len(shown) - 0.4, -0.6)
+    ax.set_xlim(-1.25, 1.25)
+    for at, words in ((-1, "limit"), (0, "truth"), (1, "limit")):
+        mark_line(ax, at, words, along="x", dash="-" if at == 0 else "--")
+    ax.set_xlabel("distance from the truth, in units of the largest deviation that still agrees")
+    return ax
+
+
+def _shown(check: Check) -> dict[str, object]:
+    digits = "" if check.digits is None else str(check.digits)
+    ours = "–" if check.verdict == NOT_RUN else f"{check.ours:.10g}".replace("-", "−")
+    row: dict[str, object] = {
+        "number": check.name,
+        "printed": check.printed.replace("-", "−"),
+        "ours": ours,
+        "digits agreed": digits,
+    }
+    return row | {"verdict": check.verdict}
+
+
+def page(checks: Sequence[Check]) -> str:
+    """Return the whole report as one self-contained HTML page."""
+    parts = ["<h1>How the numbers were checked</h1>", f'<p class="lead">{headline(checks)}</p>']
+    counts = tally(checks)
+    bad = [check for check in checks if check.verdict == DISAGREES]
+    if bad:
+        said = [
+            f"{c.case}, {c.name}: printed {c.printed}, ours {fixed(c.ours, 6)}; {c.reason or 'outside the tolerance'}"
+            for c in bad
+        ]
+        parts.append(f'<div class="caution"><strong>Disagreements</strong>{bullet_list(said)}</div>')
+    parts.append(
+        '<p class="quiet">A check agrees when the difference is at most half of the last printed digit, or what its '
+        "note allows and says why. Agreement with a printed number shows that the formula is the published one; it "
+        "does not show that the formula suits a given clinic's data. The results inform a judgement; they do not "
+        "diagnose.</p>"
+    )
+    parts.append(frame_table(counts_table(checks), "Checks by how the other number came to us"))
+    simulated = [check for check in checks if check.came == "simulation"]
+    if simulated:
+        alt = f"{len(simulated)} simulated means as distances from their true values; {tally(simulated)[AGREES]} agree."
+        parts.append("<h2>Coverage and bias by simulation</h2>" + figure(plot_simulations(simulated), alt))
+    for topic in sorted({check.topic for check in checks}):
+        parts.append(f"<h2>{topic}</h2>")
+        for case in dict.fromkeys(check.case for check in checks if check.topic == topic):
+            parts.append(_case_section([check for check in checks if check.case == case and check.topic == topic]))
+    if counts[NOT_RUN]:
+        reasons = {f"{c.case}: {c.reason}" for c in checks if c.verdict == NOT_RUN}
+        parts.append("<h2>Not run, and why</h2>" + bullet_list(sorted(reasons)))
+    parts.append(f'<p class="quiet">{versions()}.</p>')
+    return document("How the numbers were checked", "\n".join(parts))
+
+
+def _case_section(checks: Sequence[Check]) -> str:
+    first = checks[0]
+    came = ", ".join(dict.fromkeys(check.came for check in checks))
+    doi = f" doi {first.doi}." if first.doi else ""
+    through = f" Ours through {first.by}." if first.by else ""
+    source = first.source if len({c.source for c in checks}) == 1 else "Simulation with known truth."
+    return frame_table(pd.DataFrame([_shown(c) for c in checks]), f"{first.case} [{came}]. {source}{doi}{through}")

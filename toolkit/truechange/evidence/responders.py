@@ -1,0 +1,252 @@
+"""How the cases about proportions and responders are recomputed through the public functions."""
+
+from math import exp, lgamma, log, sqrt
+
+import numpy as np
+
+import truechange as tc
+from truechange.evidence.cases import Case
+from truechange.evidence.checking import Numbers, Pairs, computes, route
+from truechange.responders import compare_paired
+from truechange.responders.comparing import number_needed
+
+
+def _shares(pairs: list[list[int]], form: str, confidence: float = 0.95) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for k, n in pairs:
+        one = tc.proportion(k, n, confidence)
+        found |= {form.format(k, n, "lo"): one.low, form.format(k, n, "hi"): one.high}
+    return found
+
+
+@computes("prop_newcombe_1998a", by="tc.proportion")
+def _single(case: Case) -> Numbers:
+    return _shares(case.data["cases"], "{}/{}_{}")
+
+
+@computes("r_wilson", by="tc.proportion")
+def _wilson(case: Case) -> Numbers:
+    found: dict[str, float] = {}
+    for level in (0.9, 0.95):
+        for key, value in _shares(case.data["cases"], f"{{}}/{{}} {level:g} {{}}", level).items():
+            found[key.replace("lo", "low").replace("hi", "high")] = value
+    return found
+
+
+@computes("prop_newcombe_1998b", by="tc.compare_responders")
+def _independent(case: Case) -> Numbers:
+    found: dict[str, float] = {}
+    for letter, counts in zip("abcde", case.data["cases"], strict=True):
+        k1, n1, k2, n2 = counts
+        difference = tc.compare_responders(k1, n1, k2, n2).difference
+        found |= {f"{letter}_lo": difference.low, f"{letter}_hi": difference.high}
+    return found
+
+
+@computes("prop_newcombe_1998c_paired", by="truechange.responders.compare_paired")
+def _paired(case: Case) -> Numbers:
+    found: dict[str, float] = {}
+    for counts in case.data["efgh"]:
+        difference, name = compare_paired(*counts).difference, "/".join(map(str, counts))
+        found |= {f"{name}_lo": difference.low, f"{name}_hi": difference.high}
+    return found
+
+
+@computes("nnt_altman_1998", by="truechange.responders.comparing.number_needed")
+def _nnt(case: Case) -> Numbers:
+    low, high = case.data["arr_ci"]
+    need = number_needed(tc.Estimate(value=case.data["arr"], low=low, high=high))
+    return {"NNT": need.value, "NNTB_limit": need.benefit_limit, "NNTH_limit": need.harm_limit}
+
+
+@computes("rr_or_physicians_aspirin", by="tc.compare_responders")
+def _aspirin(case: Case) -> Numbers:
+    both = tc.compare_responders(*case.data["placebo"], *case.data["aspirin"])
+    found = {"RD": both.difference.value}
+    for short, one in (("RR", both.risk_ratio), ("OR", both.odds_ratio)):
+        found |= {short: one.value, f"{short}_lo": one.low, f"{short}_hi": one.high}
+    return found
+
+
+@computes("fisher_tea", "r_fisher", by="tc.compare_responders, tc.responders_from_error")
+def _fisher(case: Case) -> Numbers:
+    if "table" in case.data:
+        (a, b), (c, d) = case.data["table"]
+        return {"p_two": tc.compare_responders(a, a + b, c, c + d).p_value}
+    both = tc.compare_responders(*case.data["first"], *case.data["second"])
+    sem = -1 / (sqrt(2) * _normal_quantile(case.data["tail_p"]))  # error alone lifts this share over 1
+    return {"fisher_p": both.p_value, "tail": tc.responders_from_error(1, sem, case.data["tail_n"]).tail(6)}
+
+
+def _normal_quantile(p: float) -> float:
+    from scipy.special import ndtri
+
+    return float(ndtri(p))
+
+
+@computes("mcnemar_agresti", by="truechange.responders.compare_paired")
+def _mcnemar(case: Case) -> Numbers:
+    (e, f), (g, h) = case.data["table"]
+    both = compare_paired(e, f, g, h)
+    from scipy.special import chdtri
+
+    return {"chi2": float(chdtri(1, both.p_score)), "p": both.p_score}
+
+
+@computes("prop_worked", by="tc.proportion, tc.compare_responders")
+def _worked(case: Case) -> Numbers:
+    found = {key.replace("_lo", " low").replace("_hi", " high"): value
+             for key, value in _shares(case.data["singles"], "{}/{}_{}").items()}  # fmt: skip
+    both = tc.compare_responders(*case.data["pair"])
+    need, gap = both.number_needed_to_treat, both.difference
+    found |= {"difference": gap.value, "difference_low": gap.low, "difference_high": gap.high}
+    return found | {"nnt": need.value, "nnt_low": need.low, "nnt_high": need.high}
+
+
+@computes("error_only_share", by="tc.responders_from_error")
+def _error_only(case: Case) -> Numbers:
+    return {"share": tc.responders_from_error(case.data["mcid"], case.data["sem"], case.data["n"]).proportion}
+
+
+@route("Proportions", "Wilson limits are where the score test gives p = 1 - level.", by="tc.proportion")
+def _wilson_inverts_the_score_test() -> Pairs:
+    found: Pairs = {}
+    for k, n in ((3, 17), (18, 30), (81, 263)):
+        one = tc.proportion(k, n)
+        for side in ("low", "high"):
+            null = getattr(one, side)
+            z = (k / n - null) / sqrt(null * (1 - null) / n)
+            found[f"{k}/{n} {side}, |z|"] = (1.959963985, abs(z), 1e-8)
+    return found
+
+
+@route("Proportions", "Exact limits by summing binomial probabilities until the tail is 2.5%.", by="tc.proportion")
+def _exact_limits_by_summing() -> Pairs:
+    found: Pairs = {}
+    for k, n in ((3, 17), (18, 30)):
+        one = tc.proportion(k, n, method="exact")
+
+        def tail(p: float, counts: range, n: int = n) -> float:
+            return sum(
+                exp(lgamma(n + 1) - lgamma(j + 1) - lgamma(n - j + 1) + j * log(p) + (n - j) * log(1 - p))
+                for j in counts
+            )
+
+        found[f"{k}/{n} tail above the lower limit"] = (0.025, tail(one.low, range(k, n + 1)), 1e-10)
+        found[f"{k}/{n} tail below the upper limit"] = (0.025, tail(one.high, range(k + 1)), 1e-10)
+    return found
+
+
+@route("Proportions", "Fisher's p by listing every table with these margins.", by="tc.compare_responders")
+def _fisher_by_listing() -> Pairs:
+    from math import comb
+
+    found: Pairs = {}
+    for k1, n1, k2, n2 in ((18, 30, 9, 28), (3, 8, 7, 9), (0, 12, 5, 11)):
+        total = k1 + k2
+        ways = {j: comb(n1, j) * comb(n2, total - j) for j in range(max(0, total - n2), min(n1, total) + 1)}
+        p = sum(w for w in ways.values() if w <= ways[k1] * (1 + 1e-9)) / sum(ways.values())
+        found[f"{k1}/{n1} v {k2}/{n2}"] = (p, tc.compare_responders(k1, n1, k2, n2).p_value, 1e-10)
+    return found
+
+
+@route(
+    "Proportions",
+    "statsmodels: Wilson, Clopper-Pearson and Newcombe limits.",
+    by="tc.proportion",
+    came="another library",
+)
+def _shares_against_statsmodels() -> Pairs:
+    from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+
+    found: Pairs = {}
+    for k, n in ((1, 29), (18, 30), (30, 30)):
+        for ours, theirs in (("wilson", "wilson"), ("exact", "beta")):
+            low, high = proportion_confint(k, n, method=theirs)
+            one = tc.proportion(k, n, method=ours)
+            found[f"{k}/{n} {ours} low"] = (float(low), one.low, 1e-10)
+            found[f"{k}/{n} {ours} high"] = (float(high), one.high, 1e-10)
+    low, high = confint_proportions_2indep(18, 30, 9, 28, method="newcomb")
+    gap = tc.compare_responders(18, 30, 9, 28).difference
+    return found | {"difference low": (low, gap.low, 1e-10), "difference high": (high, gap.high, 1e-10)}
+
+
+@route(
+    "Proportions",
+    "Paired exact p as a binomial test of the discordant pairs (scipy).",
+    by="truechange.responders.compare_paired",
+    came="another library",
+)
+def _mcnemar_against_scipy() -> Pairs:
+    from scipy.stats import binomtest
+
+    return {
+        f"{f} v {g}": (float(binomtest(f, f + g).pvalue), compare_paired(10, f, g, 10).p_value, 1e-12)
+        for f, g in ((12, 2), (5, 5), (1, 9))
+    }
+
+
+@route(
+    "Responders",
+    "Counting by hand: improvements at, above and below the threshold, missing follow-up included.",
+    by="tc.count_responders",
+)
+def _counting_by_hand() -> Pairs:
+    found = tc.count_responders([3.0, 2.0, 1.999, -2.0, float("nan"), 5.0], 2).table().iloc[0]
+    share = tc.cumulative_change([3.0, 2.0, 1.999, -2.0, float("nan"), 5.0]).at(2)
+    return {
+        "changed enough": (3, float(found.changed_enough), 0),
+        "started": (6, float(found.started), 0),
+        "worse enough": (1, float(found.worse_enough), 0),
+        "proportion": (0.5, float(found.proportion), 1e-12),
+        "highest possible": (4 / 6, float(found.highest_possible), 1e-12),
+        "curve at 2": (0.5, float(share["share"].iloc[0]), 1e-12),
+    }
+
+
+@route(
+    "Responders",
+    "Expected number and tail by summing binomial probabilities in whole numbers.",
+    by="tc.responders_from_error",
+)
+def _error_only_by_summing() -> Pairs:
+    from math import comb, erfc
+
+    found: Pairs = {}
+    for threshold, sem, practice, n, k in ((2, 1.0, 0.0, 30, 6), (2.5, 1.3, 0.4, 80, 15)):
+        p = 0.5 * erfc((threshold - practice) / (2 * sem))
+        one = tc.responders_from_error(threshold, sem, n, practice)
+        name = f"threshold {threshold:g}, SEM {sem:g}"
+        found[f"{name}: share"] = (p, one.proportion, 1e-12)
+        found[f"{name}: expected"] = (n * p, one.expected, 1e-10)
+        tail = sum(comb(n, j) * p**j * (1 - p) ** (n - j) for j in range(k, n + 1))
+        found[f"{name}: {k} or more"] = (tail, one.tail(k), 1e-10)
+    return found
+
+
+@route(
+    "Responders",
+    "Posterior of the share by drawing a million values instead of the grid.",
+    by="tc.true_responder_share",
+)
+def _true_share_by_drawing() -> Pairs:
+    rng = np.random.default_rng(5)
+    change = rng.normal(1, 2, 60) + rng.normal(0, sqrt(2), 60)
+    n, s2, mean = change.size, change.var(ddof=1), change.mean()
+    tau = np.abs(rng.normal(0, sqrt(s2), 400_000))  # the prior, weighed by the likelihood
+    variance = tau**2 + 2.0
+    log_weight = -0.5 * (n - 1) * (np.log(variance) + s2 / variance)
+    weight = np.exp(log_weight - log_weight.max())
+    centre = rng.normal(mean, np.sqrt(variance / n))
+    from scipy.special import ndtr
+
+    share = ndtr((centre - 2.0) / tau)
+    order = np.argsort(share)
+    cumulative = np.cumsum(weight[order]) / weight.sum()
+    low, high = (float(share[order][np.searchsorted(cumulative, at)]) for at in (0.025, 0.975))
+    one = tc.true_responder_share(change, 1.0, 2.0)
+    return {
+        "mean": (float(weight @ share / weight.sum()), one.value, 0.003),
+        "low": (low, one.low, 0.004),
+        "high": (high, one.high, 0.006),
+    }

@@ -1,0 +1,183 @@
+"""The settings that are simulated: coverage of intervals and bias of estimates, each against its known truth."""
+
+from collections.abc import Iterator
+from math import sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import truechange as tc
+from truechange.evidence.reliability import long
+from truechange.evidence.simulation import cell
+from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
+from truechange.responders.shares import exact_limits, wilson_limits
+
+Results = dict[str, NDArray[Any]]
+
+
+def _held(low: Any, high: Any, truth: float) -> Any:
+    return (np.asarray(low) <= truth) & (truth <= np.asarray(high))
+
+
+def _retests(rng: np.random.Generator, repeats: int, n: int, shift: float) -> Iterator[tuple[Any, float]]:
+    """Yield retest studies (person SD 2, error SD 1, random shifts of two trials) and the true mean difference."""
+    for _ in range(repeats):
+        trial = rng.normal(0, shift, 2)
+        yield rng.normal(0, 2, (n, 1)) + trial + rng.normal(0, 1, (n, 2)), float(trial[0] - trial[1])
+
+
+def _gather(rows: list[dict[str, bool | float]]) -> Results:
+    return {key: np.array([row[key] for row in rows], dtype=float) for key in rows[0]}
+
+
+for _n, _shift in ((15, 0.0), (30, 0.5)):
+
+    @cell(
+        f"sem-n{_n}-shift{_shift:g}",
+        "SEM / MDC",
+        by="tc.measurement_error, tc.limits_of_agreement",
+        quick=200,
+        full=4000,
+        expected={
+            "SEM consistency held": (0.95, 0.01),
+            "SEM agreement held": (0.955, 0.02),
+            "lower limit held": (0.95, 0.01),
+        },
+    )
+    def _sem(rng: np.random.Generator, repeats: int, n: int = _n, shift: float = _shift) -> Results:
+        rows: list[dict[str, bool | float]] = []
+        for scores, away in _retests(rng, repeats, n, shift):
+            error, lower = tc.measurement_error(long(scores)), tc.limits_of_agreement(*scores.T).lower
+            rows.append(
+                {
+                    "SEM consistency held": error.sem_consistency.low <= 1 <= error.sem_consistency.high,
+                    "SEM agreement held": error.sem_agreement.low <= sqrt(1 + shift**2) <= error.sem_agreement.high,
+                    "lower limit held": lower.low <= away - 1.959964 * sqrt(2) <= lower.high,
+                }
+            )
+        return _gather(rows)
+
+    @cell(
+        f"icc-n{_n}-shift{_shift:g}",
+        "ICC",
+        by="truechange.numerics.mean_squares.icc_limits",
+        quick=2000,
+        full=40_000,
+        expected={"ICC(A,1) held": (0.95, 0.012), "ICC(C,1) held": (0.95, 0.008)},
+    )
+    def _icc(rng: np.random.Generator, repeats: int, n: int = _n, shift: float = _shift) -> Results:
+        ms = simulated_mean_squares(rng, repeats, n=n, k=2, person_sd=2.0, error_sd=1.0, trial_sd=shift)
+        return {
+            "ICC(A,1) held": _held(*icc_limits(ms, "ICC(A,1)", 0.95), 4 / (5 + shift**2)),
+            "ICC(C,1) held": _held(*icc_limits(ms, "ICC(C,1)", 0.95), 0.8),
+        }
+
+
+for _p in (0.1, 0.3, 0.6):
+
+    @cell(
+        f"shares-p{_p:g}",
+        "Proportions",
+        by="tc.proportion, tc.compare_responders",
+        quick=400,
+        full=8000,
+        expected={"Wilson held": (0.95, 0.02), "exact held": (0.97, 0.03), "Newcombe held": (0.955, 0.02)},
+    )
+    def _shares(rng: np.random.Generator, repeats: int, p: float = _p) -> Results:
+        k1, k2 = rng.binomial(40, p, repeats), rng.binomial(35, 0.4, repeats)
+        gaps = [tc.compare_responders(int(a), 40, int(b), 35).difference for a, b in zip(k1, k2, strict=True)]
+        return {
+            "Wilson held": _held(*wilson_limits(k1, 40), p),
+            "exact held": _held(*exact_limits(k1, 40), p),
+            "Newcombe held": _held([g.low for g in gaps], [g.high for g in gaps], p - 0.4),
+        }
+
+
+for _n, _mean, _rel in ((15, 1.0, 0.5), (40, 2.5, 0.6), (100, 1.0, 0.5)):
+    _sem_true = sqrt(2.0 * (1 / _rel - 1))  # SD of true change 2
+
+    @cell(
+        f"true-share-n{_n}-mean{_mean:g}",
+        "Responders",
+        by="tc.true_responder_share",
+        quick=100,
+        full=1000,
+        expected={"interval held": (0.945, 0.025), "share": (0.0, 0.02)},
+    )
+    def _share(
+        rng: np.random.Generator, repeats: int, n: int = _n, mean: float = _mean, sem: float = _sem_true
+    ) -> Results:
+        from scipy.special import ndtr
+
+        truth, rows = float(ndtr((mean - 2) / 2)), []
+        for _ in range(repeats):
+            change = rng.normal(mean, 2, n) + rng.normal(0, sqrt(2) * sem, n)
+            one = tc.true_responder_share(change, sem * sqrt(rng.chisquare(29) / 29), 2.0, sem_df=29)
+            rows.append({"interval held": one.low <= truth <= one.high, "share": one.value - truth})
+        return _gather(rows)
+
+
+def rated_change(
+    rng: np.random.Generator, n: int, *, p: float, rel_t: float, sem: float, mcid: float = 2.0, sd: float = 2.0
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return observed changes and 0/1 ratings when the personal thresholds have mean `mcid`.
+
+    `rel_t` is the share of the latent rating's variance that is true change,
+    `p` the expected share rated improved, `sd` the SD of true change.
+    """
+    from scipy.special import ndtri
+
+    noise = sd * sqrt(1 / rel_t - 1)
+    mean = mcid + float(ndtri(p)) * sqrt(sd**2 + noise**2)
+    true = rng.normal(mean, sd, n)
+    rating = true + rng.normal(0, noise, n) > mcid if noise else true > mcid
+    return true + rng.normal(0, sqrt(2) * sem, n), rating.astype(np.int64)
+
+
+# bias of a large sample, from a separate simulation (400,000 people a setting): p, rel_t, rel_D 0.8
+LARGE_SAMPLE = {
+    (0.3, 0.6): {"predictive": -0.82, "predictive_adjusted_2017": -0.55, "latent_threshold": 0.0},
+    (0.5, 0.6): {"predictive": 0.0, "predictive_adjusted_2017": 0.0, "latent_threshold": 0.0},
+    (0.7, 0.6): {"predictive": 0.81, "predictive_adjusted_2017": 0.54, "latent_threshold": 0.0},
+    (0.3, 0.4): {"predictive": -1.23, "predictive_adjusted_2017": -0.97, "latent_threshold": 0.0},
+    (0.7, 0.9): {"predictive": 0.40, "predictive_adjusted_2017": 0.10, "latent_threshold": 0.0},
+}
+
+for (_p, _rel_t), _bias in LARGE_SAMPLE.items():
+
+    @cell(
+        f"mcid-bias-p{_p:g}-anchor{_rel_t:g}",
+        "MCID: predictive modelling",
+        by="tc.mcid",
+        quick=10,
+        full=100,
+        expected={method: (bias, 0.03) for method, bias in _bias.items()},
+    )
+    def _bias_of(rng: np.random.Generator, repeats: int, p: float = _p, rel_t: float = _rel_t) -> Results:
+        rows = []
+        for _ in range(repeats):
+            change, rating = rated_change(rng, 4000, p=p, rel_t=rel_t, sem=sqrt(0.5))
+            table = tc.mcid(change, rating, sem=sqrt(0.5), n_boot=1).table()["estimate"] - 2.0
+            rows.append({method: float(table[method]) for method in LARGE_SAMPLE[p, rel_t]})
+        return _gather(rows)
+
+
+for _n, _p in ((80, 0.3), (200, 0.5), (200, 0.7)):
+
+    @cell(
+        f"mcid-coverage-n{_n}-p{_p:g}",
+        "MCID: predictive modelling",
+        by="tc.mcid",
+        quick=0,
+        full=400,
+        expected={"latent threshold held": (0.93, 0.03)},
+    )
+    def _coverage(rng: np.random.Generator, repeats: int, n: int = _n, p: float = _p) -> Results:
+        rows = []
+        for _ in range(repeats):
+            change, rating = rated_change(rng, n, p=p, rel_t=0.6, sem=sqrt(0.857))
+            sem = sqrt(0.857 * rng.chisquare(30) / 30)
+            one = tc.mcid(change, rating, sem=sem, sem_df=30, n_boot=400).table().loc["latent_threshold"]
+            rows.append({"latent threshold held": one.low <= 2.0 <= one.high})
+        return _gather(rows)

@@ -1,0 +1,156 @@
+"""Coverage and bias against a known truth: many data sets in chunks that can be shared out, stored and resumed."""
+
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import truechange
+from truechange.evidence.checking import AGREES, DISAGREES, Check
+
+Draw = Callable[[np.random.Generator, int], Mapping[str, NDArray[Any]]]
+Chunk = tuple[str, int, int]  # cell, number of the chunk, data sets in it
+Sums = dict[str, list[float]]
+CHUNK = 100
+SEED = 20_240_501
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One setting that is simulated.
+
+    Parameters
+    ----------
+    id, topic, by : str
+        Its name, its subject, the public function under test.
+    draw : callable
+        Takes a generator and a number of data sets, returns one array of results a name.
+    expected : mapping of str to (float, float)
+        True value of the mean result, and the deviation allowed beyond Monte-Carlo error.
+    quick, full : int
+        Data sets in a quick run (0: only in a full one) and in a full run.
+    """
+
+    id: str
+    topic: str
+    by: str
+    draw: Draw
+    expected: Mapping[str, tuple[float, float]]
+    quick: int
+    full: int
+
+
+CELLS: dict[str, Cell] = {}
+
+
+def cell(
+    name: str, topic: str, expected: Mapping[str, tuple[float, float]], *, by: str, quick: int, full: int
+) -> Callable[[Draw], Draw]:
+    """Register a setting under `name`; parameters as in :class:`Cell`."""
+
+    def keep(draw: Draw) -> Draw:
+        CELLS[name] = Cell(name, topic, by, draw, expected, quick, full)
+        return draw
+
+    return keep
+
+
+def load_settings() -> None:
+    """Import the module that registers the settings."""
+    import_module("truechange.evidence.settings")
+
+
+def plan(full: bool, word: str = "") -> list[Chunk]:
+    """Return the chunks of work of the cells whose name or topic contains `word`."""
+    load_settings()
+    chunks = []
+    for one in CELLS.values():
+        if word not in one.id.lower() and word not in one.topic.lower():
+            continue
+        total = one.full if full else one.quick
+        sizes = [min(CHUNK, total - start) for start in range(0, total, CHUNK)]
+        chunks += [(one.id, number, size) for number, size in enumerate(sizes)]
+    return chunks
+
+
+@cache
+def fingerprint() -> str:
+    """Return a short digest of the library's code: results stored by other code are not taken up."""
+    held = sha256()
+    for path in sorted(Path(truechange.__file__).parent.rglob("*.py")):
+        held.update(path.read_bytes())
+    return held.hexdigest()[:12]
+
+
+def run_chunk(name: str, number: int, size: int, folder: Path | None = None) -> Sums:
+    """Return ``{result: [data sets, sum, sum of squares, failed]}`` of one chunk, from `folder` if it is there.
+
+    The stream of random numbers depends on the cell and the chunk only, so
+    order and number of workers do not matter. A stored chunk is used only by
+    the code that made it.
+    """
+    load_settings()  # in a worker process nothing is registered yet
+    stored = folder / f"{name}-{number}-{size}-{fingerprint()}.json" if folder else None
+    if stored and stored.exists():
+        return dict(json.loads(stored.read_text(encoding="utf-8")))
+    entropy = [SEED, *name.encode(), number]
+    drawn = CELLS[name].draw(np.random.default_rng(np.random.SeedSequence(entropy)), size)
+    sums = {}
+    for key, values in drawn.items():
+        results = np.asarray(values, dtype=float)
+        kept = results[np.isfinite(results)]
+        sums[key] = [float(kept.size), float(kept.sum()), float((kept**2).sum()), float(results.size - kept.size)]
+    if stored:
+        stored.parent.mkdir(parents=True, exist_ok=True)
+        half = stored.with_suffix(".part")
+        half.write_text(json.dumps(sums), encoding="utf-8")
+        half.replace(stored)
+    return sums
+
+
+def run_cells(
+    chunks: Sequence[Chunk], *, folder: Path | None = None, jobs: int = 1, backend: str = "loky"
+) -> Iterator[tuple[str, int, Sums]]:
+    """Run `chunks` and yield each as it is done; `jobs` workers of a joblib back end."""
+    if jobs == 1:
+        for name, number, size in chunks:
+            yield name, number, run_chunk(name, number, size, folder)
+        return
+    from joblib import Parallel, delayed
+
+    def named(name: str, number: int, size: int) -> tuple[str, int, Sums]:
+        return name, number, run_chunk(name, number, size, folder)
+
+    yield from Parallel(n_jobs=jobs, backend=backend, return_as="generator_unordered")(
+        delayed(named)(*chunk) for chunk in chunks
+    )
+
+
+def judge(done: Sequence[tuple[str, int, Sums]]) -> list[Check]:
+    """Add up the chunks and hold each mean against the truth: allowed deviation plus 4 Monte-Carlo errors."""
+    sums: dict[tuple[str, str], NDArray[Any]] = {}
+    for name, _, chunk in sorted(done, key=lambda one: one[:2]):
+        for key, parts in chunk.items():
+            sums[name, key] = sums.get((name, key), np.zeros(4)) + np.array(parts)
+    checks = []
+    for (name, key), (n, total, squares, failed) in sums.items():
+        one = CELLS[name]
+        truth, allowed = one.expected[key]
+        mean = total / n if n else np.nan
+        variance = squares / n - mean**2 if n else np.nan
+        error = float(np.sqrt(variance / n)) if variance > 1e-15 else 1 / max(n, 1)
+        tolerance = allowed + 4 * error
+        fine = abs(mean - truth) <= tolerance and failed <= 0.01 * n
+        reason = f"{failed:.0f} data sets gave no number" if failed else ""
+        source = f"Simulation with known truth, {n:.0f} data sets; Monte-Carlo error {error:.2g}, {allowed:g} allowed."
+        where = (one.topic, name, key, source, "", "simulation", f"{truth:.6g}")
+        verdict = AGREES if fine else DISAGREES
+        checks.append(Check(*where, truth, float(mean), tolerance, one.by, verdict, reason))
+    return checks
