@@ -1,0 +1,164 @@
+"""The audit of a programme: every part, what was refused, and the answer in five sentences."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from truechange.foundation.exporting import export, register
+from truechange.foundation.numbers import percent
+from truechange.foundation.result import Result
+from truechange.programme.baseline import BaselineTable
+from truechange.programme.change import PairedChange
+from truechange.programme.enough import MEANINGS, ChangedEnough
+from truechange.programme.flow import Flow
+from truechange.programme.parts import ByMeasure, Refused
+
+for _kind in ("html", "pdf", "excel"):
+    register(_kind, "ProgrammeAudit", f"truechange.reporting.audit_report:to_{_kind}")
+
+_MCID, _ERROR, _TRUE = MEANINGS["counted"], MEANINGS["from_error"], MEANINGS["true_share"]
+_COLUMNS = {
+    "mcid": (_MCID, "threshold"),
+    "changed_enough": (_MCID, "people"),
+    "share": (_MCID, "share"),
+    "share_low": (_MCID, "low"),
+    "share_high": (_MCID, "high"),
+    "expected_from_error": (_ERROR, "people"),
+    "true_share": (_TRUE, "share"),
+    "true_share_low": (_TRUE, "low"),
+    "true_share_high": (_TRUE, "high"),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProgrammeAudit(Result):
+    """Does the programme work, as far as these data can say.
+
+    Parameters
+    ----------
+    programme, compare : str
+        The programme, and the one it is compared with ("" if none).
+    before, after : str
+        Occasions compared.
+    primary : str
+        Key of the test stated as primary.
+    measures : tuple of str
+        Keys of all tests looked at, the primary one first.
+    people : DataFrame
+        One row a person who started the programme.
+    pairs : dict of DataFrame
+        Key of the test: one row a person who started, with before, after, improvement (NaN if not comparable).
+    known : ByMeasure
+        SEM, MDC, MCID and practice gain of each test, or why there is none.
+    flow, change, responders, missing, comparison : ByMeasure
+        Of each test.
+    baseline : BaselineTable
+        Who they were.
+    dose, sites, therapists : Result
+        A :class:`Refused` where the records do not tell.
+    seed : int
+        Of every random step.
+    confidence : float
+        Level of every interval.
+    cautions : tuple of str
+        What a reader must know, the gravest first.
+    """
+
+    programme: str
+    compare: str
+    before: str
+    after: str
+    primary: str
+    measures: tuple[str, ...]
+    people: pd.DataFrame
+    pairs: dict[str, pd.DataFrame]
+    known: ByMeasure
+    flow: ByMeasure
+    baseline: BaselineTable
+    change: ByMeasure
+    responders: ByMeasure
+    missing: ByMeasure
+    comparison: ByMeasure
+    dose: Result
+    sites: Result
+    therapists: Result
+    seed: int
+    confidence: float
+    cautions: tuple[str, ...]
+
+    def _parts(self) -> tuple[Result, ...]:
+        return (
+            self.flow, self.baseline, self.known, self.change, self.responders, self.missing, self.comparison,
+            self.dose, self.sites, self.therapists,
+        )  # fmt: skip
+
+    @property
+    def sources(self) -> tuple[str, ...]:  # type: ignore[override]
+        """Keys of the bibliography for everything computed."""
+        return tuple(dict.fromkeys(key for part in self._parts() for key in part.sources))
+
+    @property
+    def refused(self) -> tuple[Refused, ...]:
+        """Every part that was not computed, with its reason."""
+        found: list[Refused] = []
+        for part in self._parts():
+            for piece in part.parts.values() if isinstance(part, ByMeasure) else (part,):
+                found += [piece] if isinstance(piece, Refused) else list(getattr(piece, "refused", ()))
+        return tuple(dict.fromkeys(found))
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a test: measure, started, comparable, mean improvement and the responder numbers."""
+        rows = []
+        for measure in self.measures:
+            flow, change, enough = self.flow[measure], self.change[measure], self.responders[measure]
+            row: dict[str, Any] = {"measure": measure, "primary": measure == self.primary}
+            if isinstance(flow, Flow):
+                row |= {"started": flow.started, "comparable": flow.comparable}
+            if isinstance(change, PairedChange):
+                row |= {"unit": change.mean.unit, "mean_improvement": change.mean.value, "low": change.mean.low}
+                row |= {"high": change.mean.high, "response_mean": change.response_mean.value}
+            if isinstance(enough, ChangedEnough):
+                kept = enough.table().set_index("quantity")
+                for column, (quantity, field) in _COLUMNS.items():
+                    row[column] = kept.loc[quantity, field]
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+    def sentences(self) -> tuple[str, ...]:
+        """Answer in five sentences, from the primary test."""
+        flow, change, enough = self.flow[self.primary], self.change[self.primary], self.responders[self.primary]
+        name = self.flow.names[self.primary]
+        said = [f"{self.programme}, {name}, {self.before} to {self.after}: {flow.sentence()}"]
+        said.append(change.sentence())
+        said += list(enough.sentences()[:2])
+        versus = self.comparison.parts.get(self.primary)
+        last = versus if versus is not None and not isinstance(versus, Refused) else self.missing[self.primary]
+        said.append(last.sentence())
+        return tuple(said)
+
+    def to_html(self, path: str | Path, **options: Any) -> Path:
+        """Write the report as one self-contained page and return its path."""
+        return export(self, "html", path, **options)
+
+    def to_pdf(self, path: str | Path, **options: Any) -> Path:
+        """Write the report as a PDF and return its path."""
+        return export(self, "pdf", path, **options)
+
+    def to_excel(self, path: str | Path, **options: Any) -> Path:
+        """Write every table into a workbook, cells inert, and return its path."""
+        return export(self, "excel", path, **options)
+
+
+def look_caution(measures: tuple[str, ...], confidence: float) -> tuple[str, ...]:
+    """Say how many tests were looked at, and what that does to a chance finding; nothing for one test."""
+    if len(measures) < 2:
+        return ()
+    chance = percent(1 - confidence ** len(measures))
+    return (
+        (
+            f"{len(measures)} tests were looked at: without any change, at least one interval leaves out 0 with a chance of "
+            f"up to {chance}. The primary test counts; the others are support."
+        ),
+    )

@@ -1,0 +1,89 @@
+"""Shared shapes of the audit: a part that was refused, and one part for each test."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from truechange.foundation.errors import DataError, listed
+from truechange.foundation.result import Result
+
+
+@dataclass(frozen=True)
+class Refused(Result):
+    """A part of the audit that could not be computed honestly: named, with the reason.
+
+    Parameters
+    ----------
+    part : str
+        What was refused.
+    reason : str
+        Why, and what would make it possible.
+    """
+
+    part: str
+    reason: str
+    cautions: tuple[str, ...] = ()
+
+    def table(self) -> pd.DataFrame:
+        """Return one row: part, refused."""
+        return pd.DataFrame([{"part": self.part, "refused": self.reason}])
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say what is missing and why."""
+        return (f"{self.part}: not computed. {self.reason}",)
+
+
+@dataclass(frozen=True)
+class ByMeasure(Result):
+    """One result for each test.
+
+    Parameters
+    ----------
+    parts : mapping of str to Result
+        Key of the test: its result, the primary test first; may be a :class:`Refused`.
+    names : mapping of str to str
+        Key of the test: its name in sentences.
+    """
+
+    parts: Mapping[str, Result]
+    names: Mapping[str, str]
+
+    def __getitem__(self, measure: str) -> Result:
+        if measure not in self.parts:
+            raise DataError(f"{measure!r} was not audited; there are {listed(self.parts)}.")
+        return self.parts[measure]
+
+    def __iter__(self):  # type: ignore[no-untyped-def]
+        return iter(self.parts)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
+        """Every part's cautions, each once, with the tests it concerns when it does not concern all."""
+        found: dict[str, list[str]] = {}
+        for measure, part in self.parts.items():
+            for caution in part.cautions:
+                found.setdefault(caution, []).append(self.names[measure])
+        return tuple(
+            caution if len(tests) == len(self.parts) else f"{listed(tests)}: {caution}"
+            for caution, tests in found.items()
+        )
+
+    @property
+    def sources(self) -> tuple[str, ...]:  # type: ignore[override]
+        """Keys of the bibliography, each once."""
+        return tuple(dict.fromkeys(key for part in self.parts.values() for key in part.sources))
+
+    def table(self) -> pd.DataFrame:
+        """Return the parts' tables below each other, with the test's key in the first column."""
+        tables = [part.table().reset_index(drop=True).assign(measure=measure) for measure, part in self.parts.items()]
+        if not tables:
+            return pd.DataFrame(columns=["measure"])
+        whole = pd.concat(tables, ignore_index=True)
+        return whole[["measure", *(name for name in whole.columns if name != "measure")]]
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return each part's sentences, with the test's name ahead."""
+        return tuple(
+            f"{self.names[measure]}: {text}" for measure, part in self.parts.items() for text in part.sentences()
+        )

@@ -1,0 +1,224 @@
+"""Sites and therapists beside each other: exact limits for chance, shrunken shares, no ranks."""
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import bdtr
+
+from truechange.foundation.errors import DataError
+from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.result import Result
+from truechange.responders.shares import FEW, wilson_limits
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Floats = NDArray[np.float64]
+FEWEST_UNITS = 5  # below this many units: a table, no limits
+SPREAD_UNITS = 10  # from this many units on, limits are widened for over-dispersion
+LEVELS = (0.95, 0.998)
+
+
+def exact_limit(n: int, share: float, level: float) -> float:
+    """Return the interpolated binomial limit for a share among `n` people at probability `level`.
+
+    ``r = min{r: F(r) ≥ level}``, ``a = (F(r) − level) / (F(r) − F(r−1))``, limit ``(r − a)/n`` (Spiegelhalter 2005,
+    Stat Med 24:1185-1202; formula from memory).
+    """
+    counts = np.arange(n + 1)
+    below = bdtr(counts, n, share)
+    r = int(np.argmax(below >= level))
+    before = float(below[r - 1]) if r else 0.0
+    return float(np.clip((r - (below[r] - level) / (below[r] - before)) / n, 0, 1))
+
+
+def winsorised_dispersion(z: Floats, part: float = 0.1) -> float:
+    """Return the mean squared z after pulling in the outer `part` at each end: 1 means chance alone."""
+    low, high = np.quantile(z, [part, 1 - part])
+    return float(np.mean(np.clip(z, low, high) ** 2))
+
+
+def shrunken_shares(k: ArrayLike, n: ArrayLike) -> tuple[Floats, float]:
+    """Return each unit's share pulled to the overall one, and the variance between units (DerSimonian and Laird).
+
+    With no more spread than chance the variance is 0 and every unit gets the overall share.
+    """
+    k, n = np.asarray(k, dtype=float), np.asarray(n, dtype=float)
+    overall = float(k.sum() / n.sum())
+    chance = overall * (1 - overall) / n
+    if overall in (0.0, 1.0) or k.size < 2:
+        return np.full(k.size, overall), 0.0
+    weight = 1 / chance
+    q = float(np.sum(weight * (k / n - overall) ** 2))
+    between = max(0.0, (q - (k.size - 1)) / float(weight.sum() - (weight**2).sum() / weight.sum()))
+    return overall + between / (between + chance) * (k / n - overall), between
+
+
+@dataclass(frozen=True)
+class Funnel(Result):
+    """Shares of units (sites or therapists) with the limits that chance alone would allow.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The columns of :meth:`table`.
+    unit : str
+        What the units are: ``"site"``, ``"therapist"``.
+    overall : float
+        Share of everyone together.
+    dispersion : float
+        Mean squared z of the units, winsorised; 1 means chance alone. NaN with fewer than 5 units.
+    widened : bool
+        Whether the limits were widened by its root.
+    cautions : tuple of str
+        What a reader must know.
+    """
+
+    rows: pd.DataFrame
+    unit: str
+    overall: float
+    dispersion: float
+    widened: bool
+    cautions: tuple[str, ...]
+    sources = ("spiegelhalter2005", "newcombe1998a")
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a unit, in order of its label, never of its result.
+
+        Columns: unit, started, changed_enough, share, low, high (Wilson), limit95_low, limit95_high, limit998_low,
+        limit998_high (chance), shrunken, outside.
+        """
+        return self.rows.copy()
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say how many units lie outside what chance allows."""
+        units = len(self.rows)
+        if units < FEWEST_UNITS:
+            return (f"{units} {self.unit}s are too few to tell a difference from chance by limits; see the table.",)
+        out = int(self.rows["outside"].sum())
+        word = "lies" if out == 1 else "lie"
+        spread = f" Units differ {fixed(self.dispersion, 1)} times as much as chance alone would make them."
+        return (
+            f"{out} of {units} {self.unit}s {word} outside the 99.8% limits around {percent(self.overall)}.{spread}",
+        )
+
+    @property
+    def alt(self) -> str:
+        """The picture in words."""
+        return (
+            f"Funnel: share of each {self.unit} against its number of people, with limits for chance. "
+            + self.sentence()
+        )
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw each unit's share against its people with the limits for chance; units under 10 people unlabelled."""
+        from truechange.foundation import drawing
+
+        ax = drawing.axes(ax)
+        most = int(self.rows["started"].max())
+        if len(self.rows) >= FEWEST_UNITS:
+            sizes = np.unique(np.linspace(2, most * 1.1, 60).astype(int))
+            factor = sqrt(self.dispersion) if self.widened else 1.0
+            for level, dash in zip(LEVELS, ("--", ":"), strict=True):
+                edges = np.array([chance_limits(int(n), self.overall, level, factor) for n in sizes])
+                for edge in edges.T:
+                    ax.plot(sizes, edge, color=drawing.QUIET, lw=1, ls=dash)
+        drawing.mark_line(ax, self.overall, f"all, {percent(self.overall)}", dash="-")
+        ax.plot(self.rows["started"], self.rows["share"], "o", color=drawing.ACCENT, ms=6)
+        for row in self.rows.to_dict("records"):
+            if row["started"] >= FEW:
+                ax.annotate(str(row["unit"]), (row["started"], row["share"]), xytext=(6, 4),
+                            textcoords="offset points", fontsize=8, color=drawing.INK)  # fmt: skip
+        ax.set_ylim(0, 1)
+        ax.set_xlim(0, most * 1.15)
+        ax.yaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
+        ax.set_xlabel(f"people who started, by {self.unit}")
+        ax.set_ylabel("changed by at least the threshold")
+        return ax
+
+
+def chance_limits(n: int, share: float, level: float, factor: float = 1.0) -> tuple[float, float]:
+    """Return both limits at `level` around `share`, their distance from it stretched by `factor`."""
+    edges = (exact_limit(n, share, (1 - level) / 2), exact_limit(n, share, (1 + level) / 2))
+    low, high = (float(np.clip(share + factor * (edge - share), 0, 1)) for edge in edges)
+    return low, high
+
+
+def funnel(unit: Any, improvement: Any, threshold: float, *, name: str = "site", labels: bool = True) -> Funnel:
+    """Compare units by the share of those who started that changed enough.
+
+    Parameters
+    ----------
+    unit : array-like of str, shape (n,)
+        Site or therapist of everyone who started.
+    improvement : array-like of float, shape (n,)
+        Improvement, NaN without a usable follow-up (counts as not shown).
+    threshold : float
+        Smallest change that counts, in the test's unit.
+    name : str, optional
+        What the units are.
+    labels : bool, optional
+        Whether to name the units; otherwise they are numbered.
+
+    Returns
+    -------
+    Funnel
+
+    Raises
+    ------
+    DataError
+        Nobody's unit is known.
+
+    Examples
+    --------
+    >>> found = funnel(["A"] * 12 + ["B"] * 15, [3] * 6 + [0] * 6 + [3] * 9 + [0] * 6, 2)
+    >>> found.table()[["unit", "changed_enough", "started"]].values.tolist()
+    [['A', 6, 12], ['B', 9, 15]]
+    """
+    units = pd.Series(unit).reset_index(drop=True)
+    values = pd.Series(np.asarray(improvement, dtype=float))
+    known = units.notna() & (units.astype(str) != "")
+    if not known.any():
+        raise DataError(f"Nobody's {name} is known.")
+    grouped = (values[known] >= threshold).groupby(units[known].astype(str))
+    k, n = grouped.sum().astype(int), grouped.size()
+    overall = float(k.sum() / n.sum())
+    low, high = wilson_limits(k, n)
+    shrunken, _ = shrunken_shares(k, n)
+    shown = list(k.index) if labels else [f"{name} {at + 1}" for at in range(len(k))]
+    rows = pd.DataFrame({"unit": shown, "started": n.to_numpy(), "changed_enough": k.to_numpy()})
+    rows = rows.assign(share=k.to_numpy() / n.to_numpy(), low=low, high=high)
+    dispersion, widened = float("nan"), False
+    if len(k) >= FEWEST_UNITS and 0 < overall < 1:
+        z = (rows["share"] - overall) / np.sqrt(overall * (1 - overall) / rows["started"])
+        dispersion = winsorised_dispersion(z.to_numpy())
+        widened = dispersion > 1 and len(k) >= SPREAD_UNITS
+    factor = sqrt(dispersion) if widened else 1.0
+    for level, word in zip(LEVELS, ("limit95", "limit998"), strict=True):
+        edges = np.full((len(k), 2), np.nan)
+        if len(k) >= FEWEST_UNITS:
+            edges = np.array([chance_limits(int(size), overall, level, factor) for size in n])
+        rows = rows.assign(**{f"{word}_low": edges[:, 0], f"{word}_high": edges[:, 1]})
+    outside = (rows["share"] < rows["limit998_low"]) | (rows["share"] > rows["limit998_high"])
+    rows = rows.assign(shrunken=shrunken, outside=outside)
+    return Funnel(rows, name, overall, dispersion, widened, _cautions(rows, name, widened, int((~known).sum())))
+
+
+def _cautions(rows: pd.DataFrame, name: str, widened: bool, unknown: int) -> tuple[str, ...]:
+    notes = [
+        (
+            f"People were not sent to a {name} by lot, and testers differ between {name}s: a difference is a question, "
+            "not a verdict."
+        )
+    ]
+    if widened:
+        notes.append("Limits are widened, because units differ by more than chance within a unit explains.")
+    if small := int((rows["started"] < FEW).sum()):
+        notes.append(f"{small} {name}s with fewer than {FEW} people are drawn without a label.")
+    if unknown:
+        notes.append(f"{unknown} people have no {name} recorded.")
+    return tuple(notes)
