@@ -1,1 +1,211 @@
-"""How the cases about programme are recomputed through the public functions."""
+"""How the cases about a group's change are recomputed, and independent routes to adjusted comparisons and limits."""
+
+from math import comb, sqrt
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from truechange.evidence.cases import Case, load_case
+from truechange.evidence.checking import Numbers, Pairs, computes, route
+from truechange.programme.change import paired_change, trimmed_mean
+from truechange.programme.comparison import adjusted_difference, individual_response, welch_difference
+from truechange.programme.effect_size import average_sd_effect, noncentral_t_limits, small_sample_factor
+from truechange.programme.sites import exact_limit, shrunken_shares
+
+
+@computes("r_paired_t", "ttest_sleep", "es_sleep_srm", by="truechange.programme.change.paired_change, welch_difference")
+def _sleep(case: Case) -> Numbers:
+    first, second = (np.array(case.data[name]) for name in ("drug1", "drug2"))
+    other = paired_change(second, first, first - second)  # the printed t subtracts the other way round
+    one, welch = paired_change(first, second, second - first), welch_difference(first, second, 0.95)
+    srm = one.response_mean.value
+    found: dict[str, Any] = {
+        "mean": one.mean.value,
+        "low": one.mean.low,
+        "high": one.mean.high,
+        "p": one.p_value,
+        "sd": one.sd_change,
+    }
+    if case.id != "r_paired_t":
+        found = {"mean_diff": other.mean.value, "df": other.mean.df, "p": other.p_value, "lo": other.mean.low}
+        found |= {"hi": other.mean.high, "t": other.response_mean.value * sqrt(10), "welch_df": welch.df}
+        found |= {"lo_welch": welch.low, "hi_welch": welch.high, "SRM": srm, "d_z_x_sqrt_n_equals_t": srm * sqrt(10)}
+    return {key: float(value) for key, value in found.items() if key in case.expected}
+
+
+@computes("es_lakens_2013_paired", by="truechange.programme.change.paired_change, average_sd_effect")
+def _lakens(case: Case) -> Numbers:
+    first, second = (np.array(case.data[name], dtype=float) for name in ("movie2", "movie1"))
+    one = paired_change(first, second, second - first)
+    corrected = average_sd_effect(first, second, second - first, hedges=True)
+    found = {"t": one.response_mean.value * sqrt(10), "df": 9.0, "p": one.p_value, "r": one.correlation}
+    found |= {"d_z": one.response_mean.value, "d_av": one.effect.value, "g_av": corrected.value}
+    return found | {"ci_av_lo": one.effect.low, "ci_av_hi": one.effect.high}
+
+
+@computes("es_hedges_J", by="truechange.programme.effect_size.small_sample_factor")
+def _hedges(case: Case) -> Numbers:
+    return {"J": small_sample_factor(case.data["df"])}
+
+
+@computes("r_ancova", by="truechange.programme.comparison.adjusted_difference")
+def _ancova(case: Case) -> Numbers:
+    rows = pd.DataFrame(load_case("ancova_anorexia").rows)
+    rows = rows[rows["Treat"].isin(case.data["arms"])]
+    before, after = rows["Prewt"].to_numpy(float), rows["Postwt"].to_numpy(float)
+    arm = (rows["Treat"] == case.data["arms"][1]).to_numpy(float)
+    gap, _, slope, _ = adjusted_difference(before, after - before, arm, 0.95)
+    from scipy.special import stdtrit
+
+    half = float(stdtrit(float(gap.df or 0), 0.975))
+    return {"difference": gap.value, "slope": slope + 1, "se_hc3": (gap.high - gap.low) / (2 * half)}
+
+
+@computes("ancova_anorexia", "nist_longley", by="statsmodels, which the adjusted comparisons build on")
+def _least_squares(case: Case) -> Numbers:
+    import statsmodels.api as sm
+
+    if "rows" in case.data:
+        table = np.array(case.data["rows"], dtype=float)
+        fit = sm.OLS(table[:, 0], sm.add_constant(table[:, 1:])).fit()
+        found = {f"B{i}": float(value) for i, value in enumerate(fit.params)}
+        return found | {"R2": float(fit.rsquared), "resid_sd": sqrt(fit.mse_resid)}
+    rows = pd.DataFrame(case.rows)
+    before, after = rows["Prewt"].to_numpy(float), rows["Postwt"].to_numpy(float)
+    arms = [(rows["Treat"] == arm).to_numpy(float) for arm in ("Cont", "FT")]
+    fit = sm.OLS(after, np.column_stack([np.ones(before.size), before, *arms])).fit()
+    change = sm.OLS(after - before, np.column_stack([np.ones(before.size), before, *arms])).fit()
+    names = ("intercept", "Prewt", "TreatCont", "TreatFT")
+    found = {name: float(value) for name, value in zip(names, fit.params, strict=True)}
+    found |= {"se_Prewt": float(fit.bse[1]), "se_Cont": float(fit.bse[2]), "se_FT": float(fit.bse[3])}
+    return found | {"offset_Prewt": float(change.params[1])}
+
+
+def _made_up(n: int, mean: float, sd: float) -> Any:
+    values = np.random.default_rng(n).normal(size=n)
+    return mean + sd * (values - values.mean()) / values.std(ddof=1)
+
+
+@computes("ancova_vickers_altman_2001", by="truechange.programme.comparison.welch_difference")
+def _vickers(case: Case) -> Numbers:
+    found: dict[str, float] = {}
+    for name in ("follow", "change"):
+        arms = [_made_up(case.data[arm]["n"], *case.data[arm][name]) for arm in ("acup", "placebo")]
+        gap = welch_difference(arms[0], arms[1], 0.95)
+        found |= {f"{name}_diff": gap.value, f"{name}_lo": gap.low, f"{name}_hi": gap.high}
+    del found["change_lo"]
+    return found
+
+
+@route(
+    "Group change",
+    "scipy.stats: trimmed mean, Welch's interval.",
+    by="truechange.programme.change",
+    came="another library",
+)
+def _means_against_scipy() -> Pairs:
+    from scipy import stats
+
+    rng = np.random.default_rng(21)
+    first, second = rng.gamma(2, 2, 23), rng.gamma(3, 1, 31)
+    limits = stats.ttest_ind(first, second, equal_var=False).confidence_interval()
+    welch = welch_difference(first, second, 0.95)
+    return {
+        "trimmed mean": (float(stats.trim_mean(first, 0.2)), trimmed_mean(first, 0.95).value, 1e-12),
+        "Welch low": (float(limits.low), welch.low, 1e-10),
+        "Welch high": (float(limits.high), welch.high, 1e-10),
+    }
+
+
+@route(
+    "Group change",
+    "Trimmed mean's interval: the one-sample form of Yuen's test, winsorised by hand.",
+    by="truechange.programme.change.trimmed_mean",
+)
+def _trimmed_by_hand() -> Pairs:
+    values = [1.0, 2.0, 2.5, 3.0, 4.0, 4.5, 5.0, 6.0, 9.0, 40.0]  # 2 cut at each end
+    pulled = [2.5, 2.5, 2.5, 3.0, 4.0, 4.5, 5.0, 6.0, 6.0, 6.0]
+    mean = sum(pulled) / 10
+    sd = sqrt(sum((v - mean) ** 2 for v in pulled) / 9)
+    half = 2.570581835636 * sd / (0.6 * sqrt(10))  # t of 5 degrees of freedom
+    one = trimmed_mean(np.array(values), 0.95)
+    return {"mean": (25 / 6, one.value, 1e-12), "low": (25 / 6 - half, one.low, 1e-9)}
+
+
+@route(
+    "Group change",
+    "Chance of the observed t at each noncentrality limit, by integrating over the sample SD.",
+    by="truechange.programme.effect_size.noncentral_t_limits",
+)
+def _noncentral_by_integration() -> Pairs:
+    from scipy.integrate import quad
+    from scipy.stats import chi, norm
+
+    def density(s: float, t: float, df: int, shift: float) -> float:
+        return float(chi.pdf(s, df) * norm.sf(t * s / sqrt(df) - shift))
+
+    found: Pairs = {}
+    for t, df in ((4.0, 9), (1.2, 29), (-2.5, 14)):
+        for shift, above in zip(noncentral_t_limits(t, df, 0.95), (0.025, 0.975), strict=True):
+            chance = quad(density, 0, 20, args=(t, df, shift), epsabs=1e-12)[0]
+            found[f"t {t:g}, df {df}, limit {shift:.3f}"] = (above, chance, 1e-7)
+    return found
+
+
+@route(
+    "Group change",
+    "Identities: spread of response, adjusted difference without spread before.",
+    by="truechange.programme.comparison",
+)
+def _comparison_identities() -> Pairs:
+    first, second = _made_up(30, 3.0, 2.5), _made_up(28, 1.0, 1.5)
+    response = individual_response(first, second)
+    se = sqrt(2 * 2.5**4 / 29 + 2 * 1.5**4 / 27)
+    before = np.tile([8.0, 12.0], 20)
+    gained = np.concatenate([_made_up(20, 3, 1), _made_up(20, 1, 1)])
+    gap, _, slope, _ = adjusted_difference(before, gained, np.repeat([1.0, 0.0], 20), 0.95)
+    return {
+        "SD of response": (2.0, response.value.value, 1e-12),
+        "variance, upper limit": (4.0 + 1.959963985 * se, response.variance.high, 1e-7),
+        "difference of balanced groups": (2.0, gap.value, 1e-10),
+        "slope": (float((gained[before == 12].mean() - gained[before == 8].mean()) / 4), slope, 1e-10),
+    }
+
+
+@route(
+    "Sites",
+    "Exact binomial limits by summing probabilities in whole numbers.",
+    by="truechange.programme.sites.exact_limit",
+)
+def _funnel_by_summing() -> Pairs:
+    found: Pairs = {}
+    for n, share in ((20, 0.4), (45, 0.35), (120, 0.6)):
+        below = np.cumsum([comb(n, j) * share**j * (1 - share) ** (n - j) for j in range(n + 1)])
+        for level in (0.025, 0.975, 0.001, 0.999):
+            r = next(j for j in range(n + 1) if below[j] >= level)
+            before = below[r - 1] if r else 0.0
+            limit = (r - (below[r] - level) / (below[r] - before)) / n
+            found[f"n {n}, share {share:g}, level {level:g}"] = (float(limit), exact_limit(n, share, level), 1e-9)
+    return found
+
+
+@route(
+    "Sites",
+    "statsmodels: variance between units by DerSimonian and Laird.",
+    by="truechange.programme.sites.shrunken_shares",
+    came="another library",
+)
+def _between_units_against_statsmodels() -> Pairs:
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    k, n = np.array([4, 9, 15, 6, 22, 10]), np.array([20, 25, 28, 30, 40, 18])
+    overall = k.sum() / n.sum()
+    theirs = combine_effects(k / n, overall * (1 - overall) / n, method_re="dl")
+    shares, between = shrunken_shares(k, n)
+    # the library centres on the overall share, which equals the weighted mean of the shares here
+    pulled = overall + between / (between + overall * (1 - overall) / n) * (k / n - overall)
+    return {
+        "variance between units": (float(theirs.tau2), between, 1e-12),
+        "largest share, pulled in": (float(pulled.max()), float(shares.max()), 1e-12),
+    }
