@@ -1,9 +1,10 @@
 """Mean squares of people x trials: one table, many resamples, many simulated studies; and the six ICCs from them."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
 from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks
@@ -80,9 +81,9 @@ def icc_limits(ms: MeanSquares, form: str, confidence: float) -> tuple[Floats, F
             limits = _agreement_limits(ms, upper)
             return limits if single else (_stepped_up(limits[0], k), _stepped_up(limits[1], k))
         noise, df = (e, (n - 1) * (k - 1)) if form.startswith("ICC(C") else (w, n * (k - 1))
-        ratio = np.where(noise > 0, p / noise, np.nan)
-        low = ratio / fdtri(n - 1, df, upper)
-        high = ratio * fdtri(df, n - 1, upper)
+        ratio: Floats = np.where(noise > 0, p / noise, np.nan)
+        low: Floats = ratio / fdtri(n - 1, df, upper)
+        high: Floats = ratio * fdtri(df, n - 1, upper)
         if single:
             return (low - 1) / (low + k - 1), (high - 1) / (high + k - 1)
         return 1 - 1 / low, 1 - 1 / high
@@ -110,15 +111,19 @@ def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int =
     """Return the mean squares of `n_boot` resamples of people.
 
     A resample enters only through sums over people: of the scores of each
-    trial, of the squared person totals, and of all squares.
+    trial, of the squared person totals, and of all squares. One person's
+    share of them is one short row, so a block is a gather and a product with ones.
     """
     n, k = table.shape
     features = _person_features(table)
-    block = max(1, block_size(n, n_boot) // features.shape[1])
+    block = block_size(n, n_boot)
+    gathered = np.empty((block, n, features.shape[1]))  # kept: fresh pages each block cost more than the sums
+    ones = np.ones((1, n))
 
     def sums(rng: np.random.Generator, size: int) -> Floats:
-        drawn = draw_people(rng, size, n)
-        return np.take(features, drawn, axis=0).sum(axis=1)
+        rows = gathered[:size]
+        np.take(features, draw_people(rng, size, n), axis=0, out=rows, mode="clip")
+        return np.matmul(ones, rows)[:, 0]
 
     return _from_sums(in_blocks(sums, n_boot, seed=seed, block=block, jobs=jobs), n, k)
 
@@ -183,15 +188,18 @@ def simulated_mean_squares(
 
 
 def graybill_wang(
-    mean_sq: list[Floats], weights: list[float], dfs: list[float], confidence: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return limits of a weighted sum of mean squares (Graybill & Wang 1980; from memory, coverage simulated)."""
+    mean_sq: Sequence[float], weights: Sequence[float], dfs: Sequence[float], confidence: float
+) -> tuple[float, float]:
+    """Return limits of a weighted sum of mean squares (Graybill & Wang 1980; from memory, coverage simulated).
+
+    Each mean square may also be an array of studies.
+    """
     from scipy.special import chdtri
 
     tail = (1 - confidence) / 2
-    total = sum(w * m for w, m in zip(weights, mean_sq, strict=True))
-    down = up = 0.0
-    for w, m, df in zip(weights, mean_sq, dfs, strict=True):
-        down = down + ((1 - df / chdtri(df, tail)) * w * m) ** 2
-        up = up + ((df / chdtri(df, 1 - tail) - 1) * w * m) ** 2
-    return np.maximum(total - np.sqrt(down), 0.0), total + np.sqrt(up)
+    m, w, df = (np.stack([np.asarray(part, dtype=float) for part in held]) for held in (mean_sq, weights, dfs))
+    w, df = (part.reshape(-1, *[1] * (m.ndim - 1)) for part in (w, df))
+    total = np.sum(w * m, axis=0)
+    down = np.sqrt(np.sum(((1 - df / chdtri(df, tail)) * w * m) ** 2, axis=0))
+    up = np.sqrt(np.sum(((df / chdtri(df, 1 - tail) - 1) * w * m) ** 2, axis=0))
+    return np.maximum(total - down, 0.0), total + up

@@ -1,7 +1,8 @@
 """Limits of agreement: where the difference between two measurements of the same person is expected to lie."""
 
-from dataclasses import dataclass
-from math import sqrt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import exp, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,17 +13,22 @@ from scipy.special import chdtri, ndtri, stdtrit
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
-from truechange.reliability.spread import Spread, line_slope, spread_of
+from truechange.numerics.mean_squares import graybill_wang
+from truechange.numerics.resampling import Floats
+from truechange.reliability.layout import count_cautions
+from truechange.reliability.logscale import logarithms
+from truechange.reliability.spread import Spread, line, spread_of
 
 if TYPE_CHECKING:
-    pass
+    from matplotlib.axes import Axes
 
 METHODS = ("exact", "pair", "approximate")
+SCALES = ("raw", "log")
 
 
 @dataclass(frozen=True)
 class LimitsOfAgreement(Result):
-    """Bias between two measurements and the limits of most differences (first minus second).
+    """Bias between two measurements and the limits of most differences, first minus second.
 
     Parameters
     ----------
@@ -31,7 +37,7 @@ class LimitsOfAgreement(Result):
     lower, upper : Estimate
         Limits of agreement, each with its interval.
     repeatability : Estimate
-        Repeatability coefficient: 1.96 √2 within-person SD, a shift between the two counted as error.
+        Repeatability coefficient, 1.96 √2 within-person SD: a shift between the two counts as error.
     prediction : Estimate
         Interval in which one future difference is expected.
     proportional_bias : Estimate
@@ -42,6 +48,8 @@ class LimitsOfAgreement(Result):
         The whole check behind it.
     first, second : ndarray
         The pairs (means of replicates; logarithms under ``scale="log"``).
+    scale : {"raw", "log"}
+        Under ``"log"`` bias, limits, repeatability and prediction are ratios, first over second.
     """
 
     bias: Estimate
@@ -52,17 +60,49 @@ class LimitsOfAgreement(Result):
     proportional_bias: Estimate
     heteroscedasticity: Estimate
     spread: Spread
-    first: np.ndarray
-    second: np.ndarray
+    first: Floats
+    second: Floats
+    sd: float
     method: str
     scale: str
+    unit: str = ""
     cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("bland1986", "bland1999", "carkeet2015", "shieh2018")
+    sources: tuple[str, ...] = ("bland1986", "bland1999")
 
     @property
     def n(self) -> int:
         """Pairs."""
         return int(self.first.size)
+
+    @property
+    def differences(self) -> Floats:
+        """First minus second (of logarithms under ``scale="log"``)."""
+        return self.first - self.second
+
+    @property
+    def shape_p(self) -> float:
+        """Shapiro-Wilk p of the differences: a note, not a gate."""
+        from scipy.stats import shapiro
+
+        return float(shapiro(self.differences).pvalue) if self.n >= 3 and np.ptp(self.differences) > 0 else float("nan")
+
+    def at(self, level: float | Floats, *, spread: bool = True) -> tuple[Floats, Floats, Floats]:
+        """Return centre, lower and upper limit about the line of difference on mean.
+
+        Parameters
+        ----------
+        level : float or ndarray
+            Mean of the two measurements.
+        spread : bool, optional
+            Let the width depend on the level too: 2.46 times the fitted absolute residual
+            (Bland & Altman 1999, section 3.2; from memory). Otherwise the residual SD serves everywhere.
+        """
+        means, d = (self.first + self.second) / 2, self.differences
+        slope, intercept = line(means, d, self.bias.confidence, "")
+        centre = intercept + slope.value * np.asarray(level, dtype=float)
+        residual_sd = sqrt(float(np.sum((d - intercept - slope.value * means) ** 2)) / (self.n - 2))
+        half = float(ndtri(0.975)) * (self.spread.sd(level) if spread else residual_sd)
+        return centre, centre - half, centre + half
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, unrounded."""
@@ -85,64 +125,206 @@ class LimitsOfAgreement(Result):
             f"Limits of agreement: {self.lower} and {self.upper}, {self.n} pairs.",
         )
 
+    @property
+    def alt(self) -> str:
+        """Alt text of the picture."""
+        return f"Difference against mean of {self.n} pairs with limits of agreement. {' '.join(self.sentences())}"
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw differences against means with bias, limits and the interval of each limit as a band."""
+        from truechange.reliability.pictures import agreement_picture
+
+        return agreement_picture(self, ax)
+
 
 def limits_of_agreement(
-    first: ArrayLike, second: ArrayLike, confidence: float = 0.95, method: str = "exact"
+    first: ArrayLike,
+    second: ArrayLike,
+    confidence: float = 0.95,
+    method: str = "exact",
+    *,
+    scale: str = "raw",
+    unit: str = "",
 ) -> LimitsOfAgreement:
-    """Estimate bias and limits of agreement between two measurements of the same people.
+    """Estimate bias and 95% limits of agreement between two measurements of the same people.
+
+    Parameters
+    ----------
+    first, second : array, shape (n,) or (n, m)
+        The two measurements in the unit of the test, same people in the same
+        order; with m columns, m replicates a person of each. Differences are
+        first minus second.
+    confidence : float, optional
+        Level of the intervals about bias and limits.
+    method : {"exact", "pair", "approximate"}, optional
+        Interval of a limit: ``"exact"`` for each limit by itself (non-central
+        t), ``"pair"`` for both limits at once (tolerance factors),
+        ``"approximate"`` the large-sample one. Replicates use the approximate
+        route of recovering both parts' intervals.
+    scale : {"raw", "log"}, optional
+        ``"log"`` for differences that grow with the score: results are ratios.
+    unit : str, optional
+        Unit of the measurements.
+
+    Returns
+    -------
+    LimitsOfAgreement
+
+    Raises
+    ------
+    DataError
+        Lengths differ, a value is missing, or fewer than 2 pairs.
+    RefusedError
+        ``scale="log"`` with a value of 0 or less.
+    ChoiceError
+        `method`, `scale` or `confidence` is not available.
+
+    Notes
+    -----
+    Limits: bias ± 1.96 SD [1]_. Exact interval of the upper one: bias + k SD
+    with k = t'(n-1, 1.96 √n)/√n [2]_ [3]_. With m replicates the variance of a
+    single difference is var(differences of means) + (1 - 1/m)(s1² + s2²) [1]_,
+    section 5.1, and the limits' intervals recover the variance from those of
+    bias and SD [4]_. One pair a person: several pairs of one person are not
+    independent.
+
+    References
+    ----------
+    .. [1] Bland JM, Altman DG (1999). Stat Methods Med Res 8(2):135-160.
+    .. [2] Carkeet A (2015). Optom Vis Sci 92(3):e71-e80.
+    .. [3] Shieh G (2018). BMC Med Res Methodol 18:45.
+    .. [4] Zou GY (2013). Stat Methods Med Res 22(6):630-642 (from memory).
 
     Examples
     --------
-    >>> found = limits_of_agreement([12, 9, 14, 11, 8, 13], [11, 10, 12, 11, 9, 12])
+    >>> found = limits_of_agreement([12, 9, 14, 11, 8, 13], [11, 10, 12, 11, 9, 12], unit="stands")
     >>> round(found.bias.value, 3), round(found.lower.value, 3), round(found.upper.value, 3)
     (0.333, -2.04, 2.707)
     """
     check_choice("method", method, METHODS)
+    check_choice("scale", scale, SCALES)
     check_confidence(confidence)
     a, b = (np.asarray(held, dtype=float) for held in (first, second))
-    if a.shape != b.shape or a.ndim != 1:
-        raise DataError(f"first and second must be two columns of equal length, got shapes {a.shape} and {b.shape}.")
-    d = a - b
+    if a.shape[:1] != b.shape[:1] or a.ndim not in (1, 2) or a.ndim != b.ndim:
+        raise DataError(f"first and second must hold the same people, got shapes {a.shape} and {b.shape}.")
+    if not (np.isfinite(a).all() and np.isfinite(b).all()):
+        gaps = ~(np.isfinite(a) & np.isfinite(b)) if a.shape == b.shape else ~np.isfinite(a)
+        raise DataError(f"Values are missing, the first at position {np.argwhere(gaps)[0][0]}. Leave those pairs out.")
+    if len(a) < 2:
+        raise DataError("Limits of agreement need at least 2 pairs.")
+    if scale == "log":
+        a, b = logarithms(a), logarithms(b)
+    replicates = a.ndim == 2
+    x, y = (a.mean(axis=1), b.mean(axis=1)) if replicates else (a, b)
+    d = x - y
+    within = [float(held.var(axis=1, ddof=1).mean()) if replicates and held.shape[1] > 1 else 0.0 for held in (a, b)]
+    counts = (a.shape[1], b.shape[1]) if replicates else (1, 1)
     bias, lower, upper, prediction = limits_from_summary(
-        n=d.size, bias=float(d.mean()), sd=float(d.std(ddof=1)), confidence=confidence, method=method
-    )
-    slope, _ = line_slope((a + b) / 2, d, confidence, "slope of difference on mean, t interval")
-    spread = spread_of(a, b, confidence)
-    n = d.size
-    within = sqrt(float(np.sum(d**2)) / (2 * n))
-    tails = (1 - confidence) / 2, (1 + confidence) / 2
-    z = float(ndtri(0.975)) * sqrt(2)
-    low, high = (z * within * sqrt(n / float(chdtri(n, tail))) for tail in tails)
-    repeat = Estimate(
-        value=z * within,
-        low=low,
-        high=high,
+        n=d.size,
+        bias=float(d.mean()),
+        sd=float(d.std(ddof=1)),
         confidence=confidence,
-        n=n,
-        df=n,
-        method="1.96 √2 √(within-person mean square), chi-square interval",
+        method=method,
+        unit=unit,
+        within=within,
+        replicates=counts,
     )
-    return LimitsOfAgreement(bias, lower, upper, repeat, prediction, slope, spread.slope, spread, a, b, method, "raw")
+    slope, _ = line((x + y) / 2, d, confidence, "slope of difference on mean, t interval")
+    spread = spread_of(np.column_stack([x, y]), confidence, unit)
+    sd = (upper.value - bias.value) / float(ndtri(0.975))
+    apart = sqrt(sd**2 + bias.value**2) if replicates else sqrt(float(np.mean(d**2)))
+    repeat = _repeatability(apart, d.size, confidence, unit)
+    if scale == "log":
+        bias, lower, upper, repeat, prediction = map(_ratio, (bias, lower, upper, repeat, prediction))
+    keys = {"exact": ("carkeet2015", "shieh2018"), "pair": ("carkeet2015",), "approximate": ()}[method]
+    keys = ("zou2013",) if any(within) else keys
+    return LimitsOfAgreement(
+        bias,
+        lower,
+        upper,
+        repeat,
+        prediction,
+        proportional_bias=slope,
+        heteroscedasticity=spread.slope,
+        spread=spread,
+        first=x,
+        second=y,
+        sd=sd,
+        method=method,
+        scale=scale,
+        unit=unit,
+        cautions=_cautions(d, slope, spread),
+        sources=("bland1986", "bland1999", *keys),
+    )
+
+
+def _repeatability(root_mean_square: float, n: int, confidence: float, unit: str) -> Estimate:
+    value = float(ndtri(0.975)) * root_mean_square
+    low, high = (value * sqrt(n / float(chdtri(n, tail))) for tail in ((1 - confidence) / 2, (1 + confidence) / 2))
+    how = "1.96 √2 √(within-person mean square), chi-square interval"
+    return Estimate(value=value, low=low, high=high, confidence=confidence, unit=unit, n=n, df=n, method=how)
+
+
+def _ratio(e: Estimate) -> Estimate:
+    limits = {"value": exp(e.value), "low": exp(e.low), "high": exp(e.high)}
+    return replace(e, **limits, unit="", method=f"{e.method}; exponential of logarithms")  # type: ignore[arg-type]
+
+
+def _cautions(d: Floats, slope: Estimate, spread: Spread) -> tuple[str, ...]:
+    said = list(count_cautions(d.size))
+    if np.ptp(d) == 0:
+        said.append("All differences are equal: the limits have no width; were the values rounded or copied?")
+        return tuple(said)
+    if slope.low > 0 or slope.high < 0:
+        said.append(
+            "Differences change with the mean: the two spread unequally (no proof of a drifting calibration); "
+            "see .at() for limits about the line."
+        )
+    if spread.flagged:
+        said.append("The width depends on the level: limits for everybody mislead; see .spread, or scale='log'.")
+    return tuple(said)
 
 
 def limits_from_summary(
-    *, n: int, bias: float, sd: float, confidence: float = 0.95, method: str = "exact", coverage: float = 0.95
+    *,
+    n: int,
+    bias: float,
+    sd: float,
+    confidence: float = 0.95,
+    method: str = "exact",
+    coverage: float = 0.95,
+    unit: str = "",
+    within: Sequence[float] = (0.0, 0.0),
+    replicates: Sequence[int] = (1, 1),
 ) -> tuple[Estimate, Estimate, Estimate, Estimate]:
-    """Return bias, lower limit, upper limit and prediction interval from n, mean and SD of the differences."""
+    """Return bias, lower limit, upper limit and prediction interval from n, mean and SD of the differences.
+
+    `within` and `replicates`: variances within a person of the two measurements and how many of each were averaged.
+    """
     z, t = float(ndtri((1 + coverage) / 2)), float(stdtrit(n - 1, (1 + confidence) / 2))
-    inner, outer = limit_factors(n, confidence, method, coverage)
-
-    def estimate(value: float, low: float, high: float, how: str) -> Estimate:
-        return Estimate(value=value, low=low, high=high, confidence=confidence, n=n, df=n - 1, method=how)
-
     half = t * sd / sqrt(n)
-    ahead = float(stdtrit(n - 1, (1 + coverage) / 2)) * sd * sqrt(1 + 1 / n)
+    parts = [(w * (1 - 1 / m), n * (m - 1)) for w, m in zip(within, replicates, strict=True) if w > 0 and m > 1]
+    single = sqrt(sd**2 + sum(w for w, _ in parts))
+    if parts:
+        squares, dfs = [sd**2, *(w for w, _ in parts)], [float(n - 1), *(float(df) for _, df in parts)]
+        low, high = graybill_wang(squares, [1.0] * len(squares), dfs, confidence)
+        near, far = (sqrt(half**2 + (z * (single - sqrt(float(end)))) ** 2) for end in (low, high))
+        method = "variance-recovery"
+    else:
+        inner, outer = limit_factors(n, confidence, method, coverage)
+        near, far = (z - inner) * sd, (outer - z) * sd
     how = f"bias ± {z:.3f} SD, {method} interval"
+    ahead = float(stdtrit(n - 1, (1 + coverage) / 2)) * sqrt(single**2 + sd**2 / n)
+
+    def estimate(value: float, down: float, up: float, how: str) -> Estimate:
+        low, high = value - down, value + up
+        return Estimate(value=value, low=low, high=high, confidence=confidence, unit=unit, n=n, df=n - 1, method=how)
+
     return (
-        estimate(bias, bias - half, bias + half, "mean difference, t interval"),
-        estimate(bias - z * sd, bias - outer * sd, bias - inner * sd, how),
-        estimate(bias + z * sd, bias + inner * sd, bias + outer * sd, how),
-        estimate(bias, bias - ahead, bias + ahead, "prediction interval of one future difference"),
+        estimate(bias, half, half, "mean difference, t interval"),
+        estimate(bias - z * single, far, near, how),
+        estimate(bias + z * single, near, far, how),
+        estimate(bias, ahead, ahead, "prediction interval of one future difference"),
     )
 
 

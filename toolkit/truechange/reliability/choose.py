@@ -99,7 +99,7 @@ def choose_icc(
         if complete
         else "Scores are missing or testers differ between people: fit the variances by REML.",
     )
-    cautions = ()
+    cautions: tuple[str, ...] = ()
     if not others_in_use and shifts_matter:
         cautions = ("With a fixed set of testers the same formula serves, but do not carry it over to other testers.",)
     return IccChoice(form, reasons, "refuse" if complete else "reml", cautions)

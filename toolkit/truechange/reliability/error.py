@@ -1,24 +1,31 @@
 """Standard error of measurement and what follows from it: the smallest change beyond error."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import chdtri, ndtri, stdtrit
+from scipy.special import ndtri, stdtrit
 
-from truechange.foundation.errors import check_choice, check_confidence
+from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.numbers import decimals_for
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
-from truechange.numerics.mean_squares import MeanSquares, graybill_wang, mean_squares
-from truechange.reliability.layout import count_cautions, trial_table
+from truechange.numerics.mean_squares import MeanSquares, mean_squares
+from truechange.numerics.resampling import Floats
+from truechange.reliability.components import VarianceComponents
+from truechange.reliability.learning import TrialLearning, learning_between
+from truechange.reliability.logscale import LogError, log_error, logarithms
+from truechange.reliability.sem import ERRORS, sems_from_squares
+from truechange.reliability.spread import Spread, spread_of
 
 if TYPE_CHECKING:
-    pass
+    from matplotlib.axes import Axes
 
-ERRORS = ("agreement", "consistency", "one-way")
+OUTLYING = 4.0  # median absolute deviations (scaled to an SD) from the median difference
 
 
 @dataclass(frozen=True)
@@ -35,8 +42,16 @@ class MeasurementError(Result):
         Change that error alone could make in the mean of this many people (level ``"group"``).
     learning : Estimate
         Mean gain from the first to the second trial, raw (not turned into an improvement).
-    error : str
+    error : {"agreement", "consistency", "one-way"}
         Which SEM the thresholds use.
+    scores : ndarray, shape (n, k)
+        What it was computed from; NaN where a score is missing.
+    people, trials : tuple
+        Labels of its rows and columns.
+    mean_squares : MeanSquares or None
+        None where variance components were fitted by REML.
+    components : VarianceComponents or None
+        The other way round.
     """
 
     sem_agreement: Estimate
@@ -47,19 +62,38 @@ class MeasurementError(Result):
     mdc95_group: Threshold
     learning: Estimate
     error: str
-    mean_squares: MeanSquares
-    scores: np.ndarray
+    scores: Floats
+    people: tuple[object, ...]
     trials: tuple[object, ...]
+    mean_squares: MeanSquares | None = None
+    components: VarianceComponents | None = None
+    scores_per_visit: int = 1
     cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("stratford1997", "devet2006", "graybill1980")
+    sources: tuple[str, ...] = field(default=("stratford1997", "devet2006", "graybill1980"))
 
     @property
     def sem(self) -> Estimate:
         """The SEM the thresholds use."""
         return dict(zip(ERRORS, (self.sem_agreement, self.sem_consistency, self.sem_one_way), strict=True))[self.error]
 
+    @property
+    def unit(self) -> str:
+        """Unit of the test."""
+        return self.sem.unit
+
+    @property
+    def complete(self) -> Floats:
+        """Scores of the people who have every trial."""
+        return self.scores[np.isfinite(self.scores).all(axis=1)]
+
     def mdc(
-        self, confidence: float = 0.95, *, scores_before: int = 1, scores_after: int = 1, quantile: str = "normal"
+        self,
+        confidence: float = 0.95,
+        *,
+        scores_before: int = 1,
+        scores_after: int = 1,
+        sem_after: float | None = None,
+        quantile: str = "normal",
     ) -> Threshold:
         """Return the smallest change of one person beyond error at any confidence.
 
@@ -69,21 +103,81 @@ class MeasurementError(Result):
             0.95 leaves 2.5% false alarms each way for a person who did not change.
         scores_before, scores_after : int, optional
             How many independent visit scores are averaged on either side.
+        sem_after : float, optional
+            SEM of the second score where it differs from that of the first; the result then has no interval.
         quantile : {"normal", "t"}, optional
             ``"t"`` allows for the SEM's own degrees of freedom.
         """
         check_confidence(confidence)
         check_choice("quantile", quantile, ("normal", "t"))
-        sem, p = self.sem, (1 + confidence) / 2
-        times = float(ndtri(p) if quantile == "normal" else stdtrit(sem.df, p))
-        factor = times * sqrt(1 / scores_before + 1 / scores_after)
-        shown = f"{times:.3f} × √(1/{scores_before} + 1/{scores_after}) × SEM ({self.error})"
-        return _threshold(sem, factor, shown, "person")
+        p, sem = (1 + confidence) / 2, self.sem
+        times = float(ndtri(p) if quantile == "normal" else stdtrit(sem.df or float("inf"), p))
+        if sem_after is not None:
+            value = times * sqrt(sem.value**2 / scores_before + sem_after**2 / scores_after)
+            how = f"{times:.3f} × √(SEM₁²/{scores_before} + SEM₂²/{scores_after})"
+            bare = Estimate(value=value, unit=sem.unit, n=sem.n, confidence=sem.confidence, origin=sem.origin)
+            return threshold(bare, 1.0, how, "person")
+        how = f"{times:.3f} × √(1/{scores_before} + 1/{scores_after}) × SEM ({self.error})"
+        return threshold(sem, times * sqrt(1 / scores_before + 1 / scores_after), how, "person")
 
     def mdc_group(self, n: int, confidence: float = 0.95) -> Threshold:
         """Return the change that error alone could make in the mean of `n` people: never for one person."""
-        person = self.mdc(confidence)
-        return _threshold(person, 1 / sqrt(n), f"MDC of one person / √{n}", "group")
+        return threshold(self.mdc(confidence), 1 / sqrt(n), f"MDC of one person / √{n}", "group")
+
+    def mdc_at(self, level: float, confidence: float = 0.95, *, seed: int = 0) -> Threshold:
+        """Return the MDC at one level of score where the error depends on the level (consistency)."""
+        sem = self.spread.sem_at(level, seed=seed, confidence=self.sem.confidence)
+        times = float(ndtri((1 + confidence) / 2))
+        return threshold(sem, sqrt(2) * times, f"{times:.3f} × √2 × {sem.method}", "person")
+
+    def false_alarm(self, tests: int = 1, confidence: float = 0.95) -> float:
+        """Return the chance that at least one of `tests` tests of an unchanged person passes the MDC upwards."""
+        return float(1 - ((1 + confidence) / 2) ** tests)
+
+    @property
+    def spread(self) -> Spread:
+        """Whether the error depends on the level of the score (people with every trial)."""
+        return spread_of(self.complete, self.sem.confidence, self.unit)
+
+    def learning_between_trials(self, margin: float | None = None) -> TrialLearning:
+        """Return the gains between consecutive trials; `margin` is the gain too small to matter (such as MCID / 4)."""
+        return learning_between(
+            self.complete, self.trials, confidence=self.sem.confidence, margin=margin, unit=self.unit
+        )
+
+    def on_log_scale(self) -> LogError:
+        """Return the same error as a ratio, for errors that grow with the score.
+
+        Raises
+        ------
+        RefusedError
+            A score is 0 or less.
+        """
+        scores = self.complete
+        sems = sems_from_squares(mean_squares(logarithms(scores)), self.sem.confidence, "", self.sem.origin)
+        return log_error(scores, sems[self.error])
+
+    @property
+    def outlying(self) -> tuple[object, ...]:
+        """People whose trials differ by more than 4 robust SDs from the usual difference; they are kept in."""
+        residual = self.scores - np.nanmean(self.scores, axis=0)
+        apart = np.nanmax(residual, axis=1) - np.nanmin(residual, axis=1)
+        signed = residual[:, -1] - residual[:, 0] if self.scores.shape[1] == 2 else apart
+        middle = np.nanmedian(signed)
+        scale = 1.4826 * np.nanmedian(np.abs(signed - middle))
+        if not scale > 0:
+            return ()
+        far = np.abs(signed - middle) > OUTLYING * scale
+        return tuple(who for who, out in zip(self.people, far, strict=True) if out)
+
+    @property
+    def sem_without_outlying(self) -> Estimate:
+        """The SEM without the outlying people, to set beside the real one."""
+        inside = np.array([who not in self.outlying for who in self.people]) & np.isfinite(self.scores).all(axis=1)
+        if inside.sum() < 2:
+            raise DataError("Fewer than 2 people are left without the outlying ones.")
+        kept = mean_squares(self.scores[inside])
+        return sems_from_squares(kept, self.sem.confidence, self.unit, self.sem.origin)[self.error]
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, unrounded."""
@@ -100,205 +194,63 @@ class MeasurementError(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say the number for the wall first."""
-        sem = self.sem
+        visit = f", {self.scores_per_visit} averaged a visit" if self.scores_per_visit > 1 else ""
         return (
-            f"One person must change by more than {self.mdc95} before measurement error is an unlikely explanation.",
-            f"That is the MDC95, from {sem.n} people with {len(self.trials)} trials each.",
-            f"Standard error of measurement ({self.error}): {sem}.",
-            f"Mean gain from the first to the second trial: {self.learning}.",
-            f"Error alone can move the mean of {self.mdc95_group.n} people by {self.mdc95_group}; never one person's.",
+            f"One person must change by more than {shown(self.mdc95)} before error is an unlikely explanation.",
+            f"That is the MDC95, from {self.sem.n} people with {self.scores.shape[1]} scores each{visit}.",
+            f"Standard error of measurement ({self.error}): {shown(self.sem)}.",
+            f"Mean gain from the first to the second: {self.learning}.",
+            f"Error alone can move the mean of {self.mdc95_group.n} people by {shown(self.mdc95_group)}: no use for one.",
         )
 
+    def facts(self) -> dict[str, str]:
+        """Return what a reporting checklist for reliability studies asks and this analysis knows."""
+        origin, levels = self.sem.origin, np.nanmean(self.scores, axis=1)
+        held = {
+            "population": origin.population,
+            "interval": origin.interval,
+            "statistics": f"{self.sem.method}; MDC: {self.mdc95.method}",
+            "included": f"{len(self.people)} people, {self.scores.shape[1]} scores each at most",
+            "sample": f"mean {levels.mean():.3g}, SD {levels.std(ddof=1):.3g} {self.unit}",
+            "estimates": f"SEM {shown(self.sem)}; MDC95 {shown(self.mdc95)}",
+            "meaning": self.sentence(),
+        }
+        return {name: words for name, words in held.items() if words}
 
-def measurement_error(
-    data: pd.DataFrame,
-    *,
-    person: str = "person",
-    trial: str = "trial",
-    value: str = "value",
-    confidence: float = 0.95,
-    error: str = "agreement",
-    missing: str = "refuse",
-    stable: str | None = None,
-    result: str | None = None,
-    unit: str = "",
-    population: str = "",
-    protocol: str = "",
-    interval: str = "",
-    resolution: float | None = None,
-) -> MeasurementError:
-    """Estimate the standard error of measurement and the smallest change beyond it.
+    @property
+    def alt(self) -> str:
+        """Alt text of the picture."""
+        return f"Standard error of measurement with its interval, {shown(self.sem)}, beside other values."
 
-    Parameters
-    ----------
-    data : DataFrame
-        Long table of a retest study, one row a person and trial; not changed.
-    person, trial, value : str, optional
-        Its columns.
-    confidence : float, optional
-        Level of the intervals (not of the MDCs, which are 90% and 95%).
-    error : {"agreement", "consistency", "one-way"}, optional
-        Which SEM the MDCs use. ``"agreement"`` (default) counts a shift
-        between trials as error: right when testers or occasions differ
-        haphazardly between two visits. ``"consistency"`` leaves the shift
-        out: right when it is learning that is corrected apart.
-    missing : {"refuse", "leave out"}, optional
-        As in :func:`icc`.
-    stable, result : str, optional
-        Columns that say who was stable and which trials gave a score; others are set aside and counted.
-    unit, population, protocol, interval : str, optional
-        Travel with the numbers as their origin.
-    resolution : float, optional
-        Smallest step of the scale: the MDC where the trials agree completely.
+    def plot(
+        self, *, ax: "Axes | None" = None, beside: "pd.DataFrame | Mapping[str, Estimate] | None" = None
+    ) -> "Axes":
+        """Draw own SEM as a forest beside published ones (rows of ``published()`` or named estimates)."""
+        from truechange.reliability.pictures import forest_of_errors
 
-    Returns
-    -------
-    MeasurementError
-
-    Raises
-    ------
-    DataError
-        As :func:`icc`; all scores equal is no error here, but a caution.
-    ChoiceError
-        `error`, `missing` or `confidence` is not available.
-
-    Notes
-    -----
-    SEM: consistency √E, one-way √W, agreement √(T/n + (1-1/n)E), whose value
-    always equals the one-way SEM; only the interval differs. Where T < E the
-    trial variance is taken as 0 and both are pooled. Intervals: chi-square, and
-    [1]_ for agreement, whose `.df` is Satterthwaite's. MDC = z √2 SEM [2]_ [3]_.
-
-    References
-    ----------
-    .. [1] Graybill FA, Wang CM (1980). J Am Stat Assoc 75(372):869-873 (from memory).
-    .. [2] Stratford PW, Goldsmith CH (1997). Physical Therapy 77(7):745-750.
-    .. [3] de Vet HCW, Terwee CB, Knol DL, Bouter LM (2006). J Clin Epidemiol 59(10):1033-1039.
-
-    Examples
-    --------
-    >>> stands = pd.DataFrame({
-    ...     "person": list("AABBCCDD"), "trial": [1, 2] * 4, "value": [9, 10, 12, 12, 7, 8, 14, 13],
-    ... })
-    >>> found = measurement_error(stands, unit="stands")
-    >>> round(found.sem_consistency.value, 3), round(found.mdc95.value, 3), found.mdc95_group.level
-    (0.677, 1.697, 'group')
-    """
-    check_choice("error", error, ERRORS)
-    check_confidence(confidence)
-    held = trial_table(data, person=person, trial=trial, value=value, missing=missing, stable=stable, result=result)
-    ms = mean_squares(held.scores)
-    origin = Origin.own(population, protocol, interval, n=ms.n)
-    sems = _sems(ms, confidence, unit, origin)
-    sem = sems[error]
-    said = [*held.cautions, *count_cautions(ms.n), *_cautions(ms, sem)]
-    if sem.value == 0 and resolution:
-        sem = Estimate(value=resolution / (sqrt(2) * float(ndtri(0.975))), unit=unit, n=ms.n, df=sem.df, origin=origin)
-        said.append(f"The MDC is the smallest step of the scale ({resolution:g}), since no error was seen.")
-    mdc95 = _threshold(sem, sqrt(2) * float(ndtri(0.975)), f"1.960 × √2 × SEM ({error})", "person")
-    return MeasurementError(
-        sem_agreement=sems["agreement"],
-        sem_consistency=sems["consistency"],
-        sem_one_way=sems["one-way"],
-        mdc90=_threshold(sem, sqrt(2) * float(ndtri(0.95)), f"1.645 × √2 × SEM ({error})", "person"),
-        mdc95=mdc95,
-        mdc95_group=_threshold(mdc95, 1 / sqrt(ms.n), f"MDC95 of one person / √{ms.n}", "group"),
-        learning=mean_gain(held.scores[:, 0], held.scores[:, 1], confidence, unit, origin),
-        error=error,
-        mean_squares=ms,
-        scores=held.scores,
-        trials=held.trials,
-        cautions=tuple(said),
-    )
+        return forest_of_errors(self, beside, ax)
 
 
-def mean_gain(first: np.ndarray, second: np.ndarray, confidence: float, unit: str, origin: Origin) -> Estimate:
-    """Return the mean of second minus first with its t interval."""
-    gains = second - first
+def shown(e: Estimate) -> str:
+    """Write an estimate of lopsided interval with the decimals that its shorter arm earns."""
+    return e.text(max(e.decimals, decimals_for(e.low, e.value, e.value)))
+
+
+def threshold(base: Estimate, factor: float, method: str, level: str) -> Threshold:
+    """Return an estimate times a factor as an MDC."""
+    ends = {"value": base.value * factor, "low": base.low * factor, "high": base.high * factor}
+    kept = {"confidence": base.confidence, "unit": base.unit, "n": base.n, "df": base.df, "origin": base.origin}
+    return Threshold(**ends, **kept, method=method, kind="mdc", level=level, protocol=base.origin.protocol)  # type: ignore[arg-type]
+
+
+def mean_gain(first: Floats, second: Floats, confidence: float, unit: str, origin: Origin) -> Estimate:
+    """Return the mean of second minus first over people with both, with its t interval."""
+    gains = (second - first)[np.isfinite(second - first)]
     n = gains.size
-    value, se = float(gains.mean()), float(gains.std(ddof=1)) / sqrt(n)
-    half = float(stdtrit(n - 1, (1 + confidence) / 2)) * se
-    return Estimate(
-        value=value,
-        low=value - half,
-        high=value + half,
-        confidence=confidence,
-        unit=unit,
-        n=n,
-        df=n - 1,
-        method="mean of second minus first, t interval",
-        origin=origin,
-    )
-
-
-def _sems(ms: MeanSquares, confidence: float, unit: str, origin: Origin) -> dict[str, Estimate]:
-    tails = (1 - confidence) / 2, (1 + confidence) / 2
-
-    def sem(variance: float, low: float, high: float, df: float, method: str) -> Estimate:
-        return Estimate(
-            value=sqrt(variance),
-            low=sqrt(low),
-            high=sqrt(high),
-            confidence=confidence,
-            unit=unit,
-            n=ms.n,
-            df=df,
-            method=method,
-            origin=origin,
-        )
-
-    def from_one(square: float, df: int, method: str) -> Estimate:
-        low, high = (square * df / float(chdtri(df, tail)) for tail in tails)
-        return sem(square, low, high, df, f"{method}; chi-square interval, {df} df")
-
-    trials, residual, within = float(ms.trials), float(ms.error), float(ms.within)
-    n, df = ms.n, ms.df
-    if trials < residual:
-        agreement = from_one(within, df["within"], "√(trial + residual variance), trial variance taken as 0 and pooled")
-    else:
-        squares, weights = [trials, residual], [1 / n, 1 - 1 / n]
-        dfs = [df["trials"], df["error"]]
-        low, high = graybill_wang(squares, weights, dfs, confidence)
-        spread = sum((w * m) ** 2 / d for w, m, d in zip(weights, squares, dfs, strict=True))
-        satterthwaite = within**2 / spread if spread else df["within"]
-        agreement = sem(
-            within, float(low), float(high), satterthwaite, "√(trial + residual variance); Graybill-Wang interval"
-        )
-    return {
-        "agreement": agreement,
-        "consistency": from_one(residual, df["error"], "√(residual mean square)"),
-        "one-way": from_one(within, df["within"], "√(within-person mean square)"),
-    }
-
-
-def _threshold(base: Estimate, factor: float, method: str, level: str) -> Threshold:
-    return Threshold(
-        value=base.value * factor,
-        low=base.low * factor,
-        high=base.high * factor,
-        confidence=base.confidence,
-        unit=base.unit,
-        n=base.n,
-        df=base.df,
-        method=method,
-        origin=base.origin,
-        kind="mdc",
-        level=level,
-        protocol=base.origin.protocol,
-    )
-
-
-def _cautions(ms: MeanSquares, sem: Estimate) -> tuple[str, ...]:
-    said = []
-    if sem.value == 0:
-        said.append("The trials agree completely: were the scores rounded or copied? The MDC cannot be 0 in truth.")
-    elif sem.df is not None and sem.df < 20 and sem.low > 0:
-        said.append(
-            f"The SEM rests on {sem.df:.3g} degrees of freedom: it and the MDC are known only within a factor of "
-            f"{sem.high / sem.low:.2g}."
-        )
-    if ms.trials < ms.error:
-        said.append("Trials differ less than error alone would make them: their variance is taken as 0.")
-    elif ms.k == 2:
-        said.append("Two trials cannot tell learning from a one-off shift; a third trial could.")
-    return tuple(said)
+    if n < 2:
+        return Estimate(value=float("nan"), unit=unit, n=n, method="fewer than 2 people have both", origin=origin)
+    value = float(gains.mean())
+    half = float(stdtrit(n - 1, (1 + confidence) / 2)) * float(gains.std(ddof=1)) / sqrt(n)
+    how = "mean of second minus first, t interval"
+    ends = {"low": value - half, "high": value + half, "confidence": confidence}
+    return Estimate(value=value, **ends, unit=unit, n=n, df=n - 1, method=how, origin=origin)

@@ -1,7 +1,7 @@
 """Intraclass correlations: how well a test tells people apart, given its error."""
 
-from dataclasses import dataclass
-from math import isfinite
+from dataclasses import dataclass, replace
+from math import isfinite, nan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,9 @@ from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
+from truechange.reliability.components import shared_trials, two_way
 from truechange.reliability.layout import TrialTable, count_cautions, trial_table
+from truechange.reliability.sem import LIMITS, resampled_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -78,9 +80,8 @@ class IccResult(Result):
             return "Without an interval it cannot be read; look at the standard error of measurement."
         if self.estimate.value <= 0:
             return "Differences between people are not distinguishable from error in these data."
-        band = next(
-            word for top, word in ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (9, "excellent")) if low < top
-        )
+        bands = ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (9.0, "excellent"))  # Koo & Li 2016, from memory
+        band = next(word for top, word in bands if low < top)
         return (
             f"Judged by the lower limit the test tells groups of people like these apart with {band} reliability; "
             "for one person the standard error of measurement decides, not this number."
@@ -110,6 +111,9 @@ def icc(
     value: str = "value",
     confidence: float = 0.95,
     missing: str = "refuse",
+    limits: str = "exact",
+    n_boot: int = 10_000,
+    seed: int = 0,
 ) -> IccResult:
     """Estimate how well a test tells people apart, given its error.
 
@@ -124,8 +128,13 @@ def icc(
         Its columns; `value` is in the unit of the test.
     confidence : float, optional
         Level of the interval.
-    missing : {"refuse", "leave out"}, optional
-        People who lack a trial: an error that names them, or set aside and counted.
+    missing : {"refuse", "leave out", "reml"}, optional
+        People who lack a trial: an error that names them, set aside and
+        counted, or every score used by REML (assumes missing at random; not so when unable).
+    limits : {"exact", "percentile", "bca"}, optional
+        F interval, or bootstrap over people (complete tables).
+    n_boot, seed : int, optional
+        Resamples and their seed, for bootstrap limits.
 
     Returns
     -------
@@ -136,8 +145,10 @@ def icc(
     DataError
         Two scores for one person and trial, gaps under ``"refuse"``, text
         among the scores, fewer than 2 people or trials, or no variance at all.
+    RefusedError
+        REML with fewer than 10 people who have two or more scores.
     ChoiceError
-        `form`, `missing` or `confidence` is not available.
+        `form`, `missing`, `limits` or `confidence` is not available.
 
     Notes
     -----
@@ -145,7 +156,9 @@ def icc(
     an n x k table: ICC(1) = (P-W)/(P+(k-1)W), ICC(A,1) =
     (P-E)/(P+(k-1)E+k(T-E)/n), ICC(C,1) = (P-E)/(P+(k-1)E); the mean forms have
     (P-W)/P, (P-E)/(P+(T-E)/n), (P-E)/P. Intervals from the F distribution, for
-    agreement with Satterthwaite's degrees of freedom [1]_.
+    agreement with Satterthwaite's degrees of freedom [1]_. By REML: the same
+    ratios of variance components, the mean forms for the harmonic mean number
+    of scores a person.
 
     References
     ----------
@@ -165,7 +178,21 @@ def icc(
     check_choice("form", form, FORMS)
     check_confidence(confidence)
     held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
-    return _from_table(held, form, confidence)
+    check_choice("limits", limits, LIMITS)
+    if np.isnan(held.scores).any():
+        return _by_reml(held, form, confidence)
+    found = _from_table(held, form, confidence)
+    if limits == "exact":
+        return found
+    low, high, how = resampled_limits(
+        held.scores,
+        lambda ms: icc_values(ms, form),
+        limits=limits,
+        n_boot=n_boot,
+        seed=seed,
+        confidence=confidence,
+    )
+    return replace(found, estimate=replace(found.estimate, low=low, high=high, method=f"{IN_WORDS[form]}; {how}"))
 
 
 def icc_table(
@@ -196,11 +223,13 @@ def icc_table(
     held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
     rows = {}
     for form in FORMS:
-        one = _from_table(held, form, confidence)
+        one = _by_reml(held, form, confidence) if np.isnan(held.scores).any() else _from_table(held, form, confidence)
         e = one.estimate
         rows[form] = {"estimate": e.value, "low": e.low, "high": e.high, "f": one.f, "df1": one.df1, "df2": one.df2}
-        rows[form] |= {"p_value": one.p_value, "shrout_fleiss": one.shrout_fleiss}
-    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("form")
+        rows[form]["p_value"] = one.p_value
+    return (
+        pd.DataFrame.from_dict(rows, orient="index").assign(shrout_fleiss=pd.Series(SHROUT_FLEISS)).rename_axis("form")
+    )
 
 
 def _from_table(held: TrialTable, form: str, confidence: float) -> IccResult:
@@ -226,6 +255,23 @@ def _from_table(held: TrialTable, form: str, confidence: float) -> IccResult:
     p_value = float(fdtrc(ms.df["persons"], noise_df, f)) if isfinite(f) else 0.0
     cautions = (*held.cautions, *count_cautions(ms.n), *_cautions(ms, form, value))
     return IccResult(estimate, form, SHROUT_FLEISS[form], f, ms.df["persons"], noise_df, p_value, ms, ms.k, cautions)
+
+
+def _by_reml(held: TrialTable, form: str, confidence: float) -> IccResult:
+    one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
+    n, k = held.scores.shape
+    fit = two_way(held, confidence, "", Origin.own(n=n), one_way=one_way)
+    harmonic, apart = shared_trials(np.isfinite(held.scores))
+    count = harmonic if average else 1.0
+    noise = {"residual": 1 / count} | ({"trial": 1 / count} if form.startswith("ICC(A") else {})
+    said = [*held.cautions, *count_cautions(n), *fit.cautions]
+    if average:
+        said.append(f"For the mean of {harmonic:.2f} scores, the harmonic mean number of scores a person.")
+    if average and not one_way and 1e-9 < apart < 1 / harmonic - 1e-9:
+        partly = fit.icc({"trial": apart, "residual": 1 / harmonic})
+        said.append(f"People share only part of their trials: for comparing their means, ICC(Q,k) = {partly.text(2)}.")
+    estimate = fit.icc(noise, method=IN_WORDS[form])
+    return IccResult(estimate, form, SHROUT_FLEISS[form], nan, nan, nan, nan, None, k, tuple(said), fit.sources)
 
 
 def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:

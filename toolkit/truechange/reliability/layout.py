@@ -1,6 +1,7 @@
 """From a long table of scores to people x trials: every score used once, nothing averaged or dropped in silence."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,7 @@ import pandas as pd
 from truechange.foundation.errors import DataError, check_choice, listed
 from truechange.numerics.resampling import Floats
 
-MISSING = ("refuse", "leave out")
+MISSING = ("refuse", "leave out", "reml")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +27,8 @@ class TrialTable:
     """
 
     scores: Floats
-    people: tuple[object, ...]
-    trials: tuple[object, ...]
+    people: tuple[Any, ...]
+    trials: tuple[Any, ...]
     set_aside: dict[str, tuple[object, ...]]
 
     @property
