@@ -228,12 +228,14 @@ def _head(name: Any, paired: str | None, level: float) -> str:
 
 
 def _whole_columns(frame: "pd.DataFrame", paired: str | None) -> set[Any]:
-    numbers = frame.select_dtypes("number")
+    numbers = frame.map(lambda value: None if isinstance(value, str) else value).infer_objects().select_dtypes("number")
     return {name for name in numbers.columns if name != paired and (numbers[name].dropna() % 1 == 0).all()}
 
 
 def _cell(record: dict[Any, Any], name: Any, paired: str | None, resolution: float | None, whole: set[Any]) -> str:
     value = record[name]
+    if isinstance(value, str):
+        return value
     if name in SHARES or str(name).startswith("share") or str(name).endswith("_possible"):
         shown = percent(float(value)) if value is not None else "–"
         if name == paired and record["low"] == record["low"]:

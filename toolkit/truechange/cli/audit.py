@@ -1,0 +1,84 @@
+"""The command ``truechange audit``: a clinic's file in, a report for its lead out."""
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from truechange.cli.progress import progress
+
+HELP = "Audit a programme from a clinic's workbook: who was tested, who changed, by how much, and what that shows."
+EXAMPLE = """example:
+  truechange audit data_synthetic/clinic.xlsx --out reports/audit --primary chair_stand_30s \\
+    --programme "leg power" --retest data_synthetic/retest.csv
+
+A thresholds file names the error and the change that matters, test by test, with their source (TOML):
+  [chair_stand_30s]
+  sem = 1.0
+  mcid = { value = 2.0, low = 1.5, high = 2.6, source = "Author 2020, Journal 1:1-10", population = "knee OA" }
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's words."""
+    add = parser.add_argument
+    add("file", type=Path, metavar="FILE", help="workbook, CSV file or folder with the clinic's tables")
+    add("--out", type=Path, metavar="DIR", help="folder for audit.html, audit.pdf, audit.xlsx and audit.json")
+    add("--measures", nargs="+", metavar="TEST", help="tests to audit (default: all with both occasions)")
+    add("--primary", metavar="TEST", help="the test that counts, chosen before looking at the data")
+    add("--before", default="baseline", help="first occasion (default: baseline)")
+    add("--after", default="discharge", help="second occasion (default: discharge)")
+    add("--programme", help="programme to audit, where the file holds several")
+    add("--compare", metavar="PROGRAMME", help="programme of the comparison group")
+    add("--thresholds", type=Path, metavar="FILE", help="TOML file with sem, mcid and practice by test")
+    add("--retest", type=Path, metavar="FILE", help="assessments of a retest study of unchanged people")
+    add("--seed", type=int, default=0, help="of every random step (default: 0)")
+    add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
+    add("--show-small-cells", action="store_true", help="do not hide counts of one to four people in breakdowns")
+    add("--show-therapists", action="store_true", help="name therapists instead of numbering them")
+    add("--json", action="store_true", help="print the audit as JSON instead of sentences")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, audit, write; 1 when rows had to be set aside as errors."""
+    from truechange.programme import audit
+    from truechange.records import read
+    from truechange.reporting.audit_report import audit_json, write_audit
+    from truechange.reporting.stamp import stamp
+    from truechange.reporting.thresholds import read_thresholds
+
+    shown = {"small_cells": args.show_small_cells, "names": args.show_therapists}
+    with progress(16, "reading") as step:
+        step(f"reading {args.file.name}")
+        records = read(args.file)
+        found = audit(
+            records,
+            args.before,
+            args.after,
+            args.measures,
+            primary=args.primary,
+            programme=args.programme,
+            compare=args.compare,
+            thresholds=read_thresholds(args.thresholds) if args.thresholds else None,
+            retest=read(args.retest).assessments if args.retest else None,
+            n_boot=args.resamples,
+            seed=args.seed,
+            on_step=step,
+        )
+        files = [path for path in (args.file, args.retest, args.thresholds) if path]
+        made = stamp(files, _options(args))
+        written, left_out = write_audit(found, args.out, stamp=made, step=step, **shown) if args.out else ((), ())
+    if args.json:
+        print(audit_json(found, stamp=made, **shown), end="")
+    else:
+        print("\n".join((*found.sentences(), *(f"Caution: {caution}" for caution in found.cautions))))
+        if written:
+            print("\nWritten:", *written, sep="\n  ")
+    print(*left_out, *records.cautions, sep="\n", file=sys.stderr)
+    return int((records.problems["severity"] == "error").any())
+
+
+def _options(args: argparse.Namespace) -> dict[str, Any]:
+    names = ("before", "after", "measures", "primary", "programme", "compare", "seed", "resamples")
+    kept = {name: getattr(args, name) for name in names}
+    return kept | {"measures": " ".join(args.measures) if args.measures else "all with both occasions"}

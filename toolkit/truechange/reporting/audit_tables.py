@@ -1,0 +1,83 @@
+"""Every table of an audit as it may leave the house: unrounded, no person, no therapist's name, small counts hidden."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from truechange.foundation.result import Result
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.reporting.small_cells import suppress
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PERSONAL = ("person", "name", "birth", "date")
+UNIT_NUMBERS = ("share", "low", "high", "shrunken", "outside")
+
+
+def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: bool = False) -> "dict[str, pd.DataFrame]":
+    """Return the tables that go into any export.
+
+    Parameters
+    ----------
+    audit : ProgrammeAudit
+        The audit; nothing is computed anew.
+    small_cells : bool, optional
+        Keep counts of one to four people in breakdowns; by default they are hidden with their complements.
+        Totals of the whole programme are always shown.
+    names : bool, optional
+        Keep therapists' names; by default therapists are numbered.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        Name of the table and its rows.
+    """
+    parts: dict[str, Result] = {
+        "flow": audit.flow, "baseline": audit.baseline, "error and importance": audit.known, "change": audit.change,
+        "changed enough": audit.responders, "missing": audit.missing, "comparison": audit.comparison,
+        "training": audit.dose, "sites": audit.sites, "therapists": audit.therapists,
+    }  # fmt: skip
+    held = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
+    if not names and "unit" in held["therapists"]:
+        count = len(held["therapists"])
+        held["therapists"] = held["therapists"].assign(unit=[f"therapist {at + 1}" for at in range(count)])
+    if not small_cells:
+        held = {name: _hide(name, frame) for name, frame in held.items()}
+    return {name: _impersonal(frame) for name, frame in held.items() if len(frame)}
+
+
+def _impersonal(frame: "pd.DataFrame") -> "pd.DataFrame":
+    return frame[[name for name in frame.columns if str(name).lower() not in PERSONAL]]
+
+
+def _hide(name: str, frame: "pd.DataFrame") -> "pd.DataFrame":
+    if name == "flow" and "step" in frame:
+        lost = frame["step"].astype(str).str.startswith("not comparable")
+        return _each(frame, ["measure", lost], lambda part: _lost_only(part))
+    if name == "baseline" and "count" in frame:
+        return _each(
+            frame, ["group", "fact"], lambda part: suppress(part, {"count": "n"}, with_them={"count": ["share"]})
+        )
+    if name in ("sites", "therapists") and "changed_enough" in frame:
+        return suppress(frame, {"changed_enough": "started"}, with_them={"changed_enough": UNIT_NUMBERS})
+    return frame
+
+
+def _lost_only(part: "pd.DataFrame") -> "pd.DataFrame":
+    if not str(part["step"].iloc[0]).startswith("not comparable"):
+        return part
+    return suppress(part, {"people": None}, with_them={"people": ["share_of_started"]})
+
+
+def _each(frame: "pd.DataFrame", keys: list[Any], hide: "Callable[[pd.DataFrame], pd.DataFrame]") -> "pd.DataFrame":
+    import pandas as pd
+
+    pieces = [hide(part) for _, part in frame.groupby(keys, sort=False, dropna=False)]
+    return pd.concat([piece.astype(object) for piece in pieces]).sort_index()
+
+
+def measure_rows(held: "pd.DataFrame", measure: str) -> "pd.DataFrame":
+    """Return the rows of one test, without the column that names it."""
+    if "measure" not in held:
+        return held
+    return held[held["measure"] == measure].drop(columns="measure").reset_index(drop=True)

@@ -1,0 +1,39 @@
+"""What an analysis knows of itself, worded for the checklists; nothing is guessed."""
+
+from typing import Any
+
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.measures import measure as measure_named
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.parts import Refused
+
+
+def instrument(measure: str) -> str:
+    """Name a test with its unit, direction and smallest step."""
+    test = measure_named(measure)
+    return f"{test.name} ({test.unit}, {test.better} is better, read to {test.resolution:g})"
+
+
+def audit_facts(audit: ProgrammeAudit) -> dict[str, str]:
+    """Return the facts of an audit by the names the checklists ask for."""
+    first = audit.primary
+    known: Any = audit.known[first]
+    flow: Any = audit.flow[first]
+    missing: Any = audit.missing[first]
+    facts = {
+        "outcomes": "; ".join(instrument(measure) for measure in audit.measures),
+        "occasions": f"{audit.before} and {audit.after}",
+        "flow": flow.sentence(),
+        "looks": f"{len(audit.measures)}, all reported",
+    }
+    if len(audit.measures) > 1:
+        facts["primary"] = f"{audit.flow.names[first]} was given as primary; whether beforehand is for you to say"
+    if isinstance(known.sem, Estimate):
+        facts["reliability"] = f"SEM {known.sem}, {known.sem.origin.sentence()}"
+    if isinstance(known.mcid, Threshold):
+        facts["mcid"] = f"{known.mcid}; {known.mcid.method}; {known.mcid.origin.sentence()}"
+        facts["threshold"] = f"improvement of at least the MCID, compared unrounded, of all {flow.started} who started"
+    if not isinstance(missing, Refused):
+        ways = ", ".join(missing.table()["way"].astype(str)) if "way" in missing.table() else ""
+        facts["missing"] = f"shown side by side: {ways}" if ways else missing.sentence()
+    return facts
