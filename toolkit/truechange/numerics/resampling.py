@@ -1,5 +1,6 @@
 """Resampling in blocks: seeded streams per block, so any number of workers gives the same bits."""
 
+import warnings
 from collections.abc import Callable
 
 import numpy as np
@@ -59,7 +60,8 @@ def draw_people(rng: np.random.Generator, size: int, n: int) -> NDArray[np.unsig
 def percentile_limits(draws: Floats, confidence: float) -> tuple[Floats, Floats]:
     """Return the percentile limits of `draws` (resamples on axis 0), failed draws (NaN) left out."""
     tail = 100 * (1 - confidence) / 2
-    with np.errstate(all="ignore"):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a column in which every draw failed: its limits are NaN
         low, high = np.nanpercentile(draws, [tail, 100 - tail], axis=0)
     return low, high
 

@@ -53,7 +53,7 @@ class Responders(Result):
     def sentences(self) -> tuple[str, ...]:
         """Say for each group how many of those who started changed enough, and how many were not measured."""
         said = []
-        least = f"{fixed(self.threshold.value, self.threshold.decimals)} {self.threshold.unit}".strip()
+        least = size_of(self.threshold)
         for row in self.rows.to_dict("records"):
             who = "" if row["group"] == EVERYONE else f"{row['group']}: "
             share = ""
@@ -103,6 +103,12 @@ class Responders(Result):
         ax.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
         ax.set_xlabel("changed by at least the threshold, of those who started")
         return ax
+
+
+def size_of(threshold: Threshold) -> str:
+    """Write a threshold's size and unit; a stated one as it was typed."""
+    number = fixed(threshold.value, threshold.decimals) if threshold.has_interval else f"{threshold.value:g}"
+    return f"{number} {threshold.unit}".strip()
 
 
 def any_threshold(given: "Threshold | float", *, name: str = "threshold", unit: str = "") -> Threshold:
@@ -197,7 +203,7 @@ def count_responders(
     --------
     >>> found = count_responders([3, 1, 0, 4, float("nan")], 2)
     >>> print(found.sentence())
-    2 of the 5 people who started changed by at least 2.00; 1 had no usable follow-up and count as not shown.
+    2 of the 5 people who started changed by at least 2; 1 had no usable follow-up and count as not shown.
     """
     check_confidence(confidence)
     limit = any_threshold(threshold)

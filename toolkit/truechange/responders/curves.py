@@ -12,7 +12,7 @@ from truechange.foundation.errors import check_confidence
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
-from truechange.responders.counting import any_threshold, group_labels
+from truechange.responders.counting import any_threshold, group_labels, size_of
 from truechange.responders.error_only import sem_value
 from truechange.responders.shares import wilson_limits
 from truechange.responders.true_share import measured_changes
@@ -53,7 +53,8 @@ class CumulativeChange(Result):
         """Return one row a group and distinct change.
 
         Columns: group, change, at_least, share, low, high (Wilson, pointwise), band_low, band_high
-        (simultaneous), highest_possible, true_share (normal model; NaN without a SEM).
+        (simultaneous), highest_possible, true_share (true change at least x, under a normal
+        model, the missing counted as not shown; NaN without a SEM).
         """
         return self.rows.copy()
 
@@ -78,16 +79,16 @@ class CumulativeChange(Result):
         for name, values in self.improvement.items():
             got = values[~np.isnan(values)]
             who = "" if len(self.improvement) == 1 else f"{name}: "
+            start = "half" if who else "Half"
             said.append(
-                f"{who}half of the {got.size} people measured improved by {fixed(float(np.median(got)), 1)} or more."
+                f"{who}{start} of the {got.size} people measured improved by {fixed(float(np.median(got)), 1)} or more."
             )
         for limit in self.thresholds:
             for row in self.at(limit.value).to_dict("records"):
                 who = "" if len(self.improvement) == 1 else f"{row['group']}: "
                 said.append(
                     f"{who}{percent(row['share'])} of those who started changed by at least the {limit.kind.upper()} "
-                    f"of {fixed(limit.value, limit.decimals)} {limit.unit}".strip()
-                    + "."
+                    f"of {size_of(limit)}."
                 )
         return tuple(said)
 
@@ -109,12 +110,15 @@ class CumulativeChange(Result):
             ax.fill_between(
                 part["change"], part["band_low"], part["band_high"], step="pre", color=colour, alpha=0.15, lw=0
             )
+            if (part["highest_possible"] > part["share"]).any():
+                ax.step(part["change"], part["highest_possible"], where="pre", color=colour, lw=0.8, alpha=0.7,
+                        label=f"{name}, if all the missing did")  # fmt: skip
             if self.sem is not None:
                 ax.plot(part["change"], part["true_share"], color=colour, lw=1, ls=":", label=f"{name}, true change")
-        for limit in self.thresholds:
+        for at, limit in enumerate(self.thresholds):
             if limit.has_interval:
                 ax.axvspan(limit.low, limit.high, color=drawing.WASH, zorder=0, lw=0)
-            drawing.mark_line(ax, limit.value, limit.kind.upper(), along="x")
+            drawing.mark_line(ax, limit.value, limit.kind.upper(), along="x").set_position((0, 3 + 10 * at))
         ax.set_ylim(0, 1)
         ax.yaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
         ax.set_xlabel("improvement of at least")
@@ -187,7 +191,7 @@ def _curve(name: str, got: np.ndarray, started: int, sem: float | None, confiden
     band = sqrt(log(2 / (1 - confidence)) / (2 * started))
     true = np.full(change.size, np.nan)
     if sem is not None and (variance := float(np.var(got, ddof=1)) - 2 * sem**2) > 0:
-        true = ndtr((got.mean() - change) / sqrt(variance))
+        true = ndtr((got.mean() - change) / sqrt(variance)) * got.size / started
     return pd.DataFrame(
         {
             "group": name,
