@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from importlib import import_module
 from math import floor, isfinite, log10, nan
 from pathlib import Path
@@ -183,13 +184,15 @@ def run_route(name: str) -> list[Check]:
     return checks
 
 
-def all_checks() -> Iterator[tuple[str, Callable[[], list[Check]]]]:
-    """Yield every case and route as a name and a function that runs it."""
+def all_checks(word: str = "") -> Iterator[tuple[str, Callable[[], list[Check]]]]:
+    """Yield every case and route whose name or topic contains `word`, with a function that runs it."""
     load_registry()
     for name in case_ids():
-        yield name, lambda name=name: run_case(name)  # type: ignore[misc]
-    for name in ROUTES:
-        yield name, lambda name=name: run_route(name)  # type: ignore[misc]
+        if word in name.lower() or word in load_case(name).topic.lower():
+            yield name, partial(run_case, name)
+    for name, one in ROUTES.items():
+        if word in name.lower() or word in one.topic.lower():
+            yield name, partial(run_route, name)
 
 
 def tally(checks: Iterable[Check]) -> dict[str, int]:

@@ -1,0 +1,193 @@
+"""Every case and route is run; the machinery can turn red, says why, and never passes over what is missing."""
+
+import builtins
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from truechange.cli import validate
+from truechange.cli.main import main
+from truechange.evidence import checking, simulation
+from truechange.evidence.cases import case_ids, load_case
+from truechange.evidence.checking import (
+    AGREES,
+    DISAGREES,
+    NOT_RUN,
+    all_checks,
+    digits_agreed,
+    run_case,
+    run_route,
+    tally,
+)
+from truechange.evidence.report import checks_table, headline, page
+
+WORK = dict(all_checks())
+
+
+@pytest.mark.parametrize("name", sorted(WORK))
+def test_every_number_agrees_or_says_why_it_was_not_run(name):
+    for check in WORK[name]():
+        assert check.verdict != DISAGREES, f"{check.name}: printed {check.printed}, ours {check.ours}; {check.reason}"
+        assert check.verdict == AGREES or check.reason
+
+
+def test_there_are_enough_checks_of_each_kind():
+    checks = [check for work in WORK.values() for check in work()]
+    assert tally(checks)[AGREES] >= 100
+    by_kind = {came: tally(c for c in checks if c.came == came)[AGREES] for came in ("printed table", "certified file")}
+    assert min(by_kind.values()) >= 50
+
+
+@pytest.mark.parametrize(
+    ("printed", "ours", "digits"),
+    [
+        ("0.29", 0.289764, 2),
+        ("0.29", 0.2949, 2),
+        ("0.29", 0.2951, 1),
+        ("-0.13", 0.13, 0),
+        ("9.0", 9.04, 2),
+        ("2.10000000000000E+01", 21.0, 15),
+        ("0.0000", 0.00004, 4),
+        ("120", 120.4, 3),
+        ("1", float("nan"), 0),
+    ],
+)
+def test_digits_agreed_are_counted_by_rounding(printed, ours, digits):
+    assert digits_agreed(printed, ours) == digits
+
+
+def test_certified_sets_are_met_to_nine_digits_where_doubles_hold_them():
+    # Source: NIST Statistical Reference Datasets (certified file); sets 7 to 9 cannot be held in doubles
+    for name in ("nist_sirstv", "nist_smls01", "nist_smls02", "nist_smls03"):
+        assert min(check.digits for check in run_case(name)) >= 9, name
+    assert min(check.digits for check in run_case("nist_norris") if check.verdict == AGREES) >= 9
+
+
+def test_a_wrong_number_turns_the_check_and_the_command_red(monkeypatch, tmp_path, capsys):
+    name = "icc_shrout_fleiss_1979"
+    wrong = replace(load_case(name), expected={"BMS": replace(load_case(name).expected["BMS"], value=11.3)})
+    monkeypatch.setattr(checking, "load_case", lambda _: wrong)
+    assert [check.verdict for check in run_case(name)] == [DISAGREES]
+    monkeypatch.setattr(checking, "case_ids", lambda: (name,))
+    command = ["validate", "--only", "shrout", "--no-simulation", "--out", str(tmp_path / "new" / "page.html")]
+    assert main(command) == 1
+    said = capsys.readouterr().out
+    assert "disagrees" in said
+    assert "1 disagree" in said
+    assert "Disagreements" in (tmp_path / "new" / "page.html").read_text(encoding="utf-8")
+
+
+def test_a_check_that_breaks_is_red_and_names_the_error(monkeypatch):
+    def broken(_case):
+        raise ZeroDivisionError("by nobody")
+
+    monkeypatch.setitem(checking.COMPUTED, "icc_weir_2005_A", ("tc.icc", broken))
+    found = run_case("icc_weir_2005_A")
+    assert {check.verdict for check in found} == {DISAGREES}
+    assert "ZeroDivisionError: by nobody" in found[0].reason
+
+
+def test_a_number_that_nobody_computes_needs_a_reason(monkeypatch):
+    monkeypatch.setitem(checking.COMPUTED, "icc_weir_2005_A", ("tc.icc", lambda _case: {}))
+    found = {check.name: check for check in run_case("icc_weir_2005_A")}
+    assert found["SEM"].verdict == DISAGREES
+    assert "left out" in found["SEM"].reason
+
+
+def test_a_missing_library_is_said_and_never_counted_as_agreement(monkeypatch):
+    real = builtins.__import__
+
+    def without(name, *rest, **named):
+        if name.split(".")[0] == "statsmodels":
+            raise ModuleNotFoundError("No module named 'statsmodels'", name="statsmodels")
+        return real(name, *rest, **named)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    (check,) = run_route("shares_against_statsmodels")
+    assert check.verdict == NOT_RUN
+    assert check.reason == "not installed: statsmodels"
+
+
+def test_the_command_prints_json_for_another_program(tmp_path, capsys):
+    out = tmp_path / "page.html"
+    assert main(["validate", "--only", "newcombe_1998a", "--no-simulation", "--json", "--out", str(out)]) == 0
+    told = json.loads(capsys.readouterr().out)
+    first = told["checks"][0]
+    assert {"source", "printed", "ours", "digits", "verdict", "came"} <= set(first)
+    assert first["came"] == "printed table"
+    assert told["headline"].startswith("8 of 8 checks agree")
+
+
+def test_an_unknown_word_is_misuse(capsys, tmp_path):
+    assert main(["validate", "--only", "nowhere", "--no-simulation", "--out", str(tmp_path / "x.html")]) == 2
+    assert "nowhere" in capsys.readouterr().err
+
+
+def test_the_page_shows_what_came_from_memory_and_escapes_what_it_is_given():
+    checks = [*run_case("ttest_sleep"), *run_case("prop_newcombe_1998a")]
+    strange = replace(checks[0], name="<b>x</b>")
+    text = page([strange, *checks])
+    assert "[from memory]" in text
+    assert "<b>x" not in text
+    assert "http" not in text.replace("https://", "").replace("http-equiv", "")
+    table = checks_table(checks)
+    assert set(table["came"]) == {"from memory", "printed table"}
+    assert "checks agree" in headline(checks)
+
+
+def test_the_help_is_one_line_and_its_example_can_be_parsed():
+    assert "\n" not in validate.HELP
+    assert validate.EXAMPLE.splitlines()[1].strip().startswith("truechange validate")
+
+
+def test_case_ids_are_unique_and_every_data_file_is_used():
+    folder = checking.Path(checking.__file__).parent / "cases"
+    tables = {path.name for path in folder.glob("*.csv")}
+    used = {load_case(name).data["file"] for name in case_ids() if "file" in load_case(name).data}
+    assert tables == used
+
+
+def test_chunks_do_not_depend_on_workers_and_are_taken_up_again(tmp_path):
+    chunks = [chunk for chunk in simulation.plan(False) if chunk[0].startswith("shares-p0.1")]
+    alone = sorted(simulation.run_cells(chunks), key=str)
+    shared = sorted(simulation.run_cells(chunks, folder=tmp_path, jobs=2, backend="threading"), key=str)
+    assert alone == shared
+    stored = sorted(tmp_path.glob("*.json"))
+    assert len(stored) == len(chunks)
+    stored[0].write_text(json.dumps({"Wilson held": [1.0, 0.0, 0.0, 0.0]}), encoding="utf-8")
+    again = list(simulation.run_cells(chunks[:1], folder=tmp_path))
+    assert again[0][2] == {"Wilson held": [1.0, 0.0, 0.0, 0.0]}
+
+
+def test_results_of_other_code_are_not_taken_up(tmp_path, monkeypatch):
+    chunk = next(iter(simulation.plan(False, "shares-p0.1")))
+    simulation.run_chunk(*chunk, folder=tmp_path)
+    monkeypatch.setattr(simulation, "fingerprint", lambda: "othercode000")
+    simulation.run_chunk(*chunk, folder=tmp_path)
+    assert len(list(tmp_path.glob("*.json"))) == 2
+
+
+def test_a_simulated_mean_outside_the_truth_is_red_and_failures_are_counted(monkeypatch):
+    one = simulation.Cell("made-up", "ICC", "tc.icc", lambda rng, n: {}, {"held": (0.95, 0.01)}, 100, 100)
+    monkeypatch.setitem(simulation.CELLS, "made-up", one)
+    (good,) = simulation.judge([("made-up", 0, {"held": [100.0, 95.0, 95.0, 0.0]})])
+    (bad,) = simulation.judge([("made-up", 0, {"held": [1000.0, 800.0, 800.0, 0.0]})])
+    (failing,) = simulation.judge([("made-up", 0, {"held": [100.0, 95.0, 95.0, 5.0]})])
+    assert [good.verdict, bad.verdict, failing.verdict] == [AGREES, DISAGREES, DISAGREES]
+    assert "5 data sets gave no number" in failing.reason
+
+
+@pytest.mark.simulation
+@pytest.mark.parametrize("name", sorted({chunk[0] for chunk in simulation.plan(False)}))
+def test_coverage_and_bias_are_as_promised(name):
+    done = list(simulation.run_cells([chunk for chunk in simulation.plan(False) if chunk[0] == name]))
+    for check in simulation.judge(done):
+        assert check.verdict == AGREES, f"{check.name}: {check.ours:.3f}, truth {check.printed}, {check.source}"
+
+
+def test_the_random_state_of_others_is_left_alone():
+    before = np.random.get_state()[1].copy()  # noqa: NPY002
+    simulation.run_chunk("shares-p0.1", 0, 5)
+    np.testing.assert_array_equal(before, np.random.get_state()[1])  # noqa: NPY002
