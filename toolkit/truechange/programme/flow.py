@@ -56,15 +56,13 @@ class Flow(Result):
         return frame.assign(share_of_started=frame["people"] / self.started)
 
     def sentences(self) -> tuple[str, ...]:
-        """Say how many of those who started can be compared, and why not the others."""
-        why = "; ".join(f"{why}: {people}" for why, people in self.why.items())
-        rest = f" The other {self.without}: {why}." if self.without else ""
-        return (
-            (
-                f"{self.comparable} of the {self.started} people who started "
-                f"({percent(self.comparable / self.started)}) have two scores that may be compared.{rest}"
-            ),
+        """Say how many of those who started can be compared; then, apart from it, why not the others."""
+        said = (
+            f"{self.comparable} of the {self.started} people who started ({percent(self.comparable / self.started)}) "
+            "have two scores that may be compared."
         )
+        why = "; ".join(f"{why}: {people}" for why, people in self.why.items())
+        return (said, f"The other {self.without}: {why}.") if self.without else (said,)
 
     @property
     def alt(self) -> str:
