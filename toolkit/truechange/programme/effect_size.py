@@ -59,7 +59,7 @@ def average_sd_effect(
     """Return mean change / √((s₁² + s₂²)/2) (d_av), with Algina and Keselman's interval.
 
     Limits: noncentrality limits of the paired t times ``√(2 s_d² / (n (s₁² + s₂²)))``. With `hedges` the value (not
-    the interval) is multiplied by the small-sample factor at n − 1 degrees of freedom, as Lakens 2013 does.
+    the interval) is multiplied by the small-sample factor at 2(n − 1) degrees of freedom, as Lakens 2013 does.
     """
     n = change.size
     mean, spread = float(change.mean()), float(change.var(ddof=1))
@@ -68,7 +68,7 @@ def average_sd_effect(
         return Estimate(value=float("nan"), confidence=confidence, n=n, method="no spread: not defined")
     factor = sqrt(2 * spread / (n * both))
     low, high = (edge * factor for edge in noncentral_t_limits(mean / sqrt(spread / n), n - 1, confidence))
-    value = mean / sqrt(both / 2) * (small_sample_factor(n - 1) if hedges else 1.0)
+    value = mean / sqrt(both / 2) * (small_sample_factor(2 * (n - 1)) if hedges else 1.0)
     how = "mean change / average SD" + (", small-sample corrected" if hedges else "")
     return Estimate(
         value=value, low=low, high=high, confidence=confidence, n=n, df=n - 1,
