@@ -1,1 +1,153 @@
-"""How the cases about planning are recomputed through the public functions."""
+"""How the cases about sample size are recomputed, and a slow search or simulation beside each formula."""
+
+from itertools import count
+from math import sqrt
+
+import numpy as np
+
+import truechange as tc
+from truechange.evidence.cases import Case
+from truechange.evidence.checking import Numbers, Pairs, computes, route
+from truechange.evidence.settings import rated_change
+from truechange.planning import plan_agreement, plan_error, plan_paired_shares, plan_two_programmes, plan_two_shares
+
+
+@computes("n_cohen_t", by="truechange.planning.plan_two_programmes, tc.plan_change")
+def _cohen(case: Case) -> Numbers:
+    power = case.data["power"]
+    exact = {f"d{d:g}": plan_two_programmes(d, 1.0, power=power).exact for d in (0.2, 0.5, 0.8)}
+    return exact | {"paired_dz0.5": tc.plan_change(0.5, 1.0, power=power).need, "exact_n_d0.5": exact["d0.5"]}
+
+
+@computes("n_icc_bonett_2002", by="tc.plan_icc")
+def _bonett(case: Case) -> Numbers:
+    first, second = case.data["cases"]
+    four = tc.plan_icc(first["rho"], trials=first["k"], width=first["w"])
+    two = tc.plan_icc(second["rho"], trials=second["k"], width=second["w"])
+    return {"n_rho.85_k4": four.need, "n_rho.8_k2": two.need - 5 * second["rho"], "n_rho.8_k2_corrected": two.need}
+
+
+@computes("n_icc_walter_1998", by="tc.plan_icc")
+def _walter(case: Case) -> Numbers:
+    held = case.data
+    confidence = 1 - held["alpha_one_sided"]
+    plan = tc.plan_icc(
+        held["rho1"], icc_null=held["rho0"], trials=held["n"], power=held["power"], confidence=confidence
+    )
+    return {"k": plan.exact, "k_rounded_up": plan.need}
+
+
+@computes("n_two_proportions", "n_mcnemar_connor", by="truechange.planning.plan_two_shares, plan_paired_shares")
+def _two_shares(case: Case) -> Numbers:
+    held = case.data
+    if "p10" in held:
+        return {"n": plan_paired_shares(held["p10"], held["p01"], power=held["power"]).exact}
+    return {"n": plan_two_shares(held["p1"], held["p2"], power=held["power"]).exact}
+
+
+@computes("plan_worked", "r_power", by="tc.plan_change, tc.plan_responders, truechange.planning.plan_two_shares")
+def _worked(case: Case) -> Numbers:
+    effects = case.data.get("effects") or case.data["change_effects"]
+    plans = {f"change_{d:g}": tc.plan_change(d, 1.0, power=case.data["power"]) for d in effects}
+    if case.id == "r_power":
+        shares = plan_two_shares(case.data["p1"], case.data["p2"], power=case.data["power"])
+        return {name: plan.exact for name, plan in plans.items()} | {"shares": shares.exact}
+    found = {name: float(plan.need) for name, plan in plans.items()}
+    for share, half in case.data["widths"]:
+        found[f"share_{share:g}_{half:g}"] = tc.plan_responders(share, half).need
+    return found
+
+
+@route("Sample size", "Power by simulating 40,000 studies of the planned size.", by="tc.plan_change")
+def _power_by_simulation() -> Pairs:
+    from scipy.special import stdtrit
+
+    rng = np.random.default_rng(41)
+    found: Pairs = {}
+    for effect, power in ((0.5, 0.8), (0.8, 0.9)):
+        n = tc.plan_change(effect, 1.0, power=power).need
+        mean = rng.normal(effect, 1 / sqrt(n), 40_000)
+        sd = np.sqrt(rng.chisquare(n - 1, 40_000) / (n - 1))
+        shown = float((np.abs(mean) / (sd / sqrt(n)) >= stdtrit(n - 1, 0.975)).mean())
+        found[f"effect {effect:g}, n {n}"] = (shown, power, 0.012)
+    return found
+
+
+@route(
+    "Sample size",
+    "statsmodels: power of the paired and the two-sample t test.",
+    by="tc.plan_change",
+    came="another library",
+)
+def _power_against_statsmodels() -> Pairs:
+    from statsmodels.stats.power import TTestIndPower, TTestPower
+
+    found: Pairs = {}
+    for effect, power in ((0.3, 0.9), (0.6, 0.8)):
+        paired = TTestPower().solve_power(effect, power=power, alpha=0.05)
+        two = TTestIndPower().solve_power(effect, power=power, alpha=0.05)
+        found[f"paired, effect {effect:g}"] = (float(paired), tc.plan_change(effect, 1.0, power=power).exact, 1e-3)
+        found[f"two groups, effect {effect:g}"] = (
+            float(two),
+            plan_two_programmes(effect, 1.0, power=power).exact,
+            1e-3,
+        )
+    return found
+
+
+@route(
+    "Sample size",
+    "The first number of people that is enough, by trying one after the other.",
+    by="tc.plan_responders, plan_error, plan_agreement",
+)
+def _first_enough() -> Pairs:
+    from scipy import stats
+
+    def enough(reached: object, target: float) -> float:
+        return float(next(n for n in count(3) if reached(n) <= target))  # type: ignore[operator]
+
+    def wilson(n: int) -> float:
+        return 1.959963985 * sqrt(0.3 * 0.7 / n + 1.959963985**2 / (4 * n * n)) / (1 + 1.959963985**2 / n)
+
+    def error(n: int) -> float:
+        low, high = (sqrt((n - 1) / stats.chi2.ppf(q, n - 1)) for q in (0.975, 0.025))
+        return max(high - 1, 1 - low)
+
+    def limit(n: int) -> float:
+        low, high = (stats.nct.ppf(q, n - 1, 1.959963985 * sqrt(n)) / sqrt(n) for q in (0.025, 0.975))
+        return float(high - low) / 2
+
+    return {
+        "share .3 within .10": (enough(wilson, 0.10), float(tc.plan_responders(0.3, 0.10).need), 0),
+        "SEM within 25%": (enough(error, 0.25), float(plan_error(0.25).need), 0),
+        "limit of agreement within half an SD": (enough(limit, 0.5), float(plan_agreement(0.5, sd=1.0).need), 0),
+    }
+
+
+@route("Sample size", "Width of the interval in 4,000 simulated retest studies of the planned size.", by="tc.plan_icc")
+def _icc_width_by_simulation() -> Pairs:
+    from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
+
+    found: Pairs = {}
+    for icc, trials, width in ((0.8, 2, 0.2), (0.85, 3, 0.15)):
+        n = tc.plan_icc(icc, trials=trials, width=width).need
+        spread = sqrt(icc / (1 - icc))
+        ms = simulated_mean_squares(np.random.default_rng(42), 4000, n=n, k=trials, person_sd=spread, error_sd=1.0)
+        low, high = icc_limits(ms, "ICC(1)", 0.95)
+        found[f"ICC {icc:g}, {trials} trials, n {n}"] = (width, float(np.mean(high - low)), 0.012)
+    return found
+
+
+@route("Sample size", "Spread of 300 MCIDs estimated from samples of the planned size, SEM known.", by="tc.plan_mcid")
+def _mcid_spread_by_simulation() -> Pairs:
+    found: Pairs = {}
+    for improved, anchor in ((0.5, 0.6), (0.3, 0.5)):
+        plan = tc.plan_mcid(0.8, sd=2.4, improved=improved, anchor_reliability=anchor, reliability=0.7)
+        sem = 2.4 * sqrt((1 - 0.7) / 2)
+        rng, values = np.random.default_rng(43), []
+        for _ in range(300):
+            change, rating = rated_change(rng, plan.need, p=improved, rel_t=anchor, sem=sem, sd=2.4 * sqrt(0.7))
+            values.append(float(tc.mcid(change, rating, sem=sem, n_boot=1).table().estimate["latent_threshold"]))
+        low, high = np.percentile(values, [2.5, 97.5])
+        found[f"share improved {improved:g}, anchor {anchor:g}, n {plan.need}"] = (0.8, float(high - low) / 2, 0.16)
+    return found

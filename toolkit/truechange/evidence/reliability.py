@@ -10,6 +10,8 @@ import truechange as tc
 from truechange.evidence.cases import Case
 from truechange.evidence.checking import Numbers, computes
 from truechange.numerics.mean_squares import FORMS
+from truechange.numerics.reml import Design, fit_reml
+from truechange.reliability import variance_components
 from truechange.reliability.agreement import limit_factors, limits_from_summary
 
 OLD_NAMES = dict(zip(("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), FORMS, strict=True))
@@ -142,10 +144,34 @@ def _pefr(case: Case) -> Numbers:
     found |= {"loa_hi_2sd": exact.bias.value + 2 * sd, "loa_lo_196": exact.lower.value, "loa_hi_196": exact.upper.value}
     found |= {"bias_lo": exact.bias.low, "bias_hi": exact.bias.high, "upper_lo": exact.upper.low}
     found |= {"upper_hi": exact.upper.high, "lower_lo": exact.lower.low, "lower_hi": exact.lower.high}
+    both = [np.column_stack([case.data[f"{meter}1"], case.data[f"{meter}2"]]) for meter in ("wright", "mini")]
+    doubled = tc.limits_of_agreement(*both)
+    found["sd_means"] = (doubled.bias.high - doubled.bias.low) / (2 * _t(0.975, first.size - 1)) * sqrt(first.size)
+    found["sd_corrected"] = (doubled.upper.value - doubled.bias.value) / 1.959964
     for meter in ("wright", "mini"):
         again = tc.limits_of_agreement(case.data[f"{meter}1"], case.data[f"{meter}2"]).repeatability
         found |= {f"sd_rep_{meter}": again.value / 1.959964, f"CR_{meter}": 2 * again.value / 1.959964}
     return found
+
+
+def _t(p: float, df: float) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, p))
+
+
+@computes("ba_1999_repeated", by="truechange.reliability.agreement.limits_from_summary")
+def _repeated(case: Case) -> Numbers:
+    held = case.data
+    bias, lower, upper, _ = limits_from_summary(
+        n=85,
+        bias=held["bias"],
+        sd=sqrt(held["var_diff_of_means"]),
+        within=(held["var_within_J"], held["var_within_S"]),
+        replicates=(held["m"], held["m"]),
+    )
+    single = (upper.value - bias.value) / 1.959964
+    return {"sd_single": single, "loa_lo": lower.value, "loa_hi": upper.value}
 
 
 @computes("ba_1999_bp_summary", by="truechange.reliability.agreement.limits_from_summary")
@@ -195,6 +221,61 @@ def _factors(case: Case) -> Numbers:
 def _norris(case: Case) -> Numbers:
     x, y = np.array(case.data["x"]), np.array(case.data["y"])
     slope = tc.limits_of_agreement(x + y / 2, x - y / 2).proportional_bias  # difference y against mean x
-    from scipy.special import stdtrit
+    return {"B1": slope.value, "se_B1": (slope.high - slope.low) / (2 * _t(0.975, len(x) - 2))}
 
-    return {"B1": slope.value, "se_B1": (slope.high - slope.low) / (2 * stdtrit(len(x) - 2, 0.975))}
+
+@computes("icc_gonio_eliasziw_1994", by="truechange.reliability.variance_components")
+def _gonio(case: Case) -> Numbers:
+    scores = np.array([[float(row[name]) for name in ("a1", "a2", "a3", "b1", "b2", "b3")] for row in case.rows])
+    data = long(scores).assign(rater=lambda d: d["trial"] // 3)
+    fit = variance_components(data, random=("person", "rater", "person:rater"), limits="monte-carlo", n_boot=10)
+    person, rater, inter, error = (one.value for one in fit.variances.values())
+    found = {"var_subject": person, "var_rater": rater, "var_inter": inter, "var_error": error}
+    found |= {"MS_error": error, "MS_subj_x_rater": error + 3 * inter, "MS_raters": error + 3 * inter + 87 * rater}
+    found["MS_subjects"] = error + 3 * inter + 6 * person
+    between = {"rater": 1.0, "person:rater": 1.0, "residual": 1.0}
+    found |= {"ICC_inter_random": fit.icc(between).value, "SEM_inter": fit.sem(between).value}
+    found["ICC_intra_random"] = 1 - error / (person + rater + inter + error)
+    return found | {"SEM_intra": fit.sem({"residual": 1.0}).value}
+
+
+@computes("r_reml_complete", "r_reml_gaps", by="truechange.numerics.reml.fit_reml, tc.icc")
+def _reml(case: Case) -> Numbers:
+    people, trials = (np.array(case.data[name], dtype=np.intp) - 1 for name in ("person", "trial"))
+    fit = fit_reml(Design([people, trials], np.ones((people.size, 1))), np.array(case.data["score"], dtype=float))
+    person, trial, error = (float(one) for one in fit.variances)
+    found = {"var_person": person, "var_trial": trial, "var_error": error}
+    if case.id == "r_reml_complete":  # public functions want ten people
+        total = person + trial + error
+        return found | {"ICC(A,1)": person / total, "ICC(C,1)": person / (person + error)}
+    data = pd.DataFrame({"person": people, "trial": trials, "value": case.data["score"]})
+    forms = ("ICC(A,1)", "ICC(C,1)")
+    return found | {form: tc.icc(data, form=form, missing="reml").estimate.value for form in forms}
+
+
+def spelled_out(counts: Any) -> tuple[Any, Any]:
+    """Spell out a table of counts as two columns of ratings."""
+    table = np.rint(np.asarray(counts, dtype=float)).astype(int)
+    first, second = np.indices(table.shape)
+    return np.repeat(first.ravel(), table.ravel()), np.repeat(second.ravel(), table.ravel())
+
+
+@computes("kappa_cohen_1968", "kappa_irr_diagnoses", "r_kappa", by="tc.weighted_kappa")
+def _kappa(case: Case) -> Numbers:
+    if "file" in case.data:
+        two = tc.weighted_kappa(*([row[name] for row in case.rows] for name in ("rater2", "rater3")), weights="none")
+        return {"kappa_r2r3": two.value, "z_r2r3": two.z}
+    counts = case.data.get("counts") or np.array(case.data["proportions"]) * case.data["n"]
+    first, second = spelled_out(counts)
+    found = {"kappa": tc.weighted_kappa(first, second, weights="none").value}
+    if "disagreement_weights" in case.data:
+        own = tc.weighted_kappa(first, second, weights=case.data["disagreement_weights"])
+        return found | {"kappa_w": own.value}
+    return found | {name: tc.weighted_kappa(first, second, weights=name).value for name in ("quadratic", "linear")}
+
+
+@computes("cv_influentialpoints_pcv", by="tc.measurement_error")
+def _duplicates(case: Case) -> Numbers:
+    scores = np.column_stack([case.data["x1"], case.data["x2"]]).astype(float)
+    sem = tc.measurement_error(long(scores)).sem_one_way.value
+    return {"mean_s2": sem**2, "mean": scores.mean(), "cv_sd_over_mean_pct": 100 * sem / scores.mean()}

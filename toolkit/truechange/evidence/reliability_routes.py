@@ -4,11 +4,13 @@ from importlib import import_module
 from math import sqrt
 
 import numpy as np
+import pandas as pd
 
 import truechange as tc
 from truechange.evidence.cases import load_case
 from truechange.evidence.checking import Pairs, route
-from truechange.evidence.reliability import long
+from truechange.evidence.reliability import long, spelled_out
+from truechange.reliability import variance_components
 from truechange.reliability.agreement import limit_factors
 
 RETEST = [
@@ -154,3 +156,92 @@ def _slope_against_least_squares() -> Pairs:
         "low": (float(low), slope.low, 1e-10),
         "high": (float(high), slope.high, 1e-10),
     }
+
+
+@route(
+    "Weighted kappa",
+    "statsmodels: kappa and its large-sample standard errors.",
+    by="tc.weighted_kappa",
+    came="another library",
+)
+def _kappa_against_statsmodels() -> Pairs:
+    from statsmodels.stats.inter_rater import cohens_kappa
+
+    counts = np.array(load_case("r_kappa").data["counts"])
+    found: Pairs = {}
+    for weights, theirs in (("none", None), ("linear", "linear"), ("quadratic", "fc")):
+        other = cohens_kappa(counts, wt=theirs)
+        one = tc.weighted_kappa(*spelled_out(counts), weights=weights)
+        found[f"{weights}: kappa"] = (float(other.kappa), one.value, 1e-10)
+        found[f"{weights}: standard error"] = (float(other.std_kappa), (one.high - one.low) / (2 * 1.959963985), 1e-8)
+        found[f"{weights}: z"] = (float(other.z_value), one.z, 1e-8)
+    return found
+
+
+@route("Weighted kappa", "Identity: quadratic kappa and ICC(A,1) differ by less than 3/n.", by="tc.weighted_kappa")
+def _kappa_is_nearly_an_icc() -> Pairs:
+    first, second = spelled_out(np.array(load_case("r_kappa").data["counts"]) * 20)
+    kappa = tc.weighted_kappa(first, second).value
+    icc = tc.icc(long(np.column_stack([first, second])), form="ICC(A,1)").estimate.value
+    return {"2,000 pairs": (icc, kappa, 3 / first.size)}
+
+
+@route(
+    "SEM / MDC",
+    "statsmodels: repeated-measures analysis of variance of the trial means.",
+    by="tc.measurement_error",
+    came="another library",
+)
+def _learning_against_statsmodels() -> Pairs:
+    from statsmodels.stats.anova import AnovaRM
+
+    row = AnovaRM(long(RETEST), "value", "person", within=["trial"]).fit().anova_table.iloc[0]
+    learning = tc.measurement_error(long(RETEST)).learning_between_trials()
+    return {
+        "F": (float(row["F Value"]), learning.f, 1e-9),
+        "p": (float(row["Pr > F"]), learning.p_value, 1e-10),
+    }
+
+
+@route(
+    "SEM / MDC",
+    "pingouin: Greenhouse-Geisser epsilon of three trials.",
+    by="tc.measurement_error",
+    came="another library",
+)
+def _epsilon_against_pingouin() -> Pairs:
+    epsilon = import_module("pingouin").epsilon
+    wide = pd.DataFrame(RETEST)
+    learning = tc.measurement_error(long(RETEST)).learning_between_trials()
+    return {"epsilon": (float(epsilon(wide, correction="gg")), learning.epsilon, 1e-9)}
+
+
+@route("SEM / MDC", "Logarithms taken beforehand, ratios by hand.", by="tc.measurement_error")
+def _ratios_by_hand() -> Pairs:
+    scores = np.array(RETEST, dtype=float)
+    ratio = tc.measurement_error(long(scores)).on_log_scale()
+    sem = tc.measurement_error(long(np.log(scores))).sem.value
+    return {
+        "CV": (float(np.exp(sem) - 1), ratio.cv.value, 1e-12),
+        "MDC95 up": (float(np.exp(1.959963985 * sqrt(2) * sem)), ratio.mdc95_up.value, 1e-8),
+        "up times down": (1.0, ratio.mdc95_up.value * ratio.mdc95_down.value, 1e-12),
+    }
+
+
+@route(
+    "SEM / MDC",
+    "statsmodels: variances of a mixed model with missing cells (it settles to 2 digits).",
+    by="truechange.numerics.reml.fit_reml",
+    came="another library",
+)
+def _reml_against_statsmodels() -> Pairs:
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    held = load_case("r_reml_gaps").data
+    data = pd.DataFrame({name: held[name] for name in ("person", "trial", "score")})
+    parts = {"person": "0 + C(person)", "trial": "0 + C(trial)"}
+    model = MixedLM.from_formula("score ~ 1", groups=np.ones(len(data)), vc_formula=parts, re_formula="0", data=data)
+    fit = model.fit(reml=True, method="powell")
+    ours = variance_components(data, value="score", limits="monte-carlo", n_boot=10).variances
+    theirs = dict(zip(model.exog_vc.names, fit.vcomp, strict=True)) | {"residual": fit.scale}
+    return {name: (float(theirs[name]), ours[name].value, 0.01) for name in ("person", "trial", "residual")}
