@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                 type=_kind_of(parameter.annotation),
                 required=needed,
                 default=argparse.SUPPRESS,
-                metavar=parameter.name.upper(),
+                metavar="WORDS" if parameter.annotation in (str, "str") else "NUMBER",
                 help=(said.get(parameter.name, "") + given).replace("%", "%%"),
             )
         one.add_argument("--picture", metavar="FILE", help="also draw the curve into this file (png, svg or pdf)")
@@ -100,7 +100,7 @@ def _parameter_words(function: Callable[..., Any]) -> dict[str, str]:
     for source in (plan_change, function):
         section = (inspect.getdoc(source) or "").partition("Parameters\n----------\n")[2].partition("\n\nReturns")[0]
         for entry in re.findall(r"^(\w[\w, ]*?)(?: : .*)?\n((?:    .*\n?)+)", section, flags=re.MULTILINE):
-            words = " ".join(entry[1].split())
+            words = " ".join(entry[1].replace("`", "").split())
             if not words.startswith("As in"):
                 found |= dict.fromkeys(entry[0].split(", "), words)
     return found

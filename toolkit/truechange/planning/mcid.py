@@ -270,7 +270,7 @@ def plan_true_share(
     Returns
     -------
     Plan
-        The curve holds the simulated numbers of people.
+        ``.simulated`` holds the sizes that were drawn; the curve runs through them.
 
     Raises
     ------
@@ -282,8 +282,8 @@ def plan_true_share(
 
     Notes
     -----
-    :func:`truechange.true_responder_share` analyses studies drawn at a ladder of sizes around Wilson's n / rel_D²; the
-    median half-width, smoothed as a straight line on log-log axes, is solved for the target.
+    :func:`truechange.true_responder_share` analyses studies drawn at a ladder of sizes around Wilson's n / rel_D². The
+    median half-width h is smoothed as h² = a/n + b (b is what the SEM's own uncertainty leaves) and solved.
 
     Examples
     --------
@@ -302,20 +302,19 @@ def plan_true_share(
     guess = plan_responders(min(max(true, 0.05), 0.95), half_width, confidence=confidence).need / share**2
     sizes = sorted({max(8, round(guess * factor)) for factor in (0.3, 0.65, 1.4, 3.0)})
     widths = _simulated_widths(sizes, mean, sd, sem, mcid, sem_df, confidence, studies, seed)
-    slope, level = np.polyfit(np.log(sizes), np.log(widths), 1)
-
-    def reached(n: float) -> float:
-        return float(np.exp(level + slope * np.log(n)))
-
-    if slope > -0.2 or not widths[-1] <= half_width <= widths[0] * 4:
+    squares = np.square(widths)
+    falling, floor = np.polyfit(1 / np.array(sizes), squares, 1, w=1 / squares)
+    if floor < 0:
+        falling, floor = np.average(squares * sizes), 0.0
+    if half_width**2 <= floor:
         raise RefusedError(
-            f"From {sizes[0]} to {sizes[-1]} people half the interval went from {widths[0]:.2f} to {widths[-1]:.2f}: "
-            "more people will not do it. Know the SEM better (sem_df), or measure more reliably."
+            f"However many people, half the interval stays above {sqrt(floor):.2f}: the SEM is known too poorly "
+            f"({sem_df:g} degrees of freedom). Repeat the retest study with more people, or ask for less."
         )
     plan = make_plan(
-        reached,
+        lambda n: sqrt(falling / n + floor),
         target=half_width,
-        targets=[half_width * wider for wider in (0.75, 1.0, 1.5)],
+        targets=[half_width * wider for wider in (0.75, 1.0, 1.5) if (half_width * wider) ** 2 > floor],
         least=8,
         rising=False,
         promise=f"pin the share with true change above {mcid:g} (about {percent(true)}) down to ± "
@@ -324,7 +323,7 @@ def plan_true_share(
         losses=Losses(attrition),
         sources=("newcombe1998a",),
     )
-    return replace(plan, curve=pd.DataFrame({"people": sizes, "reached": widths}))
+    return replace(plan, simulated=pd.DataFrame({"people": sizes, "reached": widths}))
 
 
 def _simulated_widths(

@@ -90,6 +90,8 @@ class Plan(Result):
         people (a group), reached.
     groups : int
         1, or 2 for a comparison.
+    simulated : DataFrame or None
+        people and reached of the studies that were drawn, where the curve was simulated.
     cautions : tuple of str
         What a reader must know.
     """
@@ -103,6 +105,7 @@ class Plan(Result):
     options: pd.DataFrame
     curve: pd.DataFrame
     groups: int = 1
+    simulated: pd.DataFrame | None = None
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = field(default=(), repr=False)
 
@@ -139,13 +142,16 @@ class Plan(Result):
 
         ax = drawing.axes(ax)
         ax.plot(self.curve["people"], self.curve["reached"], color=drawing.ACCENT, lw=2)
+        if self.simulated is not None:
+            ax.plot(self.simulated["people"], self.simulated["reached"], "o", color=drawing.QUIET, ms=5)
         drawing.mark_line(ax, self.target, f"{self.target:g}")
         reached = float(np.interp(self.need, self.curve["people"], self.curve["reached"]))
         ax.plot(self.need, reached, "D", color=drawing.WARM, ms=7, zorder=3)
         ax.annotate(f"{self.need}", (self.need, reached), (6, 6), textcoords="offset points", color=drawing.WARM)
         ax.set_xlabel("people in each group" if self.groups == 2 else "people with usable data")
         ax.set_ylabel(self.goal)
-        ax.set_ylim(bottom=0)
+        ax.set_xlim(0, float(self.curve["people"].max()) * 1.02)
+        ax.set_ylim(0, 1.0 if self.goal == "power" else 2.5 * self.target)
         return ax
 
 

@@ -12,7 +12,8 @@ from truechange.planning.plan import POWERS, Losses, Plan, make_plan
 def t_power(effect: float, df: float, confidence: float) -> float:
     """Return the power of a two-sided t test at noncentrality `effect`, both tails counted."""
     cut = float(stdtrit(df, (1 + confidence) / 2))
-    return float(nctdtr(df, -effect, -cut) + nctdtr(df, effect, -cut))
+    near, far = float(nctdtr(df, effect, cut)), float(nctdtr(df, effect, -cut))
+    return 1 - near + (far if far == far else 0.0)  # the far tail underflows to NaN when it is nothing
 
 
 def _check(power: float, confidence: float, **positive: float) -> None:
@@ -67,8 +68,10 @@ def plan_change(
         Mean change worth showing, in the test's unit.
     sd : float, optional
         SD of the change between people.
-    sd_score, correlation : float, optional
-        Without `sd`: SD of the scores and correlation of before with after, ``sd = sd_score √(2(1 − correlation))``.
+    sd_score : float, optional
+        SD of the scores; with `correlation` it gives ``sd = sd_score √(2(1 − correlation))``.
+    correlation : float, optional
+        Correlation of the scores before with those after.
     sem : float, optional
         Standard error of measurement: checks `sd`, or alone gives its least possible value, √2 SEM.
     power : float
@@ -79,8 +82,10 @@ def plan_change(
         Unit for the sentence.
     attrition : float
         Share expected to be lost before the last test.
-    cluster_size, cluster_icc : float
-        People per therapist, and share of variance between therapists.
+    cluster_size : float
+        People per therapist (or site), where therapists differ.
+    cluster_icc : float
+        Share of the variance that lies between therapists, 0 to 1.
 
     Returns
     -------
@@ -101,8 +106,8 @@ def plan_change(
     Examples
     --------
     >>> from truechange import plan_change
-    >>> print(plan_change(1.0, sd=2.0, power=0.9, unit="stands").sentence())
-    44 people with usable data give 90% power to show a mean change of 1 stands (SD of change 2).
+    >>> print(plan_change(1.2, sd=2.4, unit="stands").sentence())
+    44 people with usable data give 90% power to show a mean change of 1.2 stands (SD of change 2.4).
     """
     spread, note = _sd_of_change(sd, sd_score, correlation, sem)
     _check(power, confidence, change=change, sd=spread)

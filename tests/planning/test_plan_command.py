@@ -1,0 +1,71 @@
+"""``truechange plan``: examples that run as printed, JSON, and exit status."""
+
+import inspect
+import json
+import shlex
+
+import pytest
+
+from truechange import planning
+from truechange.cli import plan as command
+from truechange.cli.main import main
+
+EXAMPLES = [line.strip() for line in command.EXAMPLE.splitlines() if line.startswith("  truechange")]
+
+
+@pytest.mark.parametrize("line", EXAMPLES)
+def test_the_printed_examples_run(line, capsys):
+    assert main(shlex.split(line)[1:]) == 0
+    assert capsys.readouterr().out.strip()
+
+
+def test_the_answer_in_words_and_as_a_table(capsys):
+    assert main(["plan", "change", "--change", "0.5", "--sd", "1", "--attrition", "0.2"]) == 0
+    said = capsys.readouterr().out
+    assert "44 people with usable data give 90% power" in said
+    assert "Start with 55" in said
+    assert [line.split()[:3] for line in said.splitlines() if line.endswith("<- asked for")] == [["0.9", "44", "55"]]
+
+
+def test_the_answer_for_another_program(capsys):
+    assert main(["plan", "responders", "--share", "0.5", "--half-width", "0.1", "--json"]) == 0
+    story = json.loads(capsys.readouterr().out)
+    assert (story["need"], story["start"], story["groups"]) == (93, 93, 1)
+    assert {"target", "need", "start"} <= set(story["table"][0])
+
+
+def test_a_picture_is_written(tmp_path, capsys):
+    target = tmp_path / "curve.png"
+    assert main(["plan", "error", "--within", "0.25", "--picture", str(target)]) == 0
+    assert target.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("kind", command.KINDS)
+def test_every_option_is_explained(kind, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(["plan", kind, "--help"])
+    assert left.value.code == 0
+    said = " ".join(capsys.readouterr().out.split())
+    function = getattr(planning, command.KINDS[kind][0])
+    words = command._parameter_words(function)
+    for name in inspect.signature(function).parameters:
+        assert f"--{name.replace('_', '-')}" in said
+        assert words[name]
+
+
+@pytest.mark.parametrize(
+    ("line", "status", "words"),
+    [
+        ("plan change --change -1 --sd 2", 2, "change=-1"),
+        ("plan change --change 1 --sd 1 --sem 1", 1, "less than measurement error alone"),
+        ("plan icc --icc 0.8", 2, "either width"),
+    ],
+)
+def test_misuse_is_said_and_numbered(line, status, words, capsys):
+    assert main(line.split()) == status
+    assert words in capsys.readouterr().err
+
+
+def test_the_module_offers_every_public_plan():
+    offered = {name for name, _ in command.KINDS.values()}
+    assert offered == {name for name in planning.__all__ if name.startswith("plan_")}

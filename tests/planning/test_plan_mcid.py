@@ -1,0 +1,127 @@
+"""People needed for an MCID and for a true share: against simulated studies analysed as planned."""
+
+import os
+
+import numpy as np
+import pytest
+
+import truechange as tc
+from truechange.planning import plan_true_share
+from truechange.planning.mcid import Model, mcid_factor
+
+FULL = os.environ.get("TRUECHANGE_FULL") == "1"
+
+# Source: own simulation, robust SD of the estimate over 500 drawn studies of 200 people (so within about 4% of the
+# truth each): reliability of change, anchor reliability, share improved, c in SE = c SD/√n
+SIMULATED = [
+    (0.6, 0.3, 0.2, 3.90),
+    (0.6, 0.3, 0.5, 1.84),
+    (0.6, 0.5, 0.35, 1.55),
+    (0.6, 0.7, 0.7, 1.44),
+    (0.6, 0.9, 0.5, 0.92),
+    (0.8, 0.3, 0.35, 2.47),
+    (0.8, 0.5, 0.2, 2.47),
+    (0.8, 0.5, 0.7, 1.77),
+    (0.8, 0.7, 0.5, 1.05),
+    (0.8, 0.9, 0.7, 0.95),
+]
+
+
+@pytest.mark.parametrize(("reliability", "anchor", "improved", "c"), SIMULATED)
+def test_the_factor_agrees_with_simulated_studies(reliability, anchor, improved, c):
+    assert mcid_factor(Model(0.0, 1.0, reliability, improved, anchor)) == pytest.approx(c, rel=0.10)
+
+
+def test_the_factors_agree_on_average():
+    ratio = [mcid_factor(Model(0, 1, rel, p, anchor)) / c for rel, anchor, p, c in SIMULATED]
+    assert np.mean(ratio) == pytest.approx(1.0, abs=0.03)
+
+
+def test_the_worked_plan():
+    # Source: recomputed by simulation: SD 2.4, anchor reliability 0.5, 35% improved: half-width 1 needs about 56, 0.5
+    # about 220
+    common = {"sd": 2.4, "improved": 0.35, "anchor_reliability": 0.5, "reliability": 0.8}
+    assert tc.plan_mcid(1.0, **common).need == pytest.approx(56, rel=0.1)
+    assert tc.plan_mcid(0.5, **common).need == pytest.approx(220, rel=0.1)
+
+
+def test_error_and_reliability_of_change_are_one_statement():
+    common = {"sd": 2.4, "improved": 0.4, "anchor_reliability": 0.5}
+    sem = 2.4 * (0.2 / 2) ** 0.5
+    assert tc.plan_mcid(1, sem=sem, **common).exact == pytest.approx(tc.plan_mcid(1, reliability=0.8, **common).exact)
+
+
+def test_an_uncertain_sem_costs_people_unless_half_are_improved():
+    common = {"sd": 2.4, "sem": 1.0, "anchor_reliability": 0.5}
+    known, guessed = (tc.plan_mcid(0.8, improved=0.3, sem_df=df, **common).need for df in (None, 30))
+    assert guessed > known
+    at_half = [tc.plan_mcid(0.8, improved=0.5, sem_df=df, **common).exact for df in (None, 30)]
+    assert at_half[0] == pytest.approx(at_half[1], rel=1e-6)
+    with pytest.raises(tc.RefusedError, match="Not even a million"):
+        tc.plan_mcid(0.15, improved=0.2, sem_df=10, **common)
+
+
+@pytest.mark.simulation
+def test_the_planned_mcid_study_is_analysed_and_keeps_its_promise():
+    plan = tc.plan_mcid(
+        0.6,
+        sd=2.45,
+        improved=0.6,
+        anchor_reliability=0.5,
+        sem=1.0,
+        sem_df=49,
+        mean=2.5,
+        simulate=200 if FULL else 40,
+        seed=3,
+    )
+    said = plan.cautions[-1]
+    half = float(said.split("half the interval was ")[1].split(" ")[0])
+    held = float(said.split(" and ")[1].split("%")[0])
+    assert half == pytest.approx(0.6, rel=0.12)
+    assert held >= 80
+
+
+def test_the_same_seed_says_the_same():
+    common = {"sd": 2.4, "improved": 0.5, "anchor_reliability": 0.6, "reliability": 0.8, "simulate": 3}
+    first, again = (tc.plan_mcid(1.0, seed=1, **common).cautions[-1] for _ in range(2))
+    assert first == again
+
+
+def test_a_test_that_is_all_error_is_refused():
+    with pytest.raises(tc.RefusedError, match="may be error"):
+        tc.plan_mcid(1.0, sd=1.4, improved=0.5, anchor_reliability=0.5, sem=1.0)
+    with pytest.raises(tc.RefusedError, match="no larger than measurement error"):
+        plan_true_share(0.1, mean=1, sd=1.4, sem=1.0, mcid=2)
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"improved": 1.0}, "improved=1.0"),
+        ({"anchor_reliability": 0.0}, "anchor_reliability=0.0"),
+        ({"sem": 1.0}, "either sem or reliability"),
+        ({"sd": 0.0}, "sd=0.0"),
+    ],
+)
+def test_what_cannot_be_planned_is_refused(more, words):
+    given = {"sd": 2.4, "improved": 0.5, "anchor_reliability": 0.5, "reliability": 0.8} | more
+    with pytest.raises(tc.ChoiceError, match=words):
+        tc.plan_mcid(1.0, **given)
+
+
+@pytest.mark.simulation
+def test_the_true_share_needs_more_people_than_the_observed_share():
+    plan = plan_true_share(0.10, mean=2.5, sd=2.4, sem=1.0, mcid=2.0, seed=2)
+    # the share is read off a fitted normal curve, which tells more than counting, but error takes some of it back
+    assert 60 < plan.need < 160
+    rng, halves = np.random.default_rng(8), []
+    for _ in range(60):
+        one = tc.true_responder_share(rng.normal(2.5, 2.4, plan.need), 1.0, 2.0)
+        halves.append((one.high - one.low) / 2)
+    assert np.median(halves) == pytest.approx(0.10, abs=0.006)
+    assert plan.simulated["people"].is_monotonic_increasing
+
+
+def test_a_poorly_known_sem_sets_a_limit_that_is_named():
+    with pytest.raises(tc.RefusedError, match="15 degrees of freedom"):
+        plan_true_share(0.04, mean=1.0, sd=2.4, sem=1.0, mcid=2.0, sem_df=15, studies=10)
