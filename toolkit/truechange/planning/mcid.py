@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 
 from truechange.foundation.errors import ChoiceError, OutcomeError, RefusedError, check_confidence
 from truechange.foundation.numbers import fixed, percent
-from truechange.planning.plan import WIDER, Losses, Plan, make_plan
+from truechange.planning.plan import Losses, Plan, by_width
 from truechange.planning.precision import plan_responders
 
 if TYPE_CHECKING:
@@ -184,12 +184,10 @@ def plan_mcid(
         notes.append("The SEM counts as known (give sem_df); in truth it adds uncertainty unless half are improved.")
     if not 0.3 <= improved <= 0.7:
         notes.append("Fewer than 30% or more than 70% rated improved: every method leans on the model there.")
-    plan = make_plan(
+    plan = by_width(
         lambda n: z * sd * sqrt(factor**2 / n + floor),
-        target=half_width,
-        targets=[half_width * wider for wider in WIDER],
+        half_width,
         least=20,
-        rising=False,
         promise=f"with a rating of change pin the MCID down to ± {half_width:g}{' ' + unit if unit else ''} "
         f"({100 * confidence:g}% interval)",
         goal=f"half-width of the interval{', ' + unit if unit else ''}",
@@ -311,12 +309,11 @@ def plan_true_share(
             f"However many people, half the interval stays above {sqrt(floor):.2f}: the SEM is known too poorly "
             f"({sem_df:g} degrees of freedom). Repeat the retest study with more people, or ask for less."
         )
-    plan = make_plan(
+    plan = by_width(
         lambda n: sqrt(falling / n + floor),
-        target=half_width,
-        targets=[half_width * wider for wider in (0.75, 1.0, 1.5) if (half_width * wider) ** 2 > floor],
+        half_width,
+        factors=[factor for factor in (0.75, 1.0, 1.5) if (half_width * factor) ** 2 > floor],
         least=8,
-        rising=False,
         promise=f"pin the share with true change above {mcid:g} (about {percent(true)}) down to ± "
         f"{100 * half_width:g} percentage points ({100 * confidence:g}% interval, {studies} simulated studies a size)",
         goal="half-width of the interval (simulated)",

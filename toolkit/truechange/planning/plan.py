@@ -2,8 +2,8 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from math import ceil, isfinite
-from typing import TYPE_CHECKING
+from math import ceil, inf
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -193,31 +193,43 @@ def smallest(reached: Callable[[float], float], target: float, *, least: int, ri
     return ceil(round(exact, 6)), exact
 
 
-def make_plan(
+def by_power(reached: Callable[[float], float], power: float, **facts: Any) -> Plan:
+    """Plan for a power: `reached` gives the power of a number of people; `facts` are fields of :class:`Plan`."""
+    return _plan(reached, power, POWERS, rising=True, goal="power", **facts)
+
+
+def by_width(
     reached: Callable[[float], float],
+    target: float,
     *,
+    factors: Sequence[float] = WIDER,
+    most: float = inf,
+    **facts: Any,
+) -> Plan:
+    """Plan for a precision: `reached` gives the width; alternatives are `factors` times the target, below `most`."""
+    if not 0 < target < inf:
+        raise ChoiceError(f"The width asked for, {target!r}, must be a positive number.")
+    wider = [target * factor for factor in factors if target * factor < most]
+    return _plan(reached, target, wider, rising=False, **facts)
+
+
+def _plan(
+    reached: Callable[[float], float],
     target: float,
     targets: Sequence[float],
-    least: int,
+    *,
     rising: bool,
-    promise: str,
-    goal: str,
     losses: Losses,
-    groups: int = 1,
+    least: int = 2,
     cautions: Sequence[str] = (),
-    sources: Sequence[str] = (),
+    **facts: Any,
 ) -> Plan:
-    """Solve for the target and its alternatives and draw the curve; the arithmetic of every plan by formula."""
-    if not (isfinite(target) and target > 0):
-        raise ChoiceError(f"The target {target!r} must be a positive number.")
-    rows, answer = [], (0, 0.0)
-    for one in sorted({*targets, target}):
-        found = smallest(reached, one, least=least, rising=rising)
-        answer = found if one == target else answer
-        rows.append(
-            {"target": one, "need": found[0], "measured": losses.measured(found[0]), "start": losses.start(found[0])}
-        )
-    need, exact = answer
+    found = {one: smallest(reached, one, least=least, rising=rising) for one in sorted({*targets, target})}
+    options = [
+        {"target": one, "need": need, "measured": losses.measured(need), "start": losses.start(need)}
+        for one, (need, _) in found.items()
+    ]
+    need, exact = found[target]
     people = np.unique(np.linspace(least, max(2.2 * need, least + 20), 80).astype(int))
     curve = pd.DataFrame({"people": people, "reached": [reached(float(n)) for n in people]})
     notes = list(cautions)
@@ -225,16 +237,11 @@ def make_plan(
         notes.append("Fewer than a dozen people: the formula leans on a normal distribution nobody can check there.")
     if losses.attrition > 0:
         notes.append("Inflating for losses keeps the precision; it does not mend the bias if those who stop differ.")
-    return Plan(
-        promise=promise,
-        goal=goal,
-        target=target,
-        need=need,
-        exact=exact,
-        losses=losses,
-        options=pd.DataFrame(rows),
-        curve=curve,
-        groups=groups,
-        cautions=tuple(notes),
-        sources=tuple(sources),
-    )
+    answer: dict[str, Any] = {
+        "target": target,
+        "need": need,
+        "exact": exact,
+        "options": pd.DataFrame(options),
+        "curve": curve,
+    }
+    return Plan(losses=losses, cautions=tuple(notes), **answer, **facts)

@@ -6,7 +6,7 @@ from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 
 from truechange.foundation.errors import ChoiceError, RefusedError, check_confidence
 from truechange.foundation.numbers import fixed, percent
-from truechange.planning.plan import POWERS, Losses, Plan, make_plan
+from truechange.planning.plan import Losses, Plan, by_power
 
 
 def t_power(effect: float, df: float, confidence: float) -> float:
@@ -113,14 +113,10 @@ def plan_change(
     _check(power, confidence, change=change, sd=spread)
     effect = change / spread
     shown = f"{change:g}{' ' + unit if unit else ''}"
-    return make_plan(
+    return by_power(
         lambda n: t_power(effect * sqrt(n), n - 1, confidence),
-        target=power,
-        targets=POWERS,
-        least=2,
-        rising=True,
+        power,
         promise=f"give {percent(power)} power to show a mean change of {shown} (SD of change {spread:.3g})",
-        goal="power",
         losses=Losses(attrition, cluster_size, cluster_icc),
         cautions=(
             *([note] if note else []),
@@ -197,14 +193,10 @@ def plan_two_programmes(
         )
     shown = f"{difference:g}{' ' + unit if unit else ''}"
     how = "" if correlation is None else ", adjusted for baseline"
-    return make_plan(
+    return by_power(
         reached,
-        target=power,
-        targets=POWERS,
-        least=2,
-        rising=True,
+        power,
         promise=f"give {percent(power)} power to show a difference of {shown} between two programmes{how}",
-        goal="power",
         losses=losses,
         groups=2,
         cautions=notes,
@@ -265,14 +257,10 @@ def plan_two_shares(
     as_means = plan_two_programmes(between, 1.0, power=power, confidence=confidence).need
     means = f"Comparing mean changes that lie this far apart would need about {as_means} in each group; counting "
     means += "responders throws information away."
-    return make_plan(
+    return by_power(
         lambda n: float(ndtr((gap * sqrt(n) - z * equal) / apart)),
-        target=power,
-        targets=POWERS,
-        least=2,
-        rising=True,
+        power,
         promise=f"give {percent(power)} power to tell {percent(share_1)} from {percent(share_2)} of responders",
-        goal="power",
         losses=Losses(attrition, cluster_size, cluster_icc),
         groups=2,
         cautions=(means,),
@@ -322,14 +310,10 @@ def plan_paired_shares(
     if not (gained >= 0 and lost >= 0 and gap > 0 and both <= 1):
         raise ChoiceError(f"gained={gained!r} and lost={lost!r} must be two different shares that add up to at most 1.")
     z, rest = float(ndtri((1 + confidence) / 2)), sqrt(max(both - gap**2, 1e-12))
-    return make_plan(
+    return by_power(
         lambda n: float(ndtr((gap * sqrt(n) - z * sqrt(both)) / rest)),
-        target=power,
-        targets=POWERS,
-        least=2,
-        rising=True,
+        power,
         promise=f"give {percent(power)} power to show that {percent(gained)} gain what {percent(lost)} lose",
-        goal="power",
         losses=Losses(attrition),
         sources=("connor1987",),
     )

@@ -6,7 +6,7 @@ from scipy.special import chdtri, ndtr, ndtri
 
 from truechange.foundation.errors import ChoiceError, check_confidence
 from truechange.foundation.numbers import percent
-from truechange.planning.plan import POWERS, WIDER, Losses, Plan, make_plan
+from truechange.planning.plan import Losses, Plan, by_power, by_width
 from truechange.reliability.agreement import limit_factors
 from truechange.responders.shares import wilson_limits
 
@@ -66,12 +66,10 @@ def plan_responders(
         low, high = wilson_limits(share * n, n, confidence)
         return float(high - low) / 2
 
-    return make_plan(
+    return by_width(
         reached,
-        target=half_width,
-        targets=[half_width * factor for factor in WIDER if half_width * factor < 0.4],
-        least=2,
-        rising=False,
+        half_width,
+        most=0.4,
         promise=f"pin a share of about {percent(share)} down to ± {100 * half_width:g} percentage points "
         f"({100 * confidence:g}% interval)",
         goal="half-width of the interval",
@@ -147,15 +145,11 @@ def plan_icc(
         odds_0, odds_1 = icc_null / (1 - icc_null), icc / (1 - icc)
         c = abs(log((1 + trials * odds_0) / (1 + trials * odds_1)))
         z = float(ndtri(confidence))
-        return make_plan(
+        return by_power(
             lambda n: float(ndtr(c * sqrt((n - 1) * (trials - 1) / (2 * trials)) - z)),
-            target=power,
-            targets=POWERS,
-            least=2,
-            rising=True,
+            power,
             promise=f"with {trials} trials give {percent(power)} power to show that an ICC of {icc:g} "
             f"exceeds {icc_null:g}",
-            goal="power",
             losses=losses,
             cautions=notes,
             sources=("walter1998",),
@@ -164,12 +158,11 @@ def plan_icc(
     added = 5 * icc if trials == 2 and icc >= 0.7 else 0.0
     spread = 8 * float(ndtri((1 + confidence) / 2)) ** 2 * (1 - icc) ** 2 * (1 + (trials - 1) * icc) ** 2
     spread /= trials * (trials - 1)
-    return make_plan(
+    return by_width(
         lambda n: sqrt(spread / (n - 1 - added)) if n > 1 + added else inf,
-        target=float(width or 0),
-        targets=[float(width or 0) * factor for factor in WIDER if float(width or 0) * factor < 0.8],
+        float(width or 0),
+        most=0.8,
         least=2 + int(added),
-        rising=False,
         promise=f"with {trials} trials pin an ICC of about {icc:g} down to a {100 * confidence:g}% interval "
         f"{width:g} wide",
         goal="width of the interval",
@@ -228,12 +221,9 @@ def plan_error(
         low, high = (sqrt(df / float(chdtri(df, tail))) for tail in ((1 - confidence) / 2, (1 + confidence) / 2))
         return max(high - 1, 1 - low)
 
-    return make_plan(
+    return by_width(
         reached,
-        target=within,
-        targets=[within * factor for factor in WIDER],
-        least=2,
-        rising=False,
+        within,
         promise=f"with {trials} trials pin the SEM and the MDC down to within {percent(within)} "
         f"({100 * confidence:g}% interval)",
         goal="largest relative distance of a limit",
@@ -294,12 +284,10 @@ def plan_agreement(
         return sd * (high - low) / 2
 
     shown = f"{half_width:g}{' ' + unit if unit else ''}"
-    return make_plan(
+    return by_width(
         reached,
-        target=half_width,
-        targets=[half_width * factor for factor in WIDER],
+        half_width,
         least=3,
-        rising=False,
         promise=f"pin each limit of agreement down to ± {shown} ({100 * confidence:g}% exact interval)",
         goal=f"half-width of the interval{', ' + unit if unit else ''}",
         losses=Losses(attrition),
