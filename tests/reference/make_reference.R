@@ -94,7 +94,7 @@ w <- t.test(little, same)
 write_case("r_mcid_models", "MCID: predictive modelling", "logit, probit and ordered probit fits and the MCIDs that follow (30 invented people, SEM 0.9)", c("stats", "MASS"),
   'same_as = "mcid_30_people"',
   list(logit_constant = unname(lg[1]), logit_slope = unname(lg[2]), probit_constant = unname(pb[1]), probit_slope = unname(pb[2]),
-    point_biserial = r_pb, sd_change = s, predictive = pred, adjusted_2017 = pred - (0.090 + 0.103 * r_pb) * s * odds,
+    predictive = pred, adjusted_2017 = pred - (0.090 + 0.103 * r_pb) * s * odds,
     fifty_percent_logit = unname(-lg[1] / lg[2]), latent_threshold = mean(m$improvement) + rel * (unname(-pb[1] / pb[2]) - mean(m$improvement)),
     mean_change = mean(little), mean_change_low = t.test(little)$conf.int[1], mean_change_high = t.test(little)$conf.int[2],
     mean_difference = mean(little) - mean(same), mean_difference_low = w$conf.int[1], mean_difference_high = w$conf.int[2],
@@ -123,10 +123,9 @@ write_case("r_paired_t", "Group change", "mean change with limits", "stats", 'sa
 x <- subset(anorexia, Treat != "FT"); x$arm <- as.integer(x$Treat == "CBT"); fit <- lm(Postwt ~ Prewt + arm, x)
 h <- hatvalues(fit); X <- model.matrix(fit); bread <- solve(crossprod(X)); meat <- crossprod(X * (resid(fit) / (1 - h)))
 se <- sqrt(diag(bread %*% meat %*% bread))
-write_case("r_ancova", "Group change", "adjusted difference of two arms, ordinary and HC3 standard errors", "stats",
+write_case("r_ancova", "Group change", "adjusted difference of two arms with HC3 standard error", "stats",
   c('same_as = "ancova_anorexia"', 'arms = ["Cont", "CBT"]'),
-  list(difference = unname(coef(fit)["arm"]), slope = unname(coef(fit)["Prewt"]), se = summary(fit)$coefficients["arm", 2], se_hc3 = unname(se["arm"]),
-    low = confint(fit)["arm", 1], high = confint(fit)["arm", 2]), 1e-9)
+  list(difference = unname(coef(fit)["arm"]), slope = unname(coef(fit)["Prewt"]), se_hc3 = unname(se["arm"])), 1e-9)
 
 # --- planning -------------------------------------------------------------------------------------------------------
 n_of <- function(d, power) power.t.test(delta = d, sd = 1, power = power, type = "paired", strict = TRUE, tol = 1e-12)$n

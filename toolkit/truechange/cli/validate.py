@@ -74,16 +74,18 @@ def _checks(arguments: argparse.Namespace) -> "list[Check]":
 
 
 def _print(checks: "list[Check]") -> None:
+    from truechange.evidence.report import not_computed
+
     last = ""
     for check in checks:
+        if check.digits is None:
+            continue
         if check.case != last:
             last = check.case
-            print(
-                f"\n{check.case} [{check.came}] {check.source}" + (f"\n  ours through {check.by}" if check.by else "")
-            )
-        if check.verdict == "not run":
-            print(f"  {check.name:<28} not run: {check.reason}")
-            continue
+            print(f"\n{check.case} [{check.came}] {check.source}\n  ours through {check.by}")
         digits = f"{check.digits} digits" if check.came != "simulation" else f"within {check.tolerance:.2g}"
-        print(f"  {check.name:<28} {check.printed:>18}  ours {check.ours:<18.10g} {digits:<12} {check.verdict}", end="")
-        print(f": {check.reason}" if check.reason else "")
+        why = f": {check.reason}" if check.reason else ""
+        print(f"  {check.name:<28} {check.printed:>18}  ours {check.ours:<18.10g} {digits:<12} {check.verdict}{why}")
+    if spare := not_computed(checks):
+        print("\nPrinted numbers that were not computed, and why")
+        print("\n".join(f"  {line}" for line in spare))

@@ -81,6 +81,8 @@ class Case:
         The input, as in the file.
     expected : mapping of str to Expected
         The numbers it promises.
+    left_out : str
+        Why this library computes none of them; empty if it does.
     """
 
     id: str
@@ -94,6 +96,7 @@ class Case:
     note: str
     data: Mapping[str, Any]
     expected: Mapping[str, Expected]
+    left_out: str = ""
 
     @property
     def rows(self) -> list[dict[str, str]]:
@@ -141,12 +144,13 @@ def load_case(name: str) -> Case:
             printed=item["printed"],
             tolerance=float(item["tolerance"]),
             came=item.get("came", held["came"]),
-            left_out=item.get("left_out", held.get("left_out", "")),
+            left_out=item.get("left_out", ""),
         )
         for key, item in held["expected"].items()
     }
     words = {key: held[key] for key in ("id", "topic", "checks", "citation", "doi", "came", "status", "strength")}
-    return Case(**words, note=held.get("note", ""), data=data, expected=expected)
+    spare = {key: held.get(key, "") for key in ("note", "left_out")}
+    return Case(**words, **spare, data=data, expected=expected)
 
 
 def load_cases() -> tuple[Case, ...]:

@@ -11,7 +11,7 @@ from typing import Any
 from truechange.evidence.cases import Case, case_ids, load_case
 from truechange.foundation.errors import MissingPartError
 
-AGREES, DISAGREES, NOT_RUN = "agrees", "disagrees", "not run"
+AGREES, DISAGREES, NOT_RUN, LEFT_OUT = "agrees", "disagrees", "not run", "left out"
 Numbers = Mapping[str, float]
 Pairs = dict[str, tuple[float, float, float]]  # name: other number, ours, tolerance
 
@@ -32,9 +32,10 @@ class Check:
         The two numbers and the difference that still agrees.
     by : str
         Public function that computed ours.
-    verdict : {"agrees", "disagrees", "not run"}
+    verdict : {"agrees", "disagrees", "not run", "left out"}
+        Not run: a library is missing on this machine. Left out: this library does not compute it.
     reason : str
-        Why it was not run, or what went wrong.
+        Why it was not run or left out, or what went wrong.
     """
 
     topic: str
@@ -54,7 +55,7 @@ class Check:
     @property
     def digits(self) -> int | None:
         """Significant digits in which the two agree, at most those printed; None if not run."""
-        return None if self.verdict == NOT_RUN else digits_agreed(self.printed, self.ours)
+        return None if self.verdict in (NOT_RUN, LEFT_OUT) else digits_agreed(self.printed, self.ours)
 
 
 def digits_agreed(printed: str, ours: float) -> int:
@@ -131,30 +132,28 @@ def run_case(name: str) -> list[Check]:
     case = load_case(name)
     by, function = COMPUTED.get(name, ("", None))
     ours: Numbers = {}
-    trouble = ""
-    if function is not None:
-        try:
-            ours = function(case)
-        except MissingPartError as missing:
-            trouble = f"not installed: {missing}"
-        except Exception as broken:  # a check that breaks is a disagreement, with its reason
-            return [
-                _check(case, key, nan, by, DISAGREES, f"{type(broken).__name__}: {broken}") for key in case.expected
-            ]
+    if function is None:
+        return [_missing(case, key, by, case.left_out) for key in case.expected]
+    try:
+        ours = function(case)
+    except (MissingPartError, ImportError) as missing:
+        return [_check(case, key, nan, by, NOT_RUN, f"not installed: {missing}") for key in case.expected]
+    except Exception as broken:  # a check that breaks is a disagreement, with its reason
+        return [_check(case, key, nan, by, DISAGREES, f"{type(broken).__name__}: {broken}") for key in case.expected]
     checks = []
     for key, item in case.expected.items():
         if key in ours:
             verdict = AGREES if item.agrees(float(ours[key])) else DISAGREES
             checks.append(_check(case, key, float(ours[key]), by, verdict))
         else:
-            checks.append(_missing(case, key, by, trouble or item.left_out))
+            checks.append(_missing(case, key, by, item.left_out))
     return checks
 
 
 def _missing(case: Case, key: str, by: str, reason: str) -> Check:
     """Demand a reason for a number that is not computed; without one it counts as a disagreement."""
     if reason:
-        return _check(case, key, nan, by, NOT_RUN, reason)
+        return _check(case, key, nan, by, LEFT_OUT, reason)
     return _check(case, key, nan, by, DISAGREES, "neither computed nor left out with a reason")
 
 
@@ -197,7 +196,7 @@ def all_checks(word: str = "") -> Iterator[tuple[str, Callable[[], list[Check]]]
 
 def tally(checks: Iterable[Check]) -> dict[str, int]:
     """Count the verdicts."""
-    counts = dict.fromkeys((AGREES, DISAGREES, NOT_RUN), 0)
+    counts = dict.fromkeys((AGREES, DISAGREES, NOT_RUN, LEFT_OUT), 0)
     for check in checks:
         counts[check.verdict] += 1
     return counts

@@ -32,6 +32,7 @@ def _thirty(case: Case) -> Numbers:
     for link in ("logit", "probit"):
         fit = fit_binary(values, hits[None], (hits + misses)[None], link=link)
         found |= {f"{link}_constant": float(fit.intercept[0]), f"{link}_slope": float(fit.slope[0])}
+    found["adjusted_2017"] = found["predictive_adjusted_2017"]
     found["fifty_percent_logit"] = -found["logit_constant"] / found["logit_slope"]
     return found
 

@@ -2,13 +2,14 @@
 
 import sys
 from collections.abc import Sequence
+from html import escape
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from truechange.evidence.cases import CAME, PUBLISHED
-from truechange.evidence.checking import AGREES, DISAGREES, NOT_RUN, Check, tally
+from truechange.evidence.checking import AGREES, DISAGREES, LEFT_OUT, NOT_RUN, Check, tally
 from truechange.foundation.html import bullet_list, document, figure, frame_table
 from truechange.foundation.numbers import fixed
 
@@ -63,7 +64,7 @@ def headline(checks: Sequence[Check]) -> str:
     return (
         f"{counts[AGREES]} of {ran} checks agree, {counts[DISAGREES]} disagree; "
         f"{published[AGREES]} of the agreeing ones are against a printed or certified number. "
-        f"{counts[NOT_RUN]} numbers were not run, each with its reason."
+        f"{counts[NOT_RUN]} could not be run here, {counts[LEFT_OUT]} printed numbers are not computed by this library."
     )
 
 
@@ -99,21 +100,23 @@ def plot_simulations(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "A
 
 
 def _shown(check: Check) -> dict[str, object]:
-    digits = "" if check.digits is None else str(check.digits)
-    ours = "–" if check.verdict == NOT_RUN else f"{check.ours:.10g}".replace("-", "−")
-    row: dict[str, object] = {
-        "number": check.name,
-        "printed": check.printed.replace("-", "−"),
-        "ours": ours,
-        "digits agreed": digits,
-    }
-    return row | {"verdict": check.verdict}
+    printed, ours = (text.replace("-", "−") for text in (check.printed, f"{check.ours:.10g}"))
+    row: dict[str, object] = {"number": check.name, "printed": printed, "ours": ours}
+    return row | {"digits agreed": str(check.digits), "verdict": check.verdict}
+
+
+def not_computed(checks: Sequence[Check]) -> list[str]:
+    """Say, one line a case and reason, which numbers were left out or could not be run."""
+    held: dict[tuple[str, str, str], list[str]] = {}
+    for check in checks:
+        if check.verdict in (NOT_RUN, LEFT_OUT):
+            held.setdefault((check.case, check.verdict, check.reason), []).append(check.name)
+    return [f"{case} ({', '.join(names)}): {verdict}, {why}" for (case, verdict, why), names in held.items()]
 
 
 def page(checks: Sequence[Check]) -> str:
     """Return the whole report as one self-contained HTML page."""
     parts = ["<h1>How the numbers were checked</h1>", f'<p class="lead">{headline(checks)}</p>']
-    counts = tally(checks)
     bad = [check for check in checks if check.verdict == DISAGREES]
     if bad:
         said = [
@@ -132,13 +135,13 @@ def page(checks: Sequence[Check]) -> str:
     if simulated:
         alt = f"{len(simulated)} simulated means as distances from their true values; {tally(simulated)[AGREES]} agree."
         parts.append("<h2>Coverage and bias by simulation</h2>" + figure(plot_simulations(simulated), alt))
-    for topic in sorted({check.topic for check in checks}):
-        parts.append(f"<h2>{topic}</h2>")
-        for case in dict.fromkeys(check.case for check in checks if check.topic == topic):
-            parts.append(_case_section([check for check in checks if check.case == case and check.topic == topic]))
-    if counts[NOT_RUN]:
-        reasons = {f"{c.case}: {c.reason}" for c in checks if c.verdict == NOT_RUN}
-        parts.append("<h2>Not run, and why</h2>" + bullet_list(sorted(reasons)))
+    ran = [check for check in checks if check.verdict in (AGREES, DISAGREES)]
+    for topic in sorted({check.topic for check in ran}):
+        parts.append(f"<h2>{escape(topic)}</h2>")
+        for case in dict.fromkeys(check.case for check in ran if check.topic == topic):
+            parts.append(_case_section([check for check in ran if check.case == case]))
+    if spare := not_computed(checks):
+        parts.append("<h2>Printed numbers that were not computed, and why</h2>" + bullet_list(spare))
     parts.append(f'<p class="quiet">{versions()}.</p>')
     return document("How the numbers were checked", "\n".join(parts))
 
