@@ -83,8 +83,8 @@ class AnchorCheck(Result):
     def alt(self) -> str:
         """Describe the picture in words."""
         said = "; ".join(
-            f"rating {label}: {fixed(row.mean_change, 1)} ({row.n} people)"
-            for label, row in zip(self.categories.index, self.categories.itertuples(), strict=True)
+            f"rating {label}: {fixed(row['mean_change'], 1)} ({row['n']} people)"
+            for label, row in zip(self.categories.index, self.categories.to_dict("records"), strict=True)
         )
         return f"Mean change for each rating of change, with intervals: {said}."
 
@@ -181,10 +181,10 @@ def check_people(people: RatedPeople, *, confidence: float) -> AnchorCheck:
     )
 
 
-def rank_correlation(x: Floats, y: Floats, confidence: float) -> Estimate:
+def rank_correlation(x: ArrayLike, y: ArrayLike, confidence: float) -> Estimate:
     """Return Spearman's correlation with a Fisher-z interval; NaN when either side does not vary."""
-    n = x.size
-    rank_x, rank_y = (pd.Series(v).rank().to_numpy() for v in (x, y))
+    rank_x, rank_y = (pd.Series(np.asarray(v)).rank().to_numpy() for v in (x, y))
+    n = rank_x.size
     if n < 3 or np.ptp(rank_x) == 0 or np.ptp(rank_y) == 0:
         return Estimate(value=nan, n=n, confidence=confidence, method="Spearman")
     r = float(np.clip(np.corrcoef(rank_x, rank_y)[0, 1], -1, 1))

@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from truechange.meaningful_change.people import RatedPeople
-from truechange.numerics.binary_models import BinaryFits, fit_binary
+from truechange.numerics.binary_models import RUNAWAY, fit_binary, fit_penalised, parted_middle
 from truechange.numerics.kinds import Kinds, distinct, gathered
+from truechange.numerics.ordered_probit import OrderedFits, fit_ordered
 from truechange.numerics.resampling import Floats
 from truechange.numerics.roc import auc, roc_cuts
 
 Rows = dict[str, Floats]
-Starts = dict[str, Floats]
 DETECT = 1.6448536269514722  # one-sided 95% point of the normal distribution
 ADJUST_2017 = (0.090, 0.103)
 ADJUST_2022 = (0.8, 0.5)
@@ -32,12 +32,13 @@ class Layout:
     cut: int
 
     @classmethod
-    def of(cls, people: RatedPeople) -> "Layout":
-        """Return the layout of one study."""
+    def of(cls, people: RatedPeople, *, collapse: bool = True) -> "Layout":
+        """Return the layout of one study; without `collapse` every person stays a kind of their own, in order."""
         columns = [people.change, people.rating.astype(float)]
         if people.before is not None and people.after is not None:
             columns += [people.before, people.after]
-        return cls(distinct(np.column_stack(columns)), people.cut)
+        table = np.column_stack(columns)
+        return cls(distinct(table) if collapse else Kinds(table, np.ones(people.n), np.arange(people.n)), people.cut)
 
     @cached_property
     def change(self) -> Floats:
@@ -57,18 +58,52 @@ class Layout:
     @cached_property
     def steps(self) -> tuple[Floats, NDArray[np.intp]]:
         """The distinct changes, ascending, and which of them each kind has."""
-        values, at = np.unique(self.change, return_inverse=True)
-        return values, at.reshape(-1)
+        return _distinct_at(self.change)
 
-    def by_change(self, counts: Floats) -> tuple[Floats, Floats]:
-        """Return improved and not improved people at each distinct change, shape (R, steps)."""
-        values, at = self.steps
-        if values.size == self.change.size:
-            return counts * self.improved, counts * ~self.improved
-        return gathered(counts * self.improved, at, values.size), gathered(counts * ~self.improved, at, values.size)
+    @cached_property
+    def levels(self) -> tuple[Floats, NDArray[np.intp]]:
+        """The distinct ratings, ascending, and which of them each kind has."""
+        return _distinct_at(self.rating)
+
+    @cached_property
+    def rated_steps(self) -> tuple[Floats, NDArray[np.intp]]:
+        """The distinct pairs of change and rating, and which of them each kind has."""
+        return _distinct_at(self.kinds.rows[:, :2])
+
+    @cached_property
+    def states(self) -> tuple[Floats, NDArray[np.intp]] | None:
+        """The distinct pairs of scores, and which of them each kind has; None if the scores are unknown."""
+        return _distinct_at(self.kinds.rows[:, 2:]) if self.kinds.rows.shape[1] == 4 else None
+
+    def by_group(self, counts: Floats, groups: tuple[Floats, NDArray[np.intp]]) -> tuple[Floats, Floats]:
+        """Return improved and not improved people in each of the coarser `groups`, shape (R, groups)."""
+        size = len(groups[0])
+        return gathered(counts * self.improved, groups[1], size), gathered(counts * ~self.improved, groups[1], size)
 
 
-def estimate_rows(layout: Layout, counts: Floats, error_variance: Floats | None, starts: Starts | None = None) -> Rows:
+def _distinct_at(values: Floats) -> tuple[Floats, NDArray[np.intp]]:
+    found, at = np.unique(values, axis=0, return_inverse=True)
+    return found, at.reshape(-1)
+
+
+@dataclass(frozen=True)
+class Starts:
+    """Full-sample coefficients from which resamples start."""
+
+    logit: Floats
+    probit: Floats
+    states: Floats
+    ordered: OrderedFits
+
+
+def estimate_rows(
+    layout: Layout,
+    counts: Floats,
+    error_variance: Floats | None,
+    *,
+    starts: Starts | None = None,
+    ordinal: bool = True,
+) -> Rows:
     """Return every quantity for each row of counts.
 
     Parameters
@@ -78,101 +113,179 @@ def estimate_rows(layout: Layout, counts: Floats, error_variance: Floats | None,
     counts : ndarray, shape (R, kinds)
         How many of each kind a sample holds; fractions are allowed.
     error_variance : ndarray, shape (R,), or None
-        Variance of one test score's error, SEM squared, drawn anew for each resample; None if unknown.
-    starts : dict, optional
-        Full-sample coefficients of each model, to start the resamples from.
+        Variance of one score's error (SEM squared), drawn anew for each resample; None if unknown.
+    starts : Starts, optional
+        Fits of the full sample. Without it a single separable sample is fitted with Firth's penalty.
+    ordinal : bool, optional
+        Whether to fit the ordered model.
 
     Returns
     -------
     dict of str to ndarray, shape (R,)
-        NaN where a quantity does not exist in that row.
+        NaN where a quantity does not exist in that row; ``"boundaries"`` has shape (R, ratings - 1).
     """
-    starts = starts or {}
     with np.errstate(all="ignore"):
-        rows = _moments(layout, counts)
-        rows |= _categories(layout, counts)
-        hits, misses = layout.by_change(counts)
+        rows = _moments(layout, counts) | _categories(layout, counts)
         x = layout.steps[0]
-        for rule, cuts in roc_cuts(x, hits, misses).items():
-            rows[f"roc_{rule}"] = cuts.value
+        hits, misses = layout.by_group(counts, layout.steps)
         rows["auc"] = auc(hits, misses)
+        for rule, cuts in roc_cuts(x, hits, misses).items():
+            rows[f"roc_{rule}"] = np.where(rows["auc"] > 0.5, cuts.value, np.nan)
         for link in ("logit", "probit"):
-            rows |= _named(link, fit_binary(x, hits, hits + misses, link=link, start=starts.get(link)))
-        rows |= _model_estimates(rows, error_variance)
+            rows |= _curve(x, hits, misses, link, starts)
+        rows |= _from_curves(rows)
+        if error_variance is not None:
+            rows |= _corrected(rows, error_variance)
+            if layout.states is not None:
+                rows |= _two_state(layout, counts, error_variance, getattr(starts, "states", None))
+        if ordinal and error_variance is not None and layout.levels[0].size > 1:
+            rows |= _ordinal(layout, counts, rows, getattr(starts, "ordered", None))
     return rows
 
 
-def _named(link: str, fits: BinaryFits) -> Rows:
-    return {f"{link}_intercept": fits.intercept, f"{link}_slope": fits.slope}
+def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Starts | None) -> Rows:
+    """Fit one curve to every row; where the groups part, Firth's (one sample) or the steepest curve (resamples)."""
+    fits = fit_binary(x, hits, hits + misses, link=link, start=getattr(starts, link, None))
+    intercept, slope, parted = fits.intercept, fits.slope, np.flatnonzero(fits.failed)
+    if parted.size and x.size > 1:
+        middle = parted_middle(x, hits[parted], misses[parted])
+        slope[parted] = np.where(np.isfinite(middle), RUNAWAY / np.std(x), np.nan)
+        intercept[parted] = -middle * slope[parted]
+        if starts is None and len(hits) == 1 and np.isfinite(middle[0]):
+            a, b = fit_penalised(x, hits[0], hits[0] + misses[0], link=link)
+            intercept, slope = np.array([a]), np.array([b])
+    return {f"{link}_intercept": intercept, f"{link}_slope": slope}
+
+
+def starts_of(layout: Layout, rows: Rows) -> Starts:
+    """Return the full-sample coefficients held in `rows` (one row)."""
+    nothing = OrderedFits(np.full(1, np.nan), np.full((1, max(1, layout.levels[0].size - 1)), np.nan))
+    logit, probit = (np.array([rows[f"{link}_intercept"][0], rows[f"{link}_slope"][0]]) for link in ("logit", "probit"))
+    return Starts(
+        logit,
+        probit,
+        states=rows.get("states_theta", np.full((1, 3), np.nan))[0],
+        ordered=OrderedFits(rows["ordered_slope"], rows["ordered_thresholds"]) if "ordered_slope" in rows else nothing,
+    )
 
 
 def _moments(layout: Layout, counts: Floats) -> Rows:
     n = counts.sum(axis=1)
-    mean = counts @ layout.change / n
     middle = float(layout.change.mean())
-    spread = counts @ (layout.change - middle) ** 2 - n * (mean - middle) ** 2
-    sd = np.sqrt(np.maximum(spread, 0.0) / np.maximum(n - 1, 1e-300))
+    away = layout.change - middle
+    mean = counts @ away / n
+    sd = np.sqrt(np.maximum(counts @ away**2 - n * mean**2, 0.0) / (n - 1))
+    sd = np.where(sd > 1e-9 * (1 + np.abs(away).max()), sd, 0.0)
     hits = counts @ layout.improved.astype(float)
-    mean_hit = counts @ (layout.change * layout.improved) / hits
-    mean_miss = counts @ (layout.change * ~layout.improved) / (n - hits)
+    apart = counts @ (away * layout.improved) / hits - counts @ (away * ~layout.improved) / (n - hits)
     share = hits / n
-    biserial_point = (mean_hit - mean_miss) / sd * np.sqrt(share * (1 - share) * n / (n - 1))
-    return {"n": n, "mean": mean, "sd": sd, "improved": share, "point_biserial": biserial_point}
+    point_biserial = apart / sd * np.sqrt(share * (1 - share) * n / (n - 1))
+    return {"n": n, "mean": mean + middle, "sd": sd, "improved": share, "point_biserial": point_biserial}
 
 
 def _categories(layout: Layout, counts: Floats) -> Rows:
-    found = {}
-    for name, rating in (("little", layout.cut), ("same", layout.cut - 1)):
+    found = []
+    for rating in (layout.cut, layout.cut - 1):
         here = (layout.rating == rating).astype(float)
         n = counts @ here
         mean = counts @ (layout.change * here) / n
         square = counts @ (layout.change**2 * here) - n * mean**2
-        found[name] = mean, np.where(n > 1, np.sqrt(np.maximum(square, 0.0) / (n - 1)), np.nan)
-    (little, _), (same, same_sd) = found["little"], found["same"]
+        found += [mean, np.where(n > 1, np.sqrt(np.maximum(square, 0.0) / (n - 1)), np.nan)]
+    little, _, same, same_sd = found
     return {"mean_change": little, "mean_difference": little - same, "detectability_limit": same + DETECT * same_sd}
 
 
-def _model_estimates(rows: Rows, error_variance: Floats | None) -> Rows:
-    """Return what follows from the fitted curves: predictive, its adjustments, and the error-corrected threshold."""
-    mean, sd, share = rows["mean"], rows["sd"], rows["improved"]
+def _from_curves(rows: Rows) -> Rows:
+    """Return what the fitted curves give without knowing the test's error."""
+    sd, share = rows["sd"], rows["improved"]
     odds = np.log(share / (1 - share))
     slope = np.where(rows["logit_slope"] > 0, rows["logit_slope"], np.nan)
+    steep = np.where(rows["probit_slope"] > 0, rows["probit_slope"], np.nan)
     predictive = (odds - rows["logit_intercept"]) / slope
-    r = rows["point_biserial"]
-    steepness = np.where(rows["probit_slope"] > 0, rows["probit_slope"], np.nan)
-    half = -rows["probit_intercept"] / steepness
-    shared = (steepness * sd) ** 2
-    found = {
+    signal = (steep * sd) ** 2
+    return {
+        "log_odds": odds,
         "predictive": predictive,
-        "predictive_adjusted_2017": predictive - (ADJUST_2017[0] + ADJUST_2017[1] * r) * sd * odds,
-        "logit_half": -rows["logit_intercept"] / slope,
-        "probit_half": half,
-        "biserial": np.sqrt(shared / (1 + shared)),
+        "predictive_adjusted_2017": predictive - (ADJUST_2017[0] + ADJUST_2017[1] * rows["point_biserial"]) * sd * odds,
+        "half_observed": -rows["probit_intercept"] / steep,
+        "biserial": np.sqrt(signal / (1 + signal)),
     }
-    if error_variance is None:
-        return found
-    reliability = 1 - 2 * error_variance / sd**2
+
+
+def _corrected(rows: Rows, error_variance: Floats) -> Rows:
+    """Return what the test's error adds: both reliabilities, the 2022 adjustment and the latent threshold."""
+    reliability = np.where(rows["sd"] > 0, 1 - 2 * error_variance / rows["sd"] ** 2, np.nan)
     kept = np.maximum(reliability, 0.0)
-    anchor = np.where(kept > 0, found["biserial"] ** 2 / kept, np.nan)
-    found |= {
+    anchor = np.where(kept > 0, rows["biserial"] ** 2 / kept, np.nan)
+    mean = rows["mean"]
+    return {
         "change_reliability": reliability,
         "anchor_reliability": anchor,
-        "predictive_adjusted_2022": adjusted_2022(predictive, anchor, sd, r, odds),
-        "latent_threshold": mean + kept * (half - mean),
+        "predictive_adjusted_2022": adjusted_2022(rows, anchor),
+        "latent_threshold": mean + kept * (rows["half_observed"] - mean),
     }
-    return found
 
 
-def adjusted_2022(
-    predictive: Floats, anchor_reliability: Floats | float, sd: Floats, point_biserial: Floats, odds: Floats
-) -> Floats:
+def adjusted_2022(rows: Rows, anchor_reliability: Floats | float) -> Floats:
     """Return the predictive estimate adjusted for the share improved and the anchor's reliability (at most 1)."""
-    held = np.minimum(anchor_reliability, 1.0)
-    return predictive - (ADJUST_2022[0] / held - ADJUST_2022[1]) * sd * point_biserial * odds
+    factor = ADJUST_2022[0] / np.minimum(anchor_reliability, 1.0) - ADJUST_2022[1]
+    return rows["predictive"] - factor * rows["sd"] * rows["point_biserial"] * rows["log_odds"]
 
 
-def normal_threshold(
-    share: float, mean: float, sd: float, change_reliability: float, anchor_reliability: float
-) -> float:
+def normal_threshold(rows: Rows, change_reliability: float, anchor_reliability: float) -> float:
     """Return the mean personal threshold in closed form, under normal true change and rating."""
-    return float(mean - ndtri(share) * sd * np.sqrt(change_reliability / anchor_reliability))
+    reach = rows["sd"][0] * np.sqrt(change_reliability / anchor_reliability)
+    return float(rows["mean"][0] - ndtri(rows["improved"][0]) * reach)
+
+
+def _two_state(layout: Layout, counts: Floats, error_variance: Floats, start: Floats | None) -> Rows:
+    """Return the threshold from both scores; b' S inverse(Sigma) carries the slopes to the true scores."""
+    states = layout.states
+    if states is None:
+        return {}
+    pairs = states[0]
+    hits, misses = layout.by_group(counts, states)
+    total = hits + misses
+    fits = fit_binary(pairs, hits, total, link="probit", start=start)
+    n = total.sum(axis=1)
+    middle = pairs.mean(axis=0)
+    first, second = (pairs - middle).T
+    mean_1, mean_2 = total @ first / n, total @ second / n
+    var_1 = (total @ first**2 - n * mean_1**2) / (n - 1)
+    var_2 = (total @ second**2 - n * mean_2**2) / (n - 1)
+    cov = (total @ (first * second) - n * mean_1 * mean_2) / (n - 1)
+    true_1, true_2 = var_1 - error_variance, var_2 - error_variance
+    det = true_1 * true_2 - cov**2
+    b1, b2 = fits.slope.T
+    pulled_1, pulled_2 = var_1 * b1 + cov * b2, cov * b1 + var_2 * b2
+    beta_1, beta_2 = (true_2 * pulled_1 - cov * pulled_2) / det, (true_1 * pulled_2 - cov * pulled_1) / det
+    level = fits.intercept + b1 * (mean_1 + middle[0]) + b2 * (mean_2 + middle[1])
+    sound = (true_1 > 0) & (true_2 > 0) & (det > 0) & (beta_2 > 0)
+    signal = beta_1**2 * true_1 + 2 * beta_1 * beta_2 * cov + beta_2**2 * true_2
+    # what the observed scores already explain: beta' Lambda Sigma beta = b' S b
+    seen = b1 * pulled_1 + b2 * pulled_2
+    found = {
+        "latent_threshold_two_state": mean_2 + middle[1] - mean_1 - middle[0] - level / beta_2,
+        "present_state_bias": 1 + beta_1 / beta_2,
+        "two_state_reliability": signal / (1 + seen),
+    }
+    found = {name: np.where(sound, values, np.nan) for name, values in found.items()}
+    return found | {"states_theta": np.column_stack([fits.intercept, fits.slope])}
+
+
+def _ordinal(layout: Layout, counts: Floats, rows: Rows, start: OrderedFits | None) -> Rows:
+    """Return the true change at each boundary between neighbouring ratings, from one ordered probit."""
+    cells, at = layout.rated_steps
+    levels = layout.levels[0]
+    fits = fit_ordered(cells[:, 0], np.searchsorted(levels, cells[:, 1]), gathered(counts, at, len(cells)), start=start)
+    steep = np.where(fits.slope > 0, fits.slope, np.nan)[:, None]
+    mean, kept = rows["mean"][:, None], np.maximum(rows["change_reliability"], 0.0)[:, None]
+    boundaries = mean + kept * (fits.thresholds / steep - mean)
+    split = int(np.searchsorted(levels, layout.cut))
+    here = boundaries[:, split - 1] if 0 < split < levels.size else np.full(len(counts), np.nan)
+    return {
+        "latent_threshold_ordinal": here,
+        "boundaries": boundaries,
+        "ordered_slope": fits.slope,
+        "ordered_thresholds": fits.thresholds,
+    }

@@ -71,9 +71,9 @@ def rated_people(
     if isinstance(cut, bool) or int(cut) != cut:
         raise ChoiceError(f"cut={cut!r} must be a whole number: the lowest rating that counts as improved.")
     given = {"improvement": improvement, "anchor": anchor, "before": before, "after": after}
-    given = {name: values for name, values in given.items() if values is not None}
-    _same_index(given)
-    columns = {name: numbers(name, values) for name, values in given.items()}
+    known = {name: values for name, values in given.items() if values is not None}
+    _same_index(known)
+    columns = {name: numbers(name, values) for name, values in known.items()}
     lengths = {name: values.size for name, values in columns.items()}
     if len(set(lengths.values())) != 1:
         told = ", ".join(f"{name} has {length}" for name, length in lengths.items())

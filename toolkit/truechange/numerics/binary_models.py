@@ -68,6 +68,13 @@ def separable(hits: Floats, misses: Floats) -> NDArray[np.bool_]:
     return one_class | (first_hit >= last_miss) | (first_miss >= last_hit)
 
 
+def parted_middle(x: Floats, hits: Floats, misses: Floats) -> Floats:
+    """Return the middle of the gap above the last miss and below the first hit; NaN where they overlap."""
+    first_hit, last_miss = (hits > 0).argmax(axis=1), x.size - 1 - (misses > 0)[:, ::-1].argmax(axis=1)
+    parted = (hits > 0).any(axis=1) & (misses > 0).any(axis=1) & (first_hit >= last_miss)
+    return np.where(parted, (x[first_hit] + x[last_miss]) / 2, np.nan)
+
+
 def _start(
     start: Floats | None, hits: Floats, total: Floats, centre: Floats, spread: Floats, link: str
 ) -> tuple[Floats, bool]:
