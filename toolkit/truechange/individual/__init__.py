@@ -3,23 +3,26 @@
 from importlib import import_module
 from typing import Any
 
-from truechange.individual.assess import person_change
-from truechange.individual.belief import Belief
-from truechange.individual.change import PersonChange, PriorView
-from truechange.individual.group import Programme
-from truechange.individual.protocol import Bridge, bridge_from_pairs
-
-__all__ = ["Belief", "Bridge", "PersonChange", "PriorView", "Programme", "bridge_from_pairs", "person_change"]
-
-_LATER = {
+_HOME = {
+    "person_change": "assess",
+    "PersonChange": "change",
+    "Belief": "belief",
+    "Programme": "group",
+    "Bridge": "protocol",
+    "bridge_from_pairs": "protocol",
+    "compare_protocols": "protocol",
     "reliable_change": "reliable",
-    "recovery_cutoffs": "reliable",
     "predict_retest": "reliable",
+    "recovery_cutoffs": "reliable",
     "visits": "visits",
+    "Visits": "visits",
+    "several_tests": "several",
+    "place": "context",
 }
+__all__ = sorted(_HOME)
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _LATER:
+    if name not in _HOME:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"truechange.individual.{_LATER[name]}"), name)
+    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)

@@ -1,26 +1,23 @@
 """Ask about one person: two scores in, a verdict with its chances, words and cautions out."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from math import hypot, isfinite, isnan, nan
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from math import inf, isfinite, isnan, nan
 
-from truechange.foundation.errors import ChoiceError, check_choice, check_confidence
-from truechange.foundation.estimate import Estimate, Threshold, person_threshold
-from truechange.individual import priors
+from truechange.foundation.errors import ChoiceError, DataError, check_choice, check_confidence
+from truechange.foundation.estimate import Threshold, person_threshold
+from truechange.individual import cautions, priors
 from truechange.individual import verdict as v
 from truechange.individual.belief import Belief
-from truechange.individual.cautions import gather
-from truechange.individual.change import PersonChange, PriorView
+from truechange.individual.change import PersonChange
 from truechange.individual.group import Programme
 from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed
-from truechange.individual.scale_ends import Ends, mean_of_visits
 from truechange.individual.score_error import ScoreError, SemLike, score_error
-
-if TYPE_CHECKING:
-    from truechange.measures import Measure
+from truechange.measures.catalogue import measure as look_up
+from truechange.measures.measure import Measure
 
 Score = float | str | Sequence[float]
+UNSTATED = "How the tests were done was not stated: the scores count only if both were done the same way."
 
 
 def person_change(
@@ -39,14 +36,13 @@ def person_change(
     confidence: float = 0.95,
     practice_se: float = 0.0,
     bridge: Bridge | None = None,
-    measure: "Measure | str | None" = None,
+    measure: Measure | str | None = None,
     name: str = "",
     unit: str = "",
-    resolution: float | None = None,
-    scale_low: float = nan,
-    scale_high: float = nan,
-    before_date: str = "",
-    after_date: str = "",
+    resolution: float = 1.0,
+    scale_low: float = -inf,
+    scale_high: float = inf,
+    dates: tuple[str, str] = ("", ""),
 ) -> PersonChange:
     r"""Tell whether one person changed beyond measurement error, and by enough to matter.
 
@@ -54,7 +50,7 @@ def person_change(
     ----------
     before, after : float, sequence of float, or ``"unable"``
         Scores in the test's unit. A sequence holds scores of several separate visits (not trials within one visit);
-        their mean is used with a smaller error.
+        their mean is used, with its smaller error.
     sem : float, Estimate, pair of float, callable, or None
         Standard error of measurement of one score, in the test's unit: a number, an estimate that carries its
         degrees of freedom, one SEM before and one after, or a function of the score. None (or 0) leaves "is it
@@ -81,14 +77,15 @@ def person_change(
     bridge : Bridge, optional
         Line that carries the first score over to the second test's protocol (:func:`bridge_from_pairs`).
     measure : Measure or str, optional
-        A test of the catalogue: gives direction, unit, resolution, limits and the protocol facts that must match.
+        A test of the catalogue: gives name, unit, direction, resolution, limits, and the protocol facts that must
+        match; then the next four arguments are not needed.
     name, unit : str, optional
         Name and unit of the test, for words.
     resolution : float, optional
         Smallest step the test is read to.
     scale_low, scale_high : float, optional
-        Lowest and highest score the test can give; NaN for none.
-    before_date, after_date : str, optional
+        Lowest and highest score the test can give.
+    dates : (str, str), optional
         Dates shown in the picture.
 
     Returns
@@ -124,231 +121,116 @@ def person_change(
     >>> result.verdict, round(result.p_meaningful, 3), round(result.p_meaningful_flat, 3)
     ('real_and_important', 0.844, 0.921)
     """
-    test = _test(measure, better, name, unit, resolution, Ends(scale_low, scale_high))
     check_confidence(confidence)
     for label, number in (("practice", practice), ("practice_se", practice_se)):
         if not isfinite(number):
             raise ChoiceError(f"{label}={number!r} must be a number, in the test's unit.")
-    good, bad = _importance(mcid, mcid_deterioration, test.unit)
-    (first, visits1), (second, visits2) = mean_of_visits(before, "before"), mean_of_visits(after, "after")
-    test.ends.check(first, second)
-    changed, protocol_cautions = compare_protocols(before_protocol, after_protocol, test.protocol, test.tolerances)
-    carried = first
+    test = look_up(measure) if measure else own_test(name, unit, better, resolution, scale_low, scale_high)
+    ends = (test.hard_low, test.hard_high) if test.whole or not measure else (scale_low, scale_high)
+    good, bad = thresholds(mcid, mcid_deterioration, test.unit)
+    (first, visits1), (second, visits2) = (visit_mean(*given, test) for given in ((before, "before"), (after, "after")))
+    changed, said = compare_protocols(before_protocol, after_protocol, test.protocol, test.tolerances)
+    carried = first if bridge is None else bridge.carry(first)
     if bridge is None:
-        refuse_changed(changed, first, second, test.unit)
-    else:
-        carried = bridge.carry(first)
-    error = _error(sem, sem_df, (carried, second), (visits1, visits2), programme, bridge, first)
-    asked = _Asked(test, carried, second, good, bad, error, programme, practice, practice_se, confidence)
-    result = asked.answer()
-    said = gather(
-        result,
-        ends=test.ends,
-        protocol=protocol_cautions,
-        stated=before_protocol is not None or after_protocol is not None,
-        mirrored=mcid_deterioration is None,
-        bridge=bridge,
-        soft=(test.soft_low, test.soft_high),
-    )
-    return replace(result, cautions=said, dates=(before_date, after_date), sources=asked.sources(bridge))
+        refuse_changed(changed, f"{first:g}", f"{second:g}", test.unit)
+    either = (second if isnan(carried) else carried, carried if isnan(second) else second)
+    error = None if isnan(sum(either)) else score_error(sem, sem_df, either, (visits1 or 1, visits2 or 1), programme)
+    if error is not None and bridge is not None:
+        error = error.with_bridge(bridge.difference_se(first, error.before, error.after))
+    sides = (_side(first, ends), _side(second, ends))
+    seen = priors.Seen(carried, second, test.sign, *sides)
+    mdc = None if error is None else error.mdc(confidence, test.unit, practice_se)
+    verdict, why_not = _verdict(seen, practice, mdc, good, bad)
+    result = PersonChange(
+        test, carried, second, verdict, why_not, mdc, good, bad,
+        beliefs=_beliefs(seen, error, programme, good) if verdict.removeprefix("worse_") in v.CELLS else (),
+        error=error, programme=programme, practice=practice, practice_se=practice_se, confidence=confidence,
+        dates=dates,
+    )  # fmt: skip
+    held = [*cautions.at_ends(seen, ends, good.value)]
+    held += said if before_protocol or after_protocol else [UNSTATED]
+    if bridge is not None:
+        held.append(
+            f"The first score, {first:g}, was carried over from another protocol by a line from {bridge.n} people."
+        )
+    held += cautions.gather(result, mcid_deterioration is None)
+    return replace(result, cautions=tuple(held), sources=_sources(result, bridge))
 
 
-@dataclass(frozen=True, slots=True)
-class _Test:
-    """What must be known of a test to judge two of its scores."""
-
-    sign: int
-    better: str
-    name: str
-    unit: str
-    resolution: float
-    ends: Ends
-    protocol: tuple[str, ...] = ()
-    tolerances: Mapping[str, float] | None = None
-    soft_low: float = nan
-    soft_high: float = nan
+def own_test(name: str, unit: str, better: str, resolution: float, low: float = -inf, high: float = inf) -> Measure:
+    """Return a test that is not in the catalogue; whatever is not known of it limits nothing."""
+    check_choice("better", better, ("higher", "lower"))
+    words = {"key": "", "name": name, "unit": unit, "better": better}
+    return Measure(**words, hard_low=low, hard_high=high, soft_low=-inf, soft_high=inf, resolution=resolution)  # type: ignore[arg-type]
 
 
-def _test(
-    measure: "Measure | str | None", better: str, name: str, unit: str, resolution: float | None, ends: Ends
-) -> _Test:
-    if measure is None:
-        check_choice("better", better, ("higher", "lower"))
-        return _Test(1 if better == "higher" else -1, better, name, unit, resolution or 1.0, ends)
-    if isinstance(measure, str):
-        from truechange.measures import measure as look_up
-
-        measure = look_up(measure)
-    if measure.whole and isnan(ends.low) and isnan(ends.high):
-        ends = Ends(measure.hard_low, measure.hard_high)
-    return _Test(
-        measure.sign,
-        measure.better,
-        name or measure.name,
-        unit or measure.unit,
-        resolution or measure.resolution,
-        ends,
-        tuple(measure.protocol),
-        measure.tolerances,
-        measure.soft_low,
-        measure.soft_high,
-    )
-
-
-def _importance(
-    mcid: Threshold | float, deterioration: Threshold | float | None, unit: str
-) -> tuple[Threshold, Threshold]:
+def thresholds(mcid: Threshold | float, worse: Threshold | float | None, unit: str) -> tuple[Threshold, Threshold]:
+    """Return the MCID for better and for worse, each for one person; the first stands in for a missing second."""
     good = person_threshold(mcid, "mcid", name="mcid", unit=unit)
-    if deterioration is None:
-        return good, replace(good, direction="deterioration")
-    bad = person_threshold(deterioration, "mcid", name="mcid_deterioration", unit=unit)
+    bad = good if worse is None else person_threshold(worse, "mcid", name="mcid_deterioration", unit=unit)
     return good, replace(bad, direction="deterioration")
 
 
-def _error(
-    sem: SemLike | None,
-    df: float | None,
-    scores: tuple[float, float],
-    visits: tuple[int, int],
-    programme: Programme | None,
-    bridge: Bridge | None,
-    old: float,
-) -> ScoreError | None:
-    known = [score for score in scores if not isnan(score)]
-    if not known:
-        return None
-    filled = tuple(known[0] if isnan(score) else score for score in scores)
-    error = score_error(sem, df, filled[0], filled[1], (max(1, visits[0]), max(1, visits[1])), programme)
-    if error is not None and bridge is not None:
-        return error.with_bridge(bridge.difference_se(old, error.before, error.after))
-    return error
+def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[float, int]:
+    """Return the mean of one score or of several visits' scores, and how many; NaN and 0 for ``"unable"``.
 
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """The question after every check, and its arithmetic."""
-
-    test: _Test
-    before: float
-    after: float
-    mcid: Threshold
-    mcid_deterioration: Threshold
-    error: ScoreError | None
-    programme: Programme | None
-    practice: float
-    practice_se: float
-    confidence: float
-
-    def answer(self) -> PersonChange:
-        test, error = self.test, self.error
-        seen = priors.Seen(self.before, self.after, test.sign, test.ends.side(self.before), test.ends.side(self.after))
-        d, net = seen.improvement, seen.improvement - self.practice
-        mdc = (
-            None
-            if error is None
-            else replace(error, before=hypot(error.before, self.practice_se)).mdc(self.confidence, test.unit)
-        )
-        cell, why_not = self._cell(seen, net, mdc)
-        beliefs = () if error is None or isnan(d) or cell == v.NOT_ASSESSABLE else self._beliefs(seen, error)
-        views = tuple(self._view(belief) for belief in beliefs)
-        main = views[0] if views else None
-        firm = nan
-        if mdc is not None and cell.removeprefix("worse_") in v.VERDICTS:
-            firm = v.stability(d, net, mdc, self.mcid_deterioration if cell.startswith("worse_") else self.mcid)
-        return PersonChange(
-            before=self.before,
-            after=self.after,
-            improvement=d,
-            verdict=cell,
-            mdc=mdc,
-            mcid=self.mcid,
-            mcid_deterioration=self.mcid_deterioration,
-            reliable_change_index=nan if error is None else net / hypot(error.difference, self.practice_se),
-            true_change=self._true_change(main, d),
-            p_better=main.p_better if main else nan,
-            p_meaningful=main.p_meaningful if main else nan,
-            p_meaningful_flat=next((view.p_meaningful for view in views if view.prior == "flat"), nan),
-            p_worse=main.p_worse if main else nan,
-            stability=firm,
-            views=views,
-            beliefs=beliefs,
-            error=error,
-            programme=self.programme,
-            practice=self.practice,
-            name=test.name,
-            unit=test.unit,
-            better=test.better,
-            resolution=test.resolution,
-            why_not=why_not,
-            dates=("", ""),
-            cautions=(),
-            sources=(),
-        )
-
-    def _cell(self, seen: priors.Seen, net: float, mdc: Threshold | None) -> tuple[str, str]:
-        if isnan(self.before) and isnan(self.after):
-            return v.NOT_ASSESSABLE, "unable to do the test both times"
-        if isnan(self.before):
-            return v.BECAME_ABLE, ""
-        if isnan(self.after):
-            return v.LOST_ABILITY, ""
-        if seen.before_side and seen.before_side == seen.after_side:
-            return v.NOT_ASSESSABLE, "both scores are at the same end of the scale"
-        if mdc is None:
-            return v.NOT_ASSESSABLE, "no standard error of measurement"
-        return v.verdict(seen.improvement, net, mdc.value, self.mcid.value, self.mcid_deterioration.value), ""
-
-    def _beliefs(self, seen: priors.Seen, error: ScoreError) -> tuple[Belief, ...]:
-        group = self.programme if self.programme is not None and self.programme.n >= priors.FEWEST else None
-        alone = (priors.flat(seen, error), priors.sceptical(seen, error, self.mcid.value, group))
-        if group is None:
-            return alone
-        return (priors.from_programme(seen, error, group), priors.from_changes(seen, error, group), *alone)
-
-    def _view(self, belief: Belief) -> PriorView:
-        low, high = belief.interval(self.confidence)
-        good, bad = v.spread(self.mcid), v.spread(self.mcid_deterioration)
-        return PriorView(
-            prior=belief.prior,
-            mean=belief.mean,
-            sd=belief.sd,
-            low=low,
-            high=high,
-            p_better=belief.above(0.0),
-            p_meaningful=belief.above(self.mcid.value, good),
-            p_worse=1 - belief.above(-self.mcid_deterioration.value, bad),
-            p_meaningful_beyond_practice=belief.above(self.mcid.value + self.practice, hypot(good, self.practice_se)),
-            assumes=belief.assumes,
-        )
-
-    def _true_change(self, main: PriorView | None, d: float) -> Estimate:
-        if main is None:
-            return Estimate(
-                value=d,
-                unit=self.test.unit,
-                confidence=self.confidence,
-                method="the change as seen; its error is not known",
+    Raises
+    ------
+    DataError
+        A score is missing, not a number, or outside the limits of the test.
+    """
+    if isinstance(scores, str) and scores.strip().casefold() == "unable":
+        return nan, 0
+    values = list(scores) if isinstance(scores, Sequence) and not isinstance(scores, str) else [scores]
+    try:
+        numbers = [float(value) for value in values]
+    except (TypeError, ValueError):
+        numbers = []
+    if not numbers or not all(isfinite(number) for number in numbers):
+        raise DataError(f"{which}={scores!r} is not a score: give a number, a list of numbers, or 'unable'.")
+    for number in numbers:
+        if test is not None and not test.hard_low <= number <= test.hard_high:
+            limits = f"{test.hard_low:g} to {f'{test.hard_high:g} {test.unit}'.strip()}"
+            raise DataError(
+                f"{which}={number:g} lies outside {limits}, the range of {test.name or 'this test'}. Correct it."
             )
-        return Estimate(
-            value=main.mean,
-            low=main.low,
-            high=main.high,
-            confidence=self.confidence,
-            unit=self.test.unit,
-            n=self.programme.n if self.programme is not None and main.prior == "programme" else None,
-            method=f"posterior mean and central interval, {main.prior} prior: {main.assumes}",
-            origin=self.error.origin if self.error else self.mcid.origin,
-        )
+    return sum(numbers) / len(numbers), len(numbers)
 
-    def sources(self, bridge: Bridge | None) -> tuple[str, ...]:
-        """Return the keys of what was really computed."""
-        if self.error is None:
-            return ()
-        keys = ["jacobson1991", "weir2005", "spiegelhalter1994"]
-        if self.programme is not None:
-            keys.append("kelley1927")
-        if self.practice:
-            keys.append("chelune1993")
-        if bridge is not None:
-            keys.append("crawford2006")
-        return tuple(keys)
+
+def _side(score: float, ends: tuple[float, float]) -> int:
+    return -1 if score <= ends[0] else 1 if score >= ends[1] else 0
+
+
+def _verdict(
+    seen: priors.Seen, practice: float, mdc: Threshold | None, good: Threshold, bad: Threshold
+) -> tuple[str, str]:
+    if isnan(seen.before) or isnan(seen.after):
+        if isnan(seen.before) and isnan(seen.after):
+            return v.NOT_ASSESSABLE, "unable to do the test both times"
+        return (v.BECAME_ABLE if isnan(seen.before) else v.LOST_ABILITY), ""
+    if seen.before_side and seen.before_side == seen.after_side:
+        return v.NOT_ASSESSABLE, "both scores are at the same end of the scale"
+    if mdc is None:
+        return v.NOT_ASSESSABLE, "the standard error of measurement is not known"
+    d = seen.improvement
+    return v.verdict(d, d - practice, mdc.value, good.value, bad.value), ""
+
+
+def _beliefs(
+    seen: priors.Seen, error: ScoreError | None, programme: Programme | None, mcid: Threshold
+) -> tuple[Belief, ...]:
+    if error is None:
+        return ()
+    group = programme if programme is not None and programme.n >= priors.FEWEST else None
+    alone = (priors.flat(seen, error), priors.sceptical(seen, error, mcid.value, group))
+    if group is None:
+        return alone
+    return (priors.from_programme(seen, error, group), priors.from_changes(seen, error, group), *alone)
+
+
+def _sources(result: PersonChange, bridge: Bridge | None) -> tuple[str, ...]:
+    keys = ["jacobson1991", "weir2005"] if result.mdc is not None else []
+    keys += ["spiegelhalter1994"] if result.beliefs else []
+    keys += ["kelley1927"] if result.beliefs and result.beliefs[0].prior == "programme" else []
+    keys += ["chelune1993"] if result.practice else []
+    return (*keys, "crawford2006") if bridge is not None else tuple(keys)

@@ -41,12 +41,11 @@ class Belief:
 
     def above(self, threshold: float, se: float = 0.0) -> float:
         """Return the chance that the true change exceeds `threshold`, itself uncertain with standard error `se`."""
-        return sum(
-            weight * normal_below((mean - threshold) / spread)
-            if (spread := hypot(sd, se))
-            else weight * (mean > threshold)
-            for weight, mean, sd in self.parts
-        )
+        total = 0.0
+        for weight, mean, sd in self.parts:
+            spread = hypot(sd, se)
+            total += weight * (normal_below((mean - threshold) / spread) if spread else mean > threshold)
+        return total
 
     def interval(self, confidence: float) -> tuple[float, float]:
         """Return the central interval holding `confidence` of the belief."""
@@ -59,20 +58,15 @@ class Belief:
         low, high = min(mean for _, mean, _ in self.parts) - reach, max(mean for _, mean, _ in self.parts) + reach
         x = self.mean + self.sd * normal_quantile(share)
         for _ in range(100):
-            off = 1 - self.above(x) - share
+            off, slope = 1 - self.above(x) - share, self.density(x)
             low, high = (low, x) if off > 0 else (x, high)
-            slope = self.density(x)
             step = x - off / slope if slope > 0 else low
-            following = step if low < step < high else (low + high) / 2
-            if abs(following - x) <= 1e-11 * max(1.0, abs(x)):
-                return following
-            x = following
+            before, x = x, step if low < step < high else (low + high) / 2
+            if abs(x - before) <= 1e-9 * max(1.0, abs(x)):
+                break
         return x
 
     def density(self, x: float) -> float:
         """Return the height of the belief's curve at `x`."""
-        return sum(
-            weight * exp(-0.5 * ((x - mean) / sd) ** 2) / (sd * sqrt(2 * pi))
-            for weight, mean, sd in self.parts
-            if sd > 0
-        )
+        heights = (w * exp(-0.5 * ((x - mean) / sd) ** 2) / sd for w, mean, sd in self.parts if sd > 0)
+        return sum(heights) / sqrt(2 * pi)

@@ -5,88 +5,70 @@ from math import isnan
 from truechange.foundation.origin import Origin
 from truechange.individual import priors
 from truechange.individual import verdict as v
-from truechange.individual.change import PersonChange
-from truechange.individual.protocol import Bridge
-from truechange.individual.scale_ends import Ends
+from truechange.individual.answer import Answer
 from truechange.individual.words import size_text
 
 NOT_CAUSE = "A true change is not proof that the treatment caused it: practice, natural course and mood are in it too."
 
 
-def gather(
-    result: PersonChange,
-    *,
-    ends: Ends,
-    protocol: tuple[str, ...],
-    stated: bool,
-    mirrored: bool,
-    bridge: Bridge | None,
-    soft: tuple[float, float],
-) -> tuple[str, ...]:
-    """Collect the cautions of one result, the gravest first."""
-    sign = 1 if result.better == "higher" else -1
-    said = [*ends.cautions(result.before, result.after, sign, result.mcid.value)]
-    said += protocol if stated else ("How the tests were done was not stated: they count only if done the same way.",)
-    if bridge is not None:
-        said.append(f"The first score was carried over from another protocol by a line from {bridge.n} people.")
-    said += [
-        f"A score of {score:g} is unusual for this test: check it."
-        for score in (result.before, result.after)
-        if score < soft[0] or score > soft[1]
-    ]
-    said += _thresholds(result, mirrored)
-    said += _group(result)
-    if result.practice:
-        said.append(
-            f"{size_text(result, result.practice)} of gain by practice is taken out of “beyond error”; "
-            "the chances still include it."
-        )
-    if not isnan(result.improvement):
-        said.append(NOT_CAUSE)
-    return tuple(said)
-
-
-def _thresholds(result: PersonChange, mirrored: bool) -> list[str]:
+def at_ends(seen: priors.Seen, ends: tuple[float, float], mcid: float) -> list[str]:
+    """Say what an end of the scale hides in these two scores (`ends` and `mcid` in the test's unit)."""
     said = []
-    mdc, error = result.mdc, result.error
-    if error is not None:
-        if error.varies > 1.15 or error.varies < 0.87:
-            said.append(
-                f"The error at this person's scores is {'larger' if error.varies > 1 else 'smaller'} than on average."
-            )
-        if mdc is not None and mdc.value >= result.mcid.value and not result.worse:
-            said.append(
-                "The smallest detectable change is not below the MCID: an important change can hide in the error, and "
-                "“real but below important” cannot occur."
-            )
-        if error.df is None:
-            said.append("How well the SEM is known was not stated, so its uncertainty is not carried.")
-        said += _origin("SEM", error.origin)
-    said += _origin("MCID", result.mcid.origin)
-    if not v.spread(result.mcid):
-        said.append("The MCID was given without an interval, so its uncertainty is not carried.")
-    if mirrored and result.worse:
-        said.append("The MCID for getting worse was not given; the one for getting better is used.")
+    if seen.before_side == -seen.sign:
+        said.append("The first score is the worst the test can show: the true improvement may be larger than it looks.")
+    elif seen.before_side:
+        said.append("The first score is the best the test can show: there was no room to show improvement.")
+    if seen.after_side == seen.sign:
+        said.append("The second score is the best the test can show: the person may be better than that.")
+    elif seen.after_side:
+        said.append("The second score is the worst the test can show: the person may be worse than that.")
+    room = seen.sign * ((ends[1] if seen.sign > 0 else ends[0]) - seen.before)
+    if 0 < room < mcid:
+        said.append("The first score left less room on the scale than the MCID: an important improvement cannot show.")
     return said
 
 
-def _origin(what: str, origin: Origin) -> list[str]:
-    if origin.status == "from memory":
-        return [f"The {what} is a published value from memory ({origin.sentence()}): look it up before relying on it."]
-    if origin.kind == "published":
-        like = "It holds if those people, that protocol and that gap are like yours."
-        return [f"The {what} is from elsewhere: {origin.sentence()}. {like}"]
-    return []
+def gather(result: Answer, mirrored: bool) -> list[str]:
+    """Collect what to mind about the thresholds and the group; `mirrored` = no MCID for deterioration was given."""
+    said, mdc, error, test = [], result.mdc, result.error, result.test
+    for score in (result.before, result.after):
+        if score < test.soft_low or score > test.soft_high:
+            said.append(f"A score of {score:g} is unusual for this test: check it.")
+    if error is not None and mdc is not None:
+        if not 0.87 < error.varies < 1.15:
+            size = "larger" if error.varies > 1 else "smaller"
+            said.append(f"The error at this person's scores is {size} than on average.")
+        if mdc.value >= result.bar.value:
+            said.append("The MDC is not below the MCID: an important change can hide in the error.")
+        if error.df is None:
+            said.append("How well the SEM is known was not stated: its uncertainty is not carried.")
+        said += origin("SEM", error.origin)
+    said += origin("MCID", result.mcid.origin)
+    if not v.spread(result.bar):
+        said.append("The MCID has no interval: its uncertainty is not carried.")
+    if mirrored and result.worse:
+        said.append("The MCID for getting worse was not given; the one for getting better is used.")
+    if result.practice:
+        gain = size_text(result, result.practice)
+        said.append(f"A practice gain of {gain} is taken out of “beyond error”; the chances still include it.")
+    if not isnan(result.improvement):
+        said += [*_group(result), NOT_CAUSE] if error is not None else [NOT_CAUSE]
+    return said
 
 
-def _group(result: PersonChange) -> list[str]:
-    group = result.programme
-    if result.error is None or isnan(result.improvement):
+def origin(what: str, origin: Origin) -> list[str]:
+    """Say where a published number comes from, and that it must fit; nothing for own or stated numbers."""
+    if origin.kind != "published":
         return []
+    if origin.status == "from memory":
+        return [f"{what} from memory, not checked: {origin.sentence()}."]
+    return [f"{what} from elsewhere: {origin.sentence()}. Are those people, protocol and gap like yours?"]
+
+
+def _group(result: Answer) -> list[str]:
+    group = result.programme
     if group is None:
-        return [
-            "No group to compare with: the chance from the scores alone is too high where most people change little."
-        ]
+        return ["No group to compare with: the chance from the scores alone is too high where most change little."]
     if group.n < priors.FEWEST:
         return [f"{group.name} has {group.n} people, fewer than {priors.FEWEST}: too few to lean on."]
     said = []

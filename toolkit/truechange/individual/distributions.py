@@ -62,31 +62,17 @@ def t_quantile(p: float, df: float) -> float:
 
 
 def chi2_below(x: float, df: float) -> float:
-    """Return P(X ≤ x) for a chi-square with `df` degrees of freedom (series, or continued fraction in the tail)."""
+    """Return P(X ≤ x) for a chi-square with `df` degrees of freedom (by its series)."""
     a, y = df / 2, x / 2
     if y <= 0:
         return 0.0
     front = exp(a * log(y) - y - lgamma(a))
-    if y < a + 1:
-        term = total = 1 / a
-        k = a
-        while term > total * 1e-17:
-            k += 1
-            term *= y / k
-            total += term
-        return front * total
-    b = y + 1 - a
-    c, d = 1 / _TINY, 1 / b
-    total = d
-    for k in range(1, 5000):
-        step = -k * (k - a)
-        b += 2
-        d = 1 / _nonzero(step * d + b)
-        c = _nonzero(b + step / c)
-        total *= c * d
-        if abs(c * d - 1) < 1e-16:
-            break
-    return 1 - front * total
+    term = total = 1 / a
+    while term > total * 1e-17:
+        a += 1
+        term *= y / a
+        total += term
+    return front * total
 
 
 def chi2_quantile(p: float, df: float) -> float:

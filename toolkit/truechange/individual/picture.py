@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING
 from truechange.foundation.drawing import ACCENT, INK, QUIET, WARM, WASH, axes, plain
 from truechange.foundation.errors import RefusedError
 from truechange.individual import words
+from truechange.individual.answer import Answer
 from truechange.individual.distributions import two_sided
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from truechange.individual.belief import Belief
-    from truechange.individual.change import PersonChange
+Line = tuple[float, str, str, str]  # height, words, colour, dash
 
 
-def draw(result: "PersonChange", ax: "Axes | None") -> "Axes":
+def draw(result: Answer, ax: "Axes | None") -> "Axes":
     """Draw `result` on `ax`; return the axes of the scores, the posterior hangs on its right.
 
     Raises
@@ -25,139 +25,83 @@ def draw(result: "PersonChange", ax: "Axes | None") -> "Axes":
     """
     if isnan(result.improvement):
         raise RefusedError("A person who was unable to do the test at one visit has no two scores to draw.")
-    beside = bool(result.beliefs)
     if ax is None:
         import matplotlib.pyplot as plt
 
-        figure, ax = plt.subplots(figsize=(6.8, 3.9))
-        figure.subplots_adjust(left=0.1, right=0.66 if beside else 0.78, top=0.9, bottom=0.13)
+        figure, ax = plt.subplots(figsize=(7.2, 3.9))
+        figure.subplots_adjust(left=0.09, right=0.62, top=0.9, bottom=0.13)
     ax = axes(ax)
-    _scores(result, ax)
-    lines = _lines(result)
-    low, high = _reach(result, [at for at, *_ in lines])
-    ax.set_ylim(low, high)
-    panel = plain(ax.inset_axes((1.03, 0, 0.27, 1), sharey=ax)) if beside else None
-    for at, _, colour, dash in lines:
-        for part in filter(None, (ax, panel)):
-            part.axhline(at, color=colour, lw=1.3, ls=dash, zorder=1)
-    _labels(panel or ax, lines, high - low)
-    if panel is not None:
-        _posterior(result, panel, low, high)
+    turn = result.test.sign
+    z = two_sided(result.confidence)
+    errors = [z * result.error.before, z * result.error.after] if result.error else [0.0, 0.0]
+    scores = [result.before, result.after]
+    marks = lines(result)
+    ends = [at for at, *_ in marks] + [s + side * e for s, e in zip(scores, errors, strict=True) for side in (-1, 1)]
+    ends += [result.before + turn * end for b in result.beliefs[:1] for end in b.interval(0.995)]
+    margin = 0.05 * (max(ends) - min(ends))
+    ax.set_ylim(min(ends) - margin, max(ends) + margin)
+    low, high = ([s + side * e for s, e in zip(scores, errors, strict=True)] for side in (-1, 1))
+    ax.fill_between([0, 1], low, high, color=WASH, zorder=0)
+    ax.errorbar([0, 1], scores, yerr=errors, color=INK, lw=1.4, capsize=4, marker="o", ms=7, zorder=3)
+    for x, score in enumerate(scores):
+        away = (-9, 6) if x == 0 else (9, -3)
+        text = words.score_text(result, score)
+        ax.annotate(
+            text, (x, score), away, textcoords="offset points", color=INK, fontsize=12, ha="left" if x else "right"
+        )
+    ax.set_xticks([0, 1], [date or word for date, word in zip(result.dates, ("before", "after"), strict=True)])
+    ax.set_xlim(-0.25, 1.25)
+    ax.set_ylabel(result.test.unit or "score")
+    ax.set_title(result.test.name, loc="left", fontsize=11)
+    panel = plain(ax.inset_axes((1.03, 0, 0.3, 1), sharey=ax)) if result.beliefs else ax
+    for part in {ax: 1, panel: 1}:
+        for at, _, colour, dash in marks:
+            part.axhline(at, color=colour, lw=1.4, ls=dash, zorder=2)
+    _labels(panel, marks)
+    if panel is not ax:
+        _posterior(result, panel)
     return ax
 
 
-def _scores(result: "PersonChange", ax: "Axes") -> None:
-    scores = (result.before, result.after)
-    if result.error is not None:
-        z = two_sided(result.true_change.confidence)
-        errors = (z * result.error.before, z * result.error.after)
-        ax.fill_between(
-            [0, 1],
-            [s - e for s, e in zip(scores, errors, strict=True)],
-            [s + e for s, e in zip(scores, errors, strict=True)],
-            color=WASH,
-            zorder=0,
-        )
-        ax.errorbar([0, 1], scores, yerr=errors, color=INK, lw=1.2, capsize=4, zorder=3)
-    ax.plot([0, 1], scores, "o-", color=INK, ms=7, zorder=4)
-    for x, score in enumerate(scores):
-        ax.annotate(
-            words.score_text(result, score), (x, score), (9, 7), textcoords="offset points", color=INK, weight="bold"
-        )
-    dates = [date or word for date, word in zip(result.dates, ("before", "after"), strict=True)]
-    ax.set_xticks([0, 1], dates)
-    ax.set_xlim(-0.18, 1.25)
-    ax.set_ylabel(result.unit or "score")
-    if result.name:
-        ax.set_title(result.name, loc="left", fontsize=11)
-
-
-def _lines(result: "PersonChange") -> list[tuple[float, str, str, str]]:
-    """Return where the person's smallest detectable and important scores lie, on the side the person moved to."""
-    up = 1 if result.better == "higher" else -1
-    turn = -up if result.worse else up
-    bar = result.mcid_deterioration if result.worse else result.mcid
-    lines = [
-        (result.before, "first score", QUIET, ":"),
-        (result.before + turn * bar.value, "important change", WARM, "--"),
-    ]
+def lines(result: Answer) -> list[Line]:
+    """Return where the first score, the important and the detectable change lie, on the side the person moved to."""
+    turn = -result.test.sign if result.worse else result.test.sign
+    found = [(result.before, "first score", QUIET, ":")]
+    found.append((result.before + turn * result.bar.value, "important change", WARM, "--"))
     if result.mdc is not None:
-        net = result.mdc.value + (-result.practice if result.worse else result.practice)
-        lines.append((result.before + turn * net, "detectable change", ACCENT, "-."))
-    return lines
+        practice = -result.practice if result.worse else result.practice
+        found.append((result.before + turn * (result.mdc.value + practice), "detectable change", ACCENT, "-."))
+    return found
 
 
-def _reach(result: "PersonChange", marks: list[float]) -> tuple[float, float]:
-    ends = [result.before, result.after, *marks]
-    if result.error is not None:
-        z = two_sided(result.true_change.confidence)
-        for score, error in ((result.before, result.error.before), (result.after, result.error.after)):
-            ends += [score - z * error, score + z * error]
-    margin = 0.08 * (max(ends) - min(ends))
-    return min(ends) - margin, max(ends) + margin
-
-
-def _labels(ax: "Axes", lines: list[tuple[float, str, str, str]], height: float) -> None:
+def _labels(ax: "Axes", marks: list[Line]) -> None:
     """Write the words at the right of each line, pushed apart where two lines lie close."""
-    last = None
-    for at, label, colour, _ in sorted(lines):
-        place = at if last is None else max(at, last + 0.06 * height)
+    low, high = ax.get_ylim()
+    last = low - high
+    for at, label, colour, _ in sorted(marks):
+        last = max(at, last + 0.065 * (high - low))
+        where = ("axes fraction", "data")
         ax.annotate(
-            label,
-            (1.0, at),
-            (1.03, place),
-            xycoords=("axes fraction", "data"),
-            textcoords=("axes fraction", "data"),
-            color=colour,
-            fontsize=8.5,
-            va="center",
-            annotation_clip=False,
-        )
-        last = place
+            label, (1.0, at), (1.04, last), xycoords=where, textcoords=where,
+            color=colour, fontsize=9, va="center", annotation_clip=False,
+        )  # fmt: skip
 
 
-def _posterior(result: "PersonChange", panel: "Axes", low: float, high: float) -> None:
+def _posterior(result: Answer, panel: "Axes") -> None:
     """Draw the curve of the true change sideways, on the scores' own scale counted from the first score."""
-    turn = 1 if result.better == "higher" else -1
-    heights = [low + (high - low) * k / 240 for k in range(241)]
-    bar = result.mcid.value
-    for belief, style in zip(result.beliefs[:1] + _other(result), ("-", ":"), strict=False):
-        curve = [belief.density(turn * (y - result.before)) for y in heights]
-        main = style == "-"
-        panel.plot(curve, heights, style, color=INK if main else QUIET, lw=1.6 if main else 1.2)
-        if main:
-            enough = [turn * (y - result.before) >= bar for y in heights]
-            panel.fill_betweenx(heights, 0, curve, where=enough, color=WARM, alpha=0.35, lw=0)
-            panel.fill_betweenx(heights, 0, curve, where=[not yes for yes in enough], color=WASH, lw=0)
+    low, high = panel.get_ylim()
+    heights = [low + (high - low) * k / 300 for k in range(301)]
+    changes = [result.test.sign * (y - result.before) for y in heights]
+    main, *others = result.beliefs
+    curve = [main.density(change) for change in changes]
+    inside = [-change >= result.bar.value if result.worse else change >= result.bar.value for change in changes]
+    panel.fill_betweenx(heights, 0, curve, color=WASH, lw=0)
+    panel.fill_betweenx(heights, 0, curve, where=inside, color=WARM, alpha=0.4, lw=0)
+    panel.plot(curve, heights, color=INK, lw=1.6)
+    for other in (belief for belief in others if belief.prior in ("flat", "sceptical")[: 1 + (main.prior == "flat")]):
+        panel.plot([other.density(change) for change in changes], heights, ":", color=QUIET, lw=1.3)
     panel.set_xlim(0, None)
     panel.set_xticks([])
     panel.tick_params(left=False, labelleft=False)
     panel.spines["bottom"].set_visible(False)
     panel.set_xlabel("true change", fontsize=9)
-
-
-def _other(result: "PersonChange") -> "tuple[Belief, ...]":
-    return tuple(b for b in result.beliefs if b.prior == "flat") if result.beliefs[0].prior != "flat" else ()
-
-
-def alt_text(result: "PersonChange") -> str:
-    """Return the picture in words."""
-    if isnan(result.improvement):
-        return "No picture: the person was unable to do the test at one visit."
-    said = f"{result.name or 'Score'} {words.score_text(result, result.before)} before and "
-    said += f"{words.score_text(result, result.after)} {result.unit} after, each with its error band; ".replace(
-        "  ", " "
-    )
-    bar = result.mcid_deterioration if result.worse else result.mcid
-    said += f"lines at the important change ({words.size_text(result, bar.value)})"
-    if result.mdc is not None:
-        said += f" and the smallest detectable change ({words.size_text(result, result.mdc.value)})"
-    if result.views:
-        main = result.views[0]
-        low, high = (
-            words.size_text(result, end) if end >= 0 else "−" + words.size_text(result, end)
-            for end in (main.low, main.high)
-        )
-        said += f"; beside them the curve of the true change, most likely between {low} and {high}, "
-        said += "the part above the MCID shaded"
-    return said + "."

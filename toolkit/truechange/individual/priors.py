@@ -48,28 +48,31 @@ class Seen:
         return self.sign * (self.after - self.before)
 
 
+Triple = tuple[float, float, float]
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
     """One possible state of the group: true covariance, means, and how uncertain the means are."""
 
     weight: float
     mu: tuple[float, float]
-    true: tuple[float, float, float]  # var before, covariance, var after, of true scores
-    error: tuple[float, float]  # error variance of this person's scores, before and after
-    doubt: tuple[float, float, float]  # covariance of the group's means
+    true: Triple  # variance before, covariance, variance after, of true scores
+    noise: Triple  # error of this person's scores: variance before, covariance, variance after
+    doubt: Triple  # the same of the group's means
 
     def parts(self, seen: Seen) -> Iterator[Part]:
         """Yield the posterior of the true change in this state, split finely where a score is at a limit."""
         v11, v12, v22 = self.true
-        s11, s22 = v11 + self.error[0], v22 + self.error[1]
-        det = s11 * s22 - v12 * v12
+        s11, s12, s22 = (true + noise for true, noise in zip(self.true, self.noise, strict=True))
+        det = s11 * s22 - s12 * s12
         u1, u2 = seen.sign * (v12 - v11), seen.sign * (v22 - v12)
-        b1, b2 = (u1 * s22 - u2 * v12) / det, (u2 * s11 - u1 * v12) / det
+        b1, b2 = (u1 * s22 - u2 * s12) / det, (u2 * s11 - u1 * s12) / det
         r1, r2 = -seen.sign - b1, seen.sign - b2
         d11, d12, d22 = self.doubt
         var = seen.sign * (u2 - u1) - b1 * u1 - b2 * u2 + r1 * r1 * d11 + 2 * r1 * r2 * d12 + r2 * r2 * d22
         sd, base = sqrt(max(var, 0.0)), r1 * self.mu[0] + r2 * self.mu[1]
-        predicted = (s11 + d11, v12 + d12, s22 + d22)
+        predicted = (s11 + d11, s12 + d12, s22 + d22)
         for share, x1, x2 in _possible(seen, self.mu, predicted):
             yield self.weight * share, base + b1 * x1 + b2 * x2, sd
 
@@ -127,11 +130,27 @@ def sceptical(seen: Seen, error: ScoreError, mcid: float, programme: Programme |
     return Belief("sceptical", _shrunk(groups, seen, error), words)
 
 
-def from_programme(seen: Seen, error: ScoreError, programme: Programme) -> Belief:
-    """Return the belief that uses both scores and the group: regression to the mean made explicit."""
-    groups = tuple(group_states(programme, error))
-    parts = tuple(part for group in groups for part in group.parts(seen))
+def from_programme(seen: Seen, error: ScoreError, programme: Programme, link: float = 0.0) -> Belief:
+    """Return the belief that uses both scores and the group: regression to the mean made explicit.
+
+    `link` is the covariance of the two scores' errors (squared unit), for levels fitted from shared visits.
+    """
+    groups = tuple(group_states(programme, error, link))
+    parts = _condensed([part for group in groups for part in group.parts(seen)])
     return Belief("programme", parts, f"this person could be any of the {programme.n} people of {programme.name}")
+
+
+def _condensed(parts: list[Part]) -> tuple[Part, ...]:
+    """Merge curves that nearly coincide, keeping mean and variance: a chance moves by less than 0.0002."""
+    width = 0.1 * min(sd for _, _, sd in parts)
+    if len(parts) < 300 or not width:
+        return tuple(parts)
+    bins: dict[tuple[int, int], list[float]] = {}
+    for weight, mean, sd in parts:
+        held = bins.setdefault((round(mean / width), round(sd / width)), [0.0, 0.0, 0.0])
+        for k, value in enumerate((weight, weight * mean, weight * (sd * sd + mean * mean))):
+            held[k] += value
+    return tuple((w, m / w, sqrt(max(0.0, q / w - (m / w) ** 2))) for w, m, q in bins.values())
 
 
 def from_changes(seen: Seen, error: ScoreError, programme: Programme) -> Belief:
@@ -175,7 +194,7 @@ def _change_only(programme: Programme, error: ScoreError, mean: float | None) ->
             yield share * weight, factor, tau2, centre, doubt
 
 
-def group_states(programme: Programme, error: ScoreError) -> Iterator[Group]:
+def group_states(programme: Programme, error: ScoreError, link: float = 0.0) -> Iterator[Group]:
     """Yield the states the group may be in: one per SEM for a large group, a grid over τ and ρ for a small one."""
     s11, s12, s22 = programme.sd_before**2, programme.covariance, programme.sd_after**2
     mu, n = (programme.mean_before, programme.mean_after), programme.n
@@ -187,7 +206,8 @@ def group_states(programme: Programme, error: ScoreError) -> Iterator[Group]:
     if n >= SMALL and (states := _positive(plain)):
         for weight, f, _ in states:
             square = f * f
-            yield Group(weight, mu, (s11 - square * g1, s12, s22 - square * g2), (square * e1, square * e2), (0, 0, 0))
+            true, noise = (s11 - square * g1, s12, s22 - square * g2), (square * e1, square * link, square * e2)
+            yield Group(weight, mu, true, noise, (0.0, 0.0, 0.0))
         return
     b, c = s12 - s11, programme.var_change
     for factor, share in sem_factors(error.df):
@@ -196,15 +216,15 @@ def group_states(programme: Programme, error: ScoreError) -> Iterator[Group]:
         for tau in _taus(programme):
             for step in range(_RHO_STEPS):
                 rho = (2 * step + 1) / _RHO_STEPS - 1
-                link = rho * sqrt(v11) * tau
-                a_, b_, c_ = v11 + square * g1, link - square * g1, tau * tau + square * (g1 + g2)
+                joint = rho * sqrt(v11) * tau
+                a_, b_, c_ = v11 + square * g1, joint - square * g1, tau * tau + square * (g1 + g2)
                 det = a_ * c_ - b_ * b_
                 likely = -0.5 * (n - 1) * (log(det) + (c_ * s11 - 2 * b_ * b + a_ * c) / det) - tau * tau / (2 * c)
-                rows.append((likely, (link, tau * tau)))
-        for weight, (link, tau2) in _weighed(rows):
-            true = (v11, v11 + link, v11 + 2 * link + tau2)
+                rows.append((likely, (joint, tau * tau)))
+        for weight, (joint, tau2) in _weighed(rows):
+            true = (v11, v11 + joint, v11 + 2 * joint + tau2)
             doubt = ((true[0] + square * g1) / n, true[1] / n, (true[2] + square * g2) / n)
-            yield Group(share * weight, mu, true, (square * e1, square * e2), doubt)
+            yield Group(share * weight, mu, true, (square * e1, square * link, square * e2), doubt)
 
 
 def _positive(states: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:

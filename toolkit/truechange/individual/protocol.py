@@ -3,21 +3,24 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
-from statistics import fmean
 
 from truechange.foundation.errors import DataError, RefusedError
 
-# A change of these is a caution, not another test.
-MINOR = ("assessor", "tester")
+MINOR = ("assessor", "tester")  # a change of these is a caution, not another test
 FEWEST_PAIRS = 30
+_SAID = {"true": "yes", "false": "no", "none": "", "nan": ""}
 
 
 def named(fact: str) -> str:
-    """Say a protocol fact in words: ``seat_height_cm`` → ``seat height (cm)``."""
-    for ending in ("cm", "kg", "m", "s"):
-        if fact.endswith(f"_{ending}"):
-            return f"{fact[: -len(ending) - 1].replace('_', ' ')} ({ending})"
-    return fact.replace("_", " ")
+    """Say a protocol fact in words.
+
+    Examples
+    --------
+    >>> named("seat_height_cm"), named("arms_used")
+    ('seat height (cm)', 'arms used')
+    """
+    stem, _, unit = fact.rpartition("_")
+    return f"{stem.replace('_', ' ')} ({unit})" if unit in ("cm", "kg", "m", "s") and stem else fact.replace("_", " ")
 
 
 def compare_protocols(
@@ -50,25 +53,22 @@ def compare_protocols(
     """
     first, second = before or {}, after or {}
     changed: list[str] = []
-    cautions: list[str] = []
+    minor: list[str] = []
     unknown: list[str] = []
     for fact in dict.fromkeys((*expected, *first, *second)):
-        one, two = first.get(fact), second.get(fact)
-        if _unknown(one) or _unknown(two):
-            if fact in expected or not (_unknown(one) and _unknown(two)):
-                unknown.append(named(fact))
-        elif not _agree(one, two, (tolerances or {}).get(fact, 0.0)):
-            words = f"{named(fact)} {_said(one)} before, {_said(two)} after"
-            (cautions if fact in MINOR else changed).append(words)
-    held = tuple(
-        f"Changed between the tests: {words}. Kept, because it need not alter the score." for words in cautions
-    )
+        one, two = (_text(facts.get(fact)) for facts in (first, second))
+        if one and two:
+            if not _agree(one, two, (tolerances or {}).get(fact, 0.0)):
+                (minor if fact in MINOR else changed).append(f"{named(fact)} {one} before, {two} after")
+        elif fact in expected or one or two:
+            unknown.append(named(fact))
+    said = [f"Changed between the tests: {words}; kept, because the score need not follow." for words in minor]
     if unknown:
-        held += (f"Not stated for both tests, so not known to be the same: {', '.join(unknown)}.",)
-    return tuple(changed), held
+        said.append(f"Not stated for both tests, so not known to be the same: {', '.join(unknown)}.")
+    return tuple(changed), tuple(said)
 
 
-def refuse_changed(changed: Sequence[str], before: float, after: float, unit: str) -> None:
+def refuse_changed(changed: Sequence[str], before: str, after: str, unit: str) -> None:
     """Raise unless nothing in `changed` makes the two scores two different tests.
 
     Raises
@@ -77,28 +77,23 @@ def refuse_changed(changed: Sequence[str], before: float, after: float, unit: st
         Says what changed, both scores, and the two ways on: retest the old way, or measure a bridge.
     """
     if changed:
-        unit = f" {unit}" if unit else ""
         raise RefusedError(
-            f"The test was done in two ways ({'; '.join(changed)}), so {before:g} and {after:g}{unit} are "
-            "scores of two tests and their difference means nothing. Repeat the test as it was done the first time; or "
+            f"The test was done in two ways ({'; '.join(changed)}), so {before} and {f'{after} {unit}'.strip()} are "
+            "scores of two tests: their difference means nothing. Repeat the test as it was done the first time; or "
             f"bridge the two protocols with at least {FEWEST_PAIRS} people measured both ways (bridge_from_pairs)."
         )
 
 
-def _unknown(value: object) -> bool:
-    return value is None or value == "" or value != value
+def _text(value: object) -> str:
+    text = str(value).strip()
+    return _SAID.get(text.casefold(), text)
 
 
-def _said(value: object) -> str:
-    return {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
-
-
-def _agree(one: object, two: object, tolerance: float) -> bool:
-    first, second = _said(one).strip().casefold(), _said(two).strip().casefold()
+def _agree(one: str, two: str, tolerance: float) -> bool:
     try:
-        return abs(float(first) - float(second)) <= tolerance + 1e-9
+        return abs(float(one) - float(two)) <= tolerance + 1e-9
     except ValueError:
-        return first == second
+        return one.casefold() == two.casefold()
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +106,7 @@ class Bridge:
         New score = intercept + slope × old score; units of the new score, and new per old.
     residual_sd : float
         Spread of new scores about the line (it holds the errors of both tests), unit of the new score.
-    mean_old, spread_old : float
+    mean_old, squares_old : float
         Mean of the old scores, and the sum of squares about it.
     n : int
         People measured both ways.
@@ -121,7 +116,7 @@ class Bridge:
     slope: float
     residual_sd: float
     mean_old: float
-    spread_old: float
+    squares_old: float
     n: int
 
     def carry(self, old: float) -> float:
@@ -134,8 +129,7 @@ class Bridge:
         The line's residual variance already holds both tests' errors; it is never taken smaller than they are.
         """
         about = max(self.residual_sd**2, (self.slope * sem_old) ** 2 + sem_new**2)
-        line = self.residual_sd**2 * (1 / self.n + (old - self.mean_old) ** 2 / self.spread_old)
-        return sqrt(about + line)
+        return sqrt(about + self.residual_sd**2 * (1 / self.n + (old - self.mean_old) ** 2 / self.squares_old))
 
 
 def bridge_from_pairs(old: Sequence[float], new: Sequence[float]) -> Bridge:
@@ -163,17 +157,15 @@ def bridge_from_pairs(old: Sequence[float], new: Sequence[float]) -> Bridge:
     >>> round(line.carry(10), 1)
     10.0
     """
-    if len(old) != len(new):
-        raise DataError(f"A bridge needs pairs: {len(old)} old scores against {len(new)} new ones.")
-    if len(old) < FEWEST_PAIRS:
+    n = len(old)
+    if n != len(new) or n < FEWEST_PAIRS:
         raise DataError(
-            f"A bridge from {len(old)} people is too weak to stand on; measure at least {FEWEST_PAIRS} both ways."
+            f"A bridge needs {FEWEST_PAIRS} people or more, each measured both ways; got {n} and {len(new)} scores."
         )
-    mean_old, mean_new = fmean(old), fmean(new)
-    spread = sum((x - mean_old) ** 2 for x in old)
-    if not spread > 0:
+    mean_old, mean_new = sum(old) / n, sum(new) / n
+    squares = sum((x - mean_old) ** 2 for x in old)
+    if not squares > 0:
         raise DataError("All old scores are alike: a line through one point cannot carry other scores.")
-    slope = sum((x - mean_old) * (y - mean_new) for x, y in zip(old, new, strict=True)) / spread
-    intercept = mean_new - slope * mean_old
-    residual = sum((y - intercept - slope * x) ** 2 for x, y in zip(old, new, strict=True))
-    return Bridge(intercept, slope, sqrt(residual / (len(old) - 2)), mean_old, spread, len(old))
+    slope = sum((x - mean_old) * (y - mean_new) for x, y in zip(old, new, strict=True)) / squares
+    residual = sum((y - mean_new - slope * (x - mean_old)) ** 2 for x, y in zip(old, new, strict=True))
+    return Bridge(mean_new - slope * mean_old, slope, sqrt(residual / (n - 2)), mean_old, squares, n)

@@ -1,7 +1,6 @@
 """The family of reliable-change indices side by side: (observed − expected) / standard error, six ways."""
 
-from dataclasses import dataclass
-from math import hypot, isnan, nan, sqrt
+from math import hypot, isfinite, nan, sqrt
 from typing import TYPE_CHECKING
 
 from truechange.foundation.errors import DataError, check_choice, check_confidence
@@ -12,47 +11,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FEWEST_RETESTS = 30
-
-
-@dataclass(frozen=True, slots=True)
-class Index:
-    """One index: what was seen, what was expected without change, the error, what it takes for granted."""
-
-    index: str
-    observed: float
-    expected: float
-    standard_error: float
-    df: float | None
-    assumes: str
-    why_not: str = ""
-
-    @property
-    def statistic(self) -> float:
-        """(observed − expected) / standard error; positive = better."""
-        return (self.observed - self.expected) / self.standard_error if self.standard_error > 0 else nan
-
-    def row(self, confidence: float) -> dict[str, object]:
-        """Return one tidy row with p-value and whether the change lies beyond error at `confidence`."""
-        z, df = self.statistic, self.df
-        if isnan(z):
-            p, beyond, limit = nan, None, nan
-        else:
-            p = 2 * (normal_below(-abs(z)) if df is None else t_below(-abs(z), df))
-            limit = two_sided(confidence) if df is None else t_quantile(0.5 + confidence / 2, df)
-            beyond = bool(abs(z) >= limit)
-        return {
-            "index": self.index,
-            "statistic": z,
-            "observed": self.observed,
-            "expected": self.expected,
-            "standard_error": self.standard_error,
-            "df": nan if df is None else df,
-            "p_value": p,
-            "limit": limit,
-            "beyond_error": beyond,
-            "assumes": self.assumes,
-            "why_not": self.why_not,
-        }
+ASSUMES = {
+    "jacobson_truax": "no practice, equal and normal errors, nothing known of the group",
+    "unequal_error": "as the first, with its own error at each test",
+    "practice_adjusted": "the same practice gain for everybody, a similar gap between the tests",
+    "retest_differences": "error as in untreated retests, natural ups and downs included",
+    "regression_based": "a person like those of an untreated retest sample, expected by the first score",
+    "hageman_arrindell": "a person like those of the programme; the change is drawn towards its mean",
+}
+Row = tuple[float, float, float, float]  # observed, expected, standard error, degrees of freedom (NaN: normal)
 
 
 def reliable_change(
@@ -94,8 +61,8 @@ def reliable_change(
     DataFrame
         Indexed by ``jacobson_truax, unequal_error, practice_adjusted, retest_differences, regression_based,
         hageman_arrindell``; columns statistic (positive = better), observed, expected, standard_error (unit of the
-        test), df (NaN for normal), p_value (two-sided), limit, beyond_error, assumes, why_not. An index that cannot be
-        computed is there with NaN and the reason.
+        test), df (NaN for normal), p_value (two-sided), limit, beyond_error, assumes, note. An index that cannot be
+        computed is there with NaN, and the note says why.
 
     Raises
     ------
@@ -120,7 +87,7 @@ def reliable_change(
     Examples
     --------
     >>> family = reliable_change(32.5, 47.5, sem=3.354)
-    >>> round(family.loc["jacobson_truax", "statistic"], 2)
+    >>> float(family.loc["jacobson_truax", "statistic"].round(2))
     3.16
     """
     import pandas as pd
@@ -129,84 +96,55 @@ def reliable_change(
     check_confidence(confidence)
     later = sem if sem_after is None else sem_after
     if (
-        not all(abs(number) < 1e300 for number in (before, after, sem, later, practice, practice_se))
-        or sem < 0
-        or later < 0
+        not all(isfinite(number) for number in (before, after, sem, later, practice, practice_se))
+        or min(sem, later) < 0
     ):
         raise DataError(
-            f"Scores, SEM and practice must be numbers, SEM at least 0; got {before}, {after}, {sem}, {later}."
+            f"Scores, SEM and practice must be numbers, an SEM at least 0; got {before}, {after}, {sem}, {later}."
         )
     sign = 1 if better == "higher" else -1
+    d, both = sign * (after - before), hypot(sem, later)
+    found: dict[str, tuple[Row | None, str]] = {
+        "jacobson_truax": ((d, 0.0, sqrt(2) * sem, nan), ""),
+        "unequal_error": ((d, 0.0, both, nan), ""),
+        "practice_adjusted": ((d, practice, hypot(both, practice_se), nan), ""),
+        "retest_differences": _retest_differences(d, sign, retest),
+        "regression_based": _regression_based(before, after, sign, retest),
+        "hageman_arrindell": _hageman_arrindell(d, sign, both, programme),
+    }
     rows = [
-        index.row(confidence)
-        for index in _family(before, after, sign, sem, later, practice, practice_se, retest, programme)
+        {"index": name, **_tested(row, why, confidence), "assumes": ASSUMES[name]} for name, (row, why) in found.items()
     ]
     return pd.DataFrame(rows).set_index("index")
 
 
-def _family(
-    before: float,
-    after: float,
-    sign: int,
-    sem: float,
-    later: float,
-    practice: float,
-    practice_se: float,
-    retest: Programme | None,
-    programme: Programme | None,
-) -> tuple[Index, ...]:
-    d, both = sign * (after - before), hypot(sem, later)
-    no_error = "" if both > 0 else "the SEM is 0"
-    adjusted = Index(
-        "practice_adjusted",
-        d,
-        practice,
-        hypot(both, practice_se),
-        None,
-        "the same practice gain for everybody, a similar gap between tests",
-        no_error,
-    )
-    return (
-        Index(
-            "jacobson_truax",
-            d,
-            0.0,
-            sqrt(2) * sem,
-            None,
-            "no practice, equal errors, normal errors, nothing known of the group",
-            no_error,
-        ),
-        Index("unequal_error", d, 0.0, both, None, "as the first, with its own error at each test", no_error),
-        adjusted,
-        _retest_differences(d, sign, retest),
-        _regression_based(before, after, sign, retest),
-        _hageman_arrindell(d, sign, both, programme),
-    )
+def _tested(row: Row | None, note: str, confidence: float) -> dict[str, object]:
+    observed, expected, se, df = row or (nan, nan, nan, nan)
+    z = p = limit = nan
+    if se > 0:
+        z = (observed - expected) / se
+        p = 2 * (t_below(-abs(z), df) if df == df else normal_below(-abs(z)))
+        limit = t_quantile(0.5 + confidence / 2, df) if df == df else two_sided(confidence)
+    elif row:
+        note = "the standard error is 0"
+    found = {"statistic": z, "observed": observed, "expected": expected, "standard_error": se, "df": df, "p_value": p}
+    return found | {"limit": limit, "beyond_error": abs(z) >= limit if z == z else None, "note": note}
 
 
-def _retest_differences(d: float, sign: int, retest: Programme | None) -> Index:
-    words = "error as in untreated retests, natural ups and downs included; the honest control"
+def _retest_differences(d: float, sign: int, retest: Programme | None) -> tuple[Row | None, str]:
     if retest is None:
-        return Index("retest_differences", d, nan, nan, None, words, "needs an untreated retest sample")
-    se = retest.sd_change * sqrt(1 + 1 / retest.n)
-    return Index("retest_differences", d, sign * retest.mean_change, se, retest.n - 1, words)
+        return None, "needs an untreated retest sample"
+    return (d, sign * retest.mean_change, retest.sd_change * sqrt(1 + 1 / retest.n), retest.n - 1.0), ""
 
 
-def _regression_based(before: float, after: float, sign: int, retest: Programme | None) -> Index:
-    words = "a person like those of an untreated retest sample; the expected score depends on the first one"
-    if retest is None:
-        return Index(
-            "regression_based", sign * (after - before), nan, nan, None, words, "needs an untreated retest sample"
-        )
-    if retest.n < 3:
-        return Index(
-            "regression_based", sign * (after - before), nan, nan, None, words, "needs at least 3 retested people"
-        )
+def _regression_based(before: float, after: float, sign: int, retest: Programme | None) -> tuple[Row | None, str]:
+    if retest is None or retest.n < 3:
+        return None, "needs an untreated retest sample of at least 3 people"
     predicted, se = predict_retest(before, retest)
-    why = f"from {retest.n} people; {FEWEST_RETESTS} are advised" if retest.n < FEWEST_RETESTS else ""
+    notes = [f"from {retest.n} people; at least {FEWEST_RETESTS} are advised"] if retest.n < FEWEST_RETESTS else []
     if abs(before - retest.mean_before) > 2 * retest.sd_before:
-        why = "; ".join(filter(None, (why, "the first score lies far from the retest sample")))
-    return Index("regression_based", sign * (after - before), sign * (predicted - before), se, retest.n - 2, words, why)
+        notes.append("the first score lies far from the retest sample")
+    return (sign * (after - before), sign * (predicted - before), se, retest.n - 2.0), "; ".join(notes)
 
 
 def predict_retest(before: float, retest: Programme) -> tuple[float, float]:
@@ -224,16 +162,13 @@ def predict_retest(before: float, retest: Programme) -> tuple[float, float]:
     return retest.mean_after + slope * (before - retest.mean_before), about * sqrt(1 + 1 / n + away)
 
 
-def _hageman_arrindell(d: float, sign: int, both: float, programme: Programme | None) -> Index:
-    words = "a person like those of the programme; the change is drawn towards the programme's mean change"
-    if programme is None:
-        return Index("hageman_arrindell", d, nan, nan, None, words, "needs the programme's means and spread")
-    kept = 1 - both**2 / programme.var_change if programme.var_change > 0 else 0.0
-    if kept <= 0 or both == 0:
-        why = "the changes of the programme vary no more than measurement error" if both else "the SEM is 0"
-        return Index("hageman_arrindell", d, nan, nan, None, words, why)
-    drawn = kept * d + (1 - kept) * sign * programme.mean_change
-    return Index("hageman_arrindell", drawn, 0.0, sqrt(kept) * both, None, words)
+def _hageman_arrindell(d: float, sign: int, both: float, group: Programme | None) -> tuple[Row | None, str]:
+    if group is None:
+        return None, "needs the programme's means and spread"
+    kept = 1 - both**2 / group.var_change if group.var_change > 0 else 0.0
+    if kept <= 0:
+        return None, "the programme's changes vary no more than measurement error"
+    return (kept * d + (1 - kept) * sign * group.mean_change, 0.0, sqrt(kept) * both, nan), ""
 
 
 def recovery_cutoffs(mean_before: float, sd_before: float, mean_well: float, sd_well: float) -> dict[str, float]:
@@ -258,8 +193,5 @@ def recovery_cutoffs(mean_before: float, sd_before: float, mean_well: float, sd_
     {'a': 55.0, 'b': 45.0, 'c': 50.0}
     """
     sign = 1 if mean_well >= mean_before else -1
-    return {
-        "a": mean_before + sign * 2 * sd_before,
-        "b": mean_well - sign * 2 * sd_well,
-        "c": (sd_well * mean_before + sd_before * mean_well) / (sd_well + sd_before),
-    }
+    between = (sd_well * mean_before + sd_before * mean_well) / (sd_well + sd_before)
+    return {"a": mean_before + sign * 2 * sd_before, "b": mean_well - sign * 2 * sd_well, "c": between}

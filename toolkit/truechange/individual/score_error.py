@@ -28,7 +28,7 @@ class ScoreError:
     origin : Origin
         Where the SEM comes from.
     varies : float
-        Ratio of this person's error to the one near the group's means; 1 where the SEM is one number.
+        This person's SEM over the one near the group's means; 1 where the SEM is one number.
     """
 
     before: float
@@ -44,21 +44,13 @@ class ScoreError:
         """Standard error of the difference between the two scores when nothing has changed."""
         return hypot(self.before, self.after)
 
-    def mdc(self, confidence: float, unit: str) -> Threshold:
+    def mdc(self, confidence: float, unit: str, practice_se: float = 0.0) -> Threshold:
         """Return the smallest change beyond error at `confidence`, its interval from the SEM's degrees of freedom."""
-        value = two_sided(confidence) * self.difference
-        low, high = sem_limits(self.df, confidence)
-        return Threshold(
-            value=value,
-            low=value * low,
-            high=value * high,
-            confidence=confidence,
-            unit=unit,
-            df=self.df,
-            kind="mdc",
-            method=f"{two_sided(confidence):.3f} × √(SEM before² + SEM after²)",
-            origin=self.origin,
-        )
+        z, (low, high) = two_sided(confidence), sem_limits(self.df, confidence)
+        value = z * hypot(self.difference, practice_se)
+        facts = {"low": value * low, "high": value * high, "confidence": confidence, "unit": unit, "df": self.df}
+        words = f"{z:.3f} × √(SEM before² + SEM after²)"
+        return Threshold(value=value, kind="mdc", method=words, origin=self.origin, **facts)  # type: ignore[arg-type]
 
     def with_bridge(self, difference_se: float) -> "ScoreError":
         """Return the errors with `difference_se` for the difference, what the two SEMs leave put before."""
@@ -68,12 +60,11 @@ class ScoreError:
 def score_error(
     sem: SemLike | None,
     df: float | None,
-    before: float,
-    after: float,
+    scores: tuple[float, float],
     visits: tuple[int, int] = (1, 1),
     programme: Programme | None = None,
 ) -> ScoreError | None:
-    """Return the errors of two scores from whatever the user knows of the SEM; None when there is no SEM.
+    """Return the errors of two scores from whatever the user knows of the SEM; None when there is no SEM (or it is 0).
 
     Parameters
     ----------
@@ -81,13 +72,13 @@ def score_error(
         One SEM; one with its degrees of freedom; one before and one after; or a function of the score.
     df : float or None
         Degrees of freedom, where `sem` does not carry them.
-    before, after : float
-        The scores (means of `visits` visits), in the test's unit.
+    scores : (float, float)
+        Before and after (means of `visits` visits), in the test's unit.
     visits : (int, int), optional
         How many separate visits each mean is of.
     programme : Programme, optional
         Group whose means say where its SEM is read, and towards which scores are drawn before a function of the
-        score is asked.
+        score is asked: a chance extreme must not choose its own error.
 
     Raises
     ------
@@ -96,6 +87,7 @@ def score_error(
     RefusedError
         An MDC or MCID was given as SEM.
     """
+    origin = sem.origin if isinstance(sem, Estimate) else Origin.stated()
     if sem is None:
         return None
     if isinstance(sem, Threshold):
@@ -103,49 +95,26 @@ def score_error(
             f"sem got an {sem.kind.upper()} ({sem}). Give the standard error of measurement; "
             "from an MDC95 for one person it is MDC95 / 2.772."
         )
-    origin, varies = Origin.stated(), 1.0
-    if isinstance(sem, Estimate):
-        origin = sem.origin
-        df = df if df is not None else sem.df if sem.df is not None else df_of_limits(sem)
-        ends = around = (sem.value, sem.value)
-    elif callable(sem):
-        middle = (programme.mean_before, programme.mean_after) if programme else (before, after)
-        around = (float(sem(middle[0])), float(sem(middle[1])))
-        ends = _at_shrunk(sem, (before, after), around, programme)
-        varies = hypot(*ends) / hypot(*around) if hypot(*around) else 1.0
-    elif isinstance(sem, tuple):
-        ends = around = (float(sem[0]), float(sem[1]))
+    if callable(sem):
+        middle = (programme.mean_before, programme.mean_after) if programme else scores
+        group = (float(sem(middle[0])), float(sem(middle[1])))
+        spreads = (programme.sd_before, programme.sd_after) if programme else (inf, inf)
+        kept = [max(0.0, 1 - (error / sd) ** 2) for error, sd in zip(group, spreads, strict=True)]
+        own = tuple(float(sem(m + k * (x - m))) for x, m, k in zip(scores, middle, kept, strict=True))
+    elif isinstance(sem, Estimate):
+        df = df or sem.df or df_of_limits(sem)
+        own = group = (sem.value, sem.value)
     else:
-        ends = around = (float(sem), float(sem))
-    for value in (*ends, *around):
-        if not (isfinite(value) and value >= 0):
-            raise ChoiceError(f"sem={value!r} must be a number of at least 0, in the test's unit.")
+        own = group = (float(sem[0]), float(sem[1])) if isinstance(sem, tuple) else (float(sem), float(sem))
+    if not all(isfinite(value) and value >= 0 for value in (*own, *group)):
+        raise ChoiceError(f"sem={sem!r} must be a number of at least 0, in the test's unit.")
     if df is not None and not df > 0:
         raise ChoiceError(f"sem_df={df!r} must be positive; it is people × (tests a person − 1), about.")
-    if not hypot(*ends):
+    if not hypot(*own):
         return None
-    return ScoreError(
-        ends[0] / sqrt(visits[0]),
-        ends[1] / sqrt(visits[1]),
-        *around,
-        df=df if df is not None and isfinite(df) else None,
-        origin=origin,
-        varies=varies,
-    )
-
-
-def _at_shrunk(
-    sem: Callable[[float], float], scores: tuple[float, float], around: tuple[float, float], group: Programme | None
-) -> tuple[float, float]:
-    """Ask for the SEM where the true score most likely lies: a chance extreme must not choose its own error."""
-    if group is None:
-        return float(sem(scores[0])), float(sem(scores[1]))
-    ends = []
-    places = ((group.mean_before, group.sd_before), (group.mean_after, group.sd_after))
-    for score, (mean, sd), error in zip(scores, places, around, strict=True):
-        reliability = max(0.0, 1 - (error / sd) ** 2)
-        ends.append(float(sem(mean + reliability * (score - mean))))
-    return ends[0], ends[1]
+    varies = hypot(*own) / hypot(*group) if hypot(*group) else 1.0
+    known = df if df != inf else None
+    return ScoreError(own[0] / sqrt(visits[0]), own[1] / sqrt(visits[1]), *group, known, origin, varies)
 
 
 def sem_limits(df: float | None, confidence: float) -> tuple[float, float]:
@@ -166,10 +135,9 @@ def df_of_limits(sem: Estimate) -> float | None:
     """Return the degrees of freedom that an SEM's interval speaks of; None when it has no usable interval."""
     if not sem.has_interval or not 0 < sem.low < sem.high < inf:
         return None
-    ratio = sem.high / sem.low
 
     def narrowness(df: float) -> float:
         low, high = sem_limits(df, sem.confidence)
-        return -high / low
+        return low / high
 
-    return bisect(narrowness, -ratio, 1.0, 2000.0) if ratio < -narrowness(1.0) else 1.0
+    return bisect(narrowness, sem.low / sem.high, 1.0, 2000.0)

@@ -9,9 +9,8 @@ REAL_AND_IMPORTANT = "real_and_important"
 REAL_BELOW_IMPORTANT = "real_below_important"
 IMPORTANT_WITHIN_ERROR = "important_sized_within_error"
 NONE_SHOWN = "no_demonstrable_change"
-VERDICTS = (REAL_AND_IMPORTANT, REAL_BELOW_IMPORTANT, IMPORTANT_WITHIN_ERROR, NONE_SHOWN)
-NOT_ASSESSABLE = "not_assessable"
-BECAME_ABLE, LOST_ABILITY = "became_able", "lost_ability"
+CELLS = (REAL_AND_IMPORTANT, REAL_BELOW_IMPORTANT, IMPORTANT_WITHIN_ERROR, NONE_SHOWN)
+BECAME_ABLE, LOST_ABILITY, NOT_ASSESSABLE = "became_able", "lost_ability", "not_assessable"
 BORDERLINE = 0.80
 
 
@@ -32,16 +31,19 @@ def verdict(improvement: float, beyond_practice: float, mdc: float, mcid: float,
     >>> verdict(4, 4, 2.77, 2, 2), verdict(-4, -4, 2.77, 2, 5), verdict(2, 2, 2.77, 2, 2)
     ('real_and_important', 'worse_real_below_important', 'important_sized_within_error')
     """
-    worse = (improvement or beyond_practice) < 0
-    size, net = (-improvement, -beyond_practice) if worse else (improvement, beyond_practice)
-    real = net > 0 and _reaches(net, mdc)
-    important = size > 0 and _reaches(size, mcid_deterioration if worse else mcid)
-    cell = VERDICTS[(0 if important else 1) if real else (2 if important else 3)]
+    worse, size, net = _turned(improvement, beyond_practice)
+    real, important = _reaches(net, mdc), _reaches(size, mcid_deterioration if worse else mcid)
+    cell = CELLS[(0 if important else 1) if real else (2 if important else 3)]
     return f"worse_{cell}" if worse else cell
 
 
+def _turned(improvement: float, beyond_practice: float) -> tuple[bool, float, float]:
+    worse = (improvement or beyond_practice) < 0
+    return (True, -improvement, -beyond_practice) if worse else (False, improvement, beyond_practice)
+
+
 def _reaches(size: float, threshold: float) -> bool:
-    return size >= threshold - 1e-9 * max(1.0, abs(threshold))
+    return size > 0 and size >= threshold - 1e-9 * max(1.0, abs(threshold))
 
 
 def spread(threshold: Threshold) -> float:
@@ -62,17 +64,22 @@ def stability(improvement: float, beyond_practice: float, mdc: Threshold, import
         As in :func:`verdict`.
     mdc, important : Threshold
         The MDC, and the MCID of the direction the person moved in.
+
+    Examples
+    --------
+    >>> mdc = Threshold(value=2.772, kind="mdc", df=29)
+    >>> round(stability(4, 4, mdc, Threshold(value=2.0, kind="mcid")), 3)
+    0.992
     """
     se, df = spread(important), mdc.df
     if df is None and not se:
         return nan
-    worse = (improvement or beyond_practice) < 0
-    size, net = (-improvement, -beyond_practice) if worse else (improvement, beyond_practice)
+    _, size, net = _turned(improvement, beyond_practice)
     kept = 1.0
     if df is not None:
         real = 1 - chi2_below(df * (mdc.value / net) ** 2, df) if net > 0 else 0.0
-        kept *= real if net > 0 and _reaches(net, mdc.value) else 1 - real
+        kept *= real if _reaches(net, mdc.value) else 1 - real
     if se:
         matters = normal_below((size - important.value) / se) if size > 0 else 0.0
-        kept *= matters if size > 0 and _reaches(size, important.value) else 1 - matters
+        kept *= matters if _reaches(size, important.value) else 1 - matters
     return kept

@@ -1,0 +1,157 @@
+"""One person's change in numbers: what was seen, the verdict, and the chances."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from math import hypot, nan
+
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.result import Result
+from truechange.individual import verdict as v
+from truechange.individual.belief import Belief
+from truechange.individual.group import Programme
+from truechange.individual.score_error import ScoreError
+from truechange.measures.measure import Measure
+
+CHANCES = ("p_better", "p_meaningful", "p_worse", "p_meaningful_beyond_practice")
+
+
+@dataclass(frozen=True)
+class Answer(Result):
+    """The numbers behind :class:`PersonChange`, which adds words, tables and a picture.
+
+    Parameters
+    ----------
+    test : Measure
+        Name, unit, direction and resolution of the test.
+    before, after : float
+        Scores (means of several visits where given), in the test's unit; NaN for unable.
+    verdict : str
+        ``"real_and_important"``, ``"real_below_important"``, ``"important_sized_within_error"``,
+        ``"no_demonstrable_change"``, the same with ``"worse_"`` ahead, ``"became_able"``, ``"lost_ability"`` or
+        ``"not_assessable"`` (then `why_not` says why).
+    mdc : Threshold or None
+        Smallest change beyond error for this person; None without an SEM.
+    mcid, mcid_deterioration : Threshold
+        Smallest change that matters, for better and for worse; both positive.
+    beliefs : tuple of Belief
+        The posterior of the true change under each prior, the one reported first; empty where it has no answer.
+    error : ScoreError or None
+        The SEMs behind the answer.
+    programme : Programme or None
+        The group the person was compared with.
+    practice, practice_se : float
+        Gain from repeating the test that was taken out of "beyond error", and its standard error.
+    confidence : float
+        Level of the MDC and of every interval.
+    dates : (str, str)
+        Dates shown in the picture.
+    cautions, sources : tuple of str
+        What to mind; bibliography keys of what was computed.
+    """
+
+    test: Measure
+    before: float
+    after: float
+    verdict: str
+    why_not: str
+    mdc: Threshold | None
+    mcid: Threshold
+    mcid_deterioration: Threshold
+    beliefs: tuple[Belief, ...]
+    error: ScoreError | None
+    programme: Programme | None
+    practice: float
+    practice_se: float
+    confidence: float
+    dates: tuple[str, str] = ("", "")
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+
+    @property
+    def improvement(self) -> float:
+        """Observed improvement, positive = better whatever the test's direction; NaN when unable."""
+        return self.test.improvement(self.before, self.after)
+
+    @property
+    def worse(self) -> bool:
+        """Whether the person moved the wrong way."""
+        return self.verdict.startswith("worse_") or self.verdict == v.LOST_ABILITY
+
+    @property
+    def bar(self) -> Threshold:
+        """The MCID of the direction the person moved in."""
+        return self.mcid_deterioration if self.worse else self.mcid
+
+    @property
+    def reliable_change_index(self) -> float:
+        """(improvement − practice) / standard error of the difference; NaN without an SEM."""
+        if self.error is None:
+            return nan
+        return (self.improvement - self.practice) / hypot(self.error.difference, self.practice_se)
+
+    @property
+    def observed(self) -> Estimate:
+        """The improvement as seen, with the interval its measurement error leaves (before any practice gain)."""
+        return self._estimate("flat", "observed improvement ± its measurement error")
+
+    @property
+    def true_change(self) -> Estimate:
+        """Mean and interval of the posterior of the true change, under the first of `beliefs`."""
+        main = self.beliefs[0] if self.beliefs else None
+        return self._estimate(main.prior, f"posterior, {main.prior}: {main.assumes}") if main else self.observed
+
+    def _estimate(self, prior: str, method: str) -> Estimate:
+        facts = {"unit": self.test.unit, "confidence": self.confidence}
+        found = next((belief for belief in self.beliefs if belief.prior == prior), None)
+        if found is None or self.error is None:
+            return Estimate(value=self.improvement, method="as seen; its error is not known", **facts)  # type: ignore[arg-type]
+        low, high = found.interval(self.confidence)
+        n = self.programme.n if self.programme and prior.startswith("programme") else None
+        kept = {"method": method, "n": n, "df": self.error.df, "origin": self.error.origin}
+        return Estimate(value=found.mean, low=low, high=high, **facts, **kept)  # type: ignore[arg-type]
+
+    @cached_property
+    def chances(self) -> dict[str, dict[str, float]]:
+        """Chance of a true change for the better, of an important one, of an important decline; by prior."""
+        good, bad = v.spread(self.mcid), v.spread(self.mcid_deterioration)
+        beyond = self.mcid.value + self.practice, hypot(good, self.practice_se)
+        asked = ((0.0, 0.0), (self.mcid.value, good), (-self.mcid_deterioration.value, bad), beyond)
+        found = {b.prior: dict(zip(CHANCES, (b.above(*at) for at in asked), strict=True)) for b in self.beliefs}
+        for chance in found.values():
+            chance["p_worse"] = 1 - chance["p_worse"]
+        return found
+
+    def _chance(self, chance: str, prior: str = "") -> float:
+        return self.chances[prior or self.beliefs[0].prior][chance] if self.beliefs else nan
+
+    @property
+    def p_better(self) -> float:
+        """Chance that the true change is for the better."""
+        return self._chance("p_better")
+
+    @property
+    def p_meaningful(self) -> float:
+        """Chance that the true improvement exceeds the MCID."""
+        return self._chance("p_meaningful")
+
+    @property
+    def p_meaningful_flat(self) -> float:
+        """Chance that the true improvement exceeds the MCID, from the scores alone."""
+        return self._chance("p_meaningful", "flat")
+
+    @property
+    def p_worse(self) -> float:
+        """Chance of a true decline larger than the MCID for deterioration."""
+        return self._chance("p_worse")
+
+    @property
+    def stability(self) -> float:
+        """Chance that the verdict stands when MDC and MCID are redrawn; NaN when neither's uncertainty is known."""
+        if self.mdc is None or self.verdict.removeprefix("worse_") not in v.CELLS:
+            return nan
+        return v.stability(self.improvement, self.improvement - self.practice, self.mdc, self.bar)
+
+    @property
+    def borderline(self) -> bool:
+        """Whether the verdict falls with more than one in five plausible thresholds."""
+        return self.stability < v.BORDERLINE

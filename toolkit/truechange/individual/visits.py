@@ -1,0 +1,313 @@
+"""Several visits of one person: each against the baseline with repeated looks paid for, and the course as a whole."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from math import isnan, nan, sqrt
+from typing import TYPE_CHECKING, Any
+
+from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_confidence
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import percent
+from truechange.foundation.result import Result
+from truechange.individual import priors
+from truechange.individual import verdict as v
+from truechange.individual.assess import person_change, visit_mean
+from truechange.individual.belief import Belief
+from truechange.individual.change import PersonChange
+from truechange.individual.distributions import two_sided
+from truechange.individual.score_error import ScoreError
+from truechange.measures.catalogue import measure as look_up
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+Point = tuple[float, float, int]  # day, mean score of that day, scores in it
+
+
+@dataclass(frozen=True)
+class Visits(Result):
+    """One person over several visits.
+
+    Parameters
+    ----------
+    points : tuple of (float, float, int)
+        Day, mean score and number of scores of each visit, in order.
+    baselines, looks : int
+        How many of the first visits are baseline; follow-up visits that the error of repeated looks is spread over.
+    changes : tuple of PersonChange
+        Each follow-up visit against the baseline, its MDC paid for repeated looks.
+    beliefs : tuple of Belief
+        The posterior of the true change from the baseline to the last visit by a straight course, under each prior,
+        the one reported first.
+    level : Estimate
+        The true score at the last visit as it stands alone: score ± its error.
+    cautions, sources : tuple of str
+        What to mind; bibliography keys of what was computed.
+    """
+
+    points: tuple[Point, ...]
+    baselines: int
+    looks: int
+    changes: tuple[PersonChange, ...]
+    beliefs: tuple[Belief, ...]
+    level: Estimate
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+
+    @property
+    def verdicts(self) -> tuple[str, ...]:
+        """The verdict of each follow-up visit, repeated looks paid for."""
+        return tuple(change.verdict for change in self.changes)
+
+    @property
+    def verdict(self) -> str:
+        """The verdict of the last visit; ``"not_assessable"`` with one visit."""
+        return self.verdicts[-1] if self.changes else v.NOT_ASSESSABLE
+
+    @property
+    def change(self) -> Estimate:
+        """Improvement from the baseline to the last visit by a straight course, scores alone; NaN at one visit."""
+        flat = next((belief for belief in self.beliefs if belief.prior == "flat"), None)
+        low, high = flat.interval(self.level.confidence) if flat else (nan, nan)
+        return replace(self.level, value=flat.mean if flat else nan, low=low, high=high, method="straight course")
+
+    @property
+    def per_week(self) -> Estimate:
+        """The same a week; NaN at one visit."""
+        begin, end = self.points[self.baselines - 1][0], self.points[-1][0]
+        unit = f"{self.level.unit} a week".strip()
+        return self.change.scaled(7 / (end - begin) if self.changes else nan, unit=unit)
+
+    @property
+    def p_meaningful(self) -> float:
+        """Chance that the true improvement by a straight course exceeds the MCID; NaN at one visit."""
+        bar = self.changes[-1].mcid if self.changes else None
+        return self.beliefs[0].above(bar.value, v.spread(bar)) if bar else nan
+
+    @property
+    def p_worse(self) -> float:
+        """Chance of a true decline beyond the MCID for deterioration; NaN at one visit."""
+        bar = self.changes[-1].mcid_deterioration if self.changes else None
+        return 1 - self.beliefs[0].above(-bar.value, v.spread(bar)) if bar else nan
+
+    def table(self) -> "pd.DataFrame":
+        """Return one row a visit, unrounded: day, score, scores, improvement, mdc (looks paid for), verdict."""
+        import pandas as pd
+
+        frame = pd.DataFrame(self.points, columns=["day", "score", "scores"])
+        seen = [
+            (change.improvement, change.mdc.value if change.mdc else nan, change.verdict) for change in self.changes
+        ]
+        follow = frame.index[len(frame) - len(seen) :]
+        return frame.join(pd.DataFrame(seen, columns=["improvement", "mdc", "verdict"], index=follow))
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return the last visit in words, then the course, then the chance."""
+        if not self.changes:
+            return (f"One visit: the true score is most likely {self.level}; a change needs a second visit.",)
+        chance = f"{percent(self.p_meaningful)} ({self.beliefs[0].assumes})"
+        return (
+            self.changes[-1].chart_sentence,
+            f"By a straight course the improvement is {self.change}, or {self.per_week}.",
+            f"Chance that the true improvement by that course is at least the MCID: {chance}.",
+        )
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw every visit with its error, the baseline, and the lines of important and detectable change."""
+        from truechange.foundation.drawing import INK, axes, mark_line
+        from truechange.individual.picture import lines
+
+        ax = axes(ax)
+        days, scores, counts = zip(*self.points, strict=True)
+        reach = (self.level.high - self.level.value) * sqrt(counts[-1])
+        errors = [reach / sqrt(count) for count in counts]
+        ax.errorbar(days, scores, yerr=errors, color=INK, marker="o", ms=6, capsize=3, lw=1)
+        for at, label, colour, dash in lines(self.changes[-1]) if self.changes else ():
+            mark_line(ax, at, label.replace("first score", "baseline"), colour=colour, dash=dash)
+        ax.set_xlabel("day")
+        ax.set_ylabel(self.level.unit or "score")
+        return ax
+
+    @property
+    def alt(self) -> str:
+        """The picture in words."""
+        seen = ", ".join(f"{score:g} on day {day:g}" for day, score, _ in self.points)
+        return f"Scores over time: {seen}; each with its error, and lines at the important and the detectable change."
+
+
+def visits(
+    data: "Mapping[str, Iterable[Any]] | pd.DataFrame",
+    *,
+    day: str = "day",
+    score: str = "score",
+    protocol: Sequence[str] = (),
+    baselines: int = 1,
+    looks: int | None = None,
+    confidence: float = 0.95,
+    **about: Any,
+) -> Visits:
+    r"""Follow one person over several visits.
+
+    Parameters
+    ----------
+    data : DataFrame or mapping of columns
+        One row a score: `day` (number of days, date, or ISO text), `score`, and columns that hold protocol facts.
+        Scores of one day are averaged, and that is said.
+    day, score : str, optional
+        Column names.
+    protocol : sequence of str, optional
+        Columns that hold protocol facts; they must agree with the first visit's. Those that decide a test of the
+        catalogue are looked at wherever the column is there.
+    baselines : int, optional
+        How many of the first visits are baseline. Two take out most learning and most regression to the mean.
+    looks : int, optional
+        How many follow-up visits are planned; by default those in the data.
+    confidence : float, optional
+        Level of every interval and, over all looks together, of the MDCs.
+    **about
+        What else :func:`person_change` takes: ``sem`` and ``mcid`` (required), ``better``, ``sem_df``,
+        ``mcid_deterioration``, ``programme`` (the group at the first and last of these visits), ``practice``,
+        ``measure``, ``name``, ``unit`` and so on.
+
+    Returns
+    -------
+    Visits
+        Frozen; ``.verdicts``, ``.change``, ``.p_meaningful``, ``.table()``, ``.plot()``.
+
+    Raises
+    ------
+    DataError
+        A column, day or score is missing, or there is no visit.
+    RefusedError
+        The protocol changed between visits, or no SEM was given.
+    ChoiceError
+        An argument is not understood.
+
+    Notes
+    -----
+    Visit against baseline: :math:`z_{1-\alpha/(2V)} SEM \sqrt{1/m_0 + 1/m}` with V looks (Bonferroni). Course: the
+    level is flat until the last baseline visit and straight after it, fitted by least squares with the known SEM. The
+    posterior is that of the level at the start and at the end given every score.
+
+    Examples
+    --------
+    >>> seen = {"day": [0, 42, 84], "score": [9, 11, 13]}
+    >>> course = visits(seen, sem=1.0, mcid=2.0, unit="stands")
+    >>> course.verdicts, course.looks, round(course.change.value, 2)
+    (('important_sized_within_error', 'real_and_important'), 2, 4.0)
+    """
+    check_confidence(confidence)
+    known = look_up(about["measure"]).protocol if about.get("measure") else ()
+    held, facts = _read(data, day, score, (*protocol, *(f for f in known if f in data and f not in protocol)))
+    unable = [when for when, scores in held.items() if isnan(sum(scores))]
+    days = [when for when in sorted(held) if when not in unable]
+    if not days:
+        raise DataError("There is no visit with a score in these data.")
+    if baselines < 1 or (len(days) > 1 and baselines >= len(days)):
+        raise ChoiceError(f"baselines={baselines} must be at least 1 and leave a follow-up visit among {len(days)}.")
+    points = tuple((when, sum(held[when]) / len(held[when]), len(held[when])) for when in days)
+    before = [score for when in days[:baselines] for score in held[when]]
+    looks = max(looks or 0, len(days) - baselines, 1)
+    shared = 1 - (1 - confidence) / looks
+    changes = [
+        person_change(
+            before, held[when], before_protocol=facts[days[0]], after_protocol=facts[when], confidence=shared, **about
+        )
+        for when in days[baselines:] or days[:1]
+    ]
+    last = changes[-1]
+    if last.error is None:
+        raise RefusedError("Visits cannot be told from error without a standard error of measurement above 0 (sem=).")
+    one = replace(last.error, before=last.error.group_before, after=last.error.after * sqrt(points[-1][2]))
+    cautions = [
+        f"Unable to do the test on day {when:g}: a finding of its own, not in the arithmetic." for when in unable
+    ]
+    cautions += [f"The {m} scores of day {when:g} were averaged." for when, _, m in points if m > 1]
+    beliefs: tuple[Belief, ...] = ()
+    if len(days) > 1:
+        beliefs = _beliefs(points, baselines, one, last)
+        cautions += _course_cautions(points, baselines, looks, one, last, confidence)
+    reach = two_sided(confidence) * last.error.after
+    level = Estimate(
+        value=points[-1][1], low=points[-1][1] - reach, high=points[-1][1] + reach, confidence=confidence,
+        unit=last.test.unit, df=one.df, method="score ± error, nothing known of the group", origin=one.origin,
+    )  # fmt: skip
+    kept = tuple(changes) if len(days) > 1 else ()
+    return Visits(points, baselines, looks, kept, beliefs, level, (*cautions, *last.cautions), last.sources)
+
+
+def _read(
+    data: Any, day: str, score: str, protocol: Sequence[str]
+) -> tuple[dict[float, list[float]], dict[float, dict[str, object]]]:
+    """Return the scores and the protocol facts of each day; NaN for a day the person was unable."""
+    for column in (day, score, *protocol):
+        if column not in data:
+            raise DataError(f"There is no column {column!r}; name the columns with day=, score= and protocol=.")
+    held: dict[float, list[float]] = {}
+    facts: dict[float, dict[str, object]] = {}
+    for row, values in enumerate(zip(data[day], data[score], *(data[name] for name in protocol), strict=True), start=1):
+        when = _day(values[0], row)
+        held.setdefault(when, []).append(visit_mean(values[1], f"score of visit {row}")[0])
+        facts.setdefault(when, dict(zip(protocol, values[2:], strict=True)))
+    return held, facts
+
+
+def _day(value: Any, row: int) -> float:
+    try:
+        when: Any = date.fromisoformat(value[:10]) if isinstance(value, str) else value
+        number = float(when.toordinal() if hasattr(when, "toordinal") else when)
+    except (TypeError, ValueError):
+        number = nan
+    if isnan(number):
+        raise DataError(f"Visit {row} has no usable day ({value!r}): give a number of days, a date, or YYYY-MM-DD.")
+    return number
+
+
+def _mean(points: Sequence[Point]) -> float:
+    return sum(score * m for _, score, m in points) / sum(m for _, _, m in points)
+
+
+def _beliefs(points: tuple[Point, ...], baselines: int, one: ScoreError, last: PersonChange) -> tuple[Belief, ...]:
+    """Return the posterior of the change from start to end given every visit: the programme's, flat and sceptical."""
+    begin, end = points[baselines - 1][0], points[-1][0]
+    rows = [
+        (max(0.0, (when - begin) / (end - begin)), x, m) for when, x, m in points
+    ]  # share of the way, score, scores
+    a11, a22 = sum(m * (1 - u) ** 2 for u, _, m in rows), sum(m * u * u for u, _, m in rows)
+    a12 = sum(m * u * (1 - u) for u, _, m in rows)
+    y1, y2 = sum(m * (1 - u) * x for u, x, m in rows), sum(m * u * x for u, x, m in rows)
+    det = a11 * a22 - a12 * a12
+    seen = priors.Seen((a22 * y1 - a12 * y2) / det, (a11 * y2 - a12 * y1) / det, last.test.sign)
+    levels = replace(one, before=one.before * sqrt(a22 / det), after=one.after * sqrt(a11 / det))
+    linked = sqrt(
+        (a11 + 2 * a12 + a22) / (a11 + a22)
+    )  # both levels lean on the same visits, so their errors are linked
+    alone = replace(levels, before=levels.before * linked, after=levels.after * linked)
+    kept = (priors.flat(seen, alone), priors.sceptical(seen, alone, last.mcid.value, None))
+    if last.programme is None or last.programme.n < priors.FEWEST:
+        return kept
+    return (priors.from_programme(seen, levels, last.programme, -a12 / det * one.before * one.after), *kept)
+
+
+def _course_cautions(
+    points: tuple[Point, ...], baselines: int, looks: int, one: ScoreError, last: PersonChange, confidence: float
+) -> list[str]:
+    said, z, start, between = [], two_sided(confidence), points[:baselines], points[baselines:-1]
+    if looks > 1:
+        chance = percent(1 - confidence**looks)
+        said.append(f"{looks} looks, each at the usual limit, would cry change in up to {chance} of unchanged people.")
+    if baselines == 1:
+        said.append("One baseline: learning and a chance low start are still in the change. Two are better.")
+    elif abs(start[-1][1] - start[0][1]) > z * one.after * sqrt(1 / start[0][2] + 1 / start[-1][2]):
+        said.append("The baselines themselves differ by more than error: learning, or a change before treatment.")
+    if between:
+        m0, m1, m2 = (sum(m for _, _, m in part) for part in (start, between, points[-1:]))
+        u = (sum(when * m for when, _, m in between) / m1 - start[-1][0]) / (points[-1][0] - start[-1][0])
+        straight = (1 - u) * _mean(start) + u * points[-1][1]
+        bend = last.test.improvement(straight, _mean(between))
+        if abs(bend) > z * one.after * sqrt(1 / m1 + (1 - u) ** 2 / m0 + u * u / m2):
+            when = "early and then levelled off" if bend > 0 else "late"
+            said.append(f"The change came {when}: read the visits, not the straight course.")
+    return said
