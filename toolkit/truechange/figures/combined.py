@@ -62,6 +62,8 @@ def changes_against_thresholds(
     ax.set_xlabel("people, least to most improved")
     ax.set_ylabel(f"improvement ({unit})" if unit else "improvement")
     if held:
+        bottom, top = ax.get_ylim()
+        ax.set_ylim(bottom, top + 0.28 * (top - bottom))  # room for the words
         ax.legend(fontsize=8, frameon=False, loc="upper left")
     return ax
 
@@ -78,6 +80,27 @@ def _zone(values: Any, held: Sequence[Threshold], mdc: Threshold | None) -> Any:
     reached = sum((values >= threshold.value).astype(int) for threshold in held)
     zone = np.where(reached == len(held), 0, np.where(reached > 0, 1, 2))
     return zone if mdc is None else np.where(values <= -mdc.value, 3, zone)
+
+
+def step_bars(steps: Mapping[str, int], *, ax: "Axes | None" = None) -> "Axes":
+    """Draw how many people are left at each step, as bars under their words, the last one heavier.
+
+    Parameters
+    ----------
+    steps : mapping of str to int
+        Words and people, first to last.
+    ax : Axes, optional
+        Where to draw.
+    """
+    ax = drawing.axes(ax, height=0.5 + 0.42 * len(steps))
+    for at, (words, people) in enumerate(steps.items()):
+        last = at == len(steps) - 1
+        ax.barh(at + 0.2, people, height=0.34, color=drawing.ACCENT if last else drawing.LINE)
+        ax.text(0, at - 0.17, f"{words}: {people}", fontsize=9, color=drawing.INK, va="center")
+    ax.set_ylim(len(steps) - 0.5, -0.55)
+    ax.set_xlim(0, max(steps.values()))
+    ax.axis("off")
+    return ax
 
 
 def share_rows(shares: Mapping[str, Estimate | float], *, ax: "Axes | None" = None) -> "Axes":

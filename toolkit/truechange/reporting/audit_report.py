@@ -107,13 +107,20 @@ def write_audit(
     tuple of Path, tuple of str
         The files, and what was left out because a part is not installed.
     """
-    writers: Mapping[str, Any] = {"html": to_html, "pdf": to_pdf, "xlsx": to_excel, "json": to_json}
+    step("drawing the pictures")
+    page = audit_page(audit, stamp=stamp, **shown)
+    writers: Mapping[str, Callable[[Path], Any]] = {
+        "html": lambda path: path.write_text(page, encoding="utf-8"),
+        "pdf": lambda path: write_pdf(page, path),
+        "xlsx": lambda path: to_excel(audit, path, stamp=stamp, **shown),
+        "json": lambda path: to_json(audit, path, stamp=stamp, **shown),
+    }
     made, left_out = [], []
     with whole_folder(out) as aside:
         for ending, write in writers.items():
             step(f"writing audit.{ending}")
             try:
-                write(audit, aside / f"audit.{ending}", stamp=stamp, **shown)
+                write(aside / f"audit.{ending}")
                 made.append(Path(out) / f"audit.{ending}")
             except MissingPartError as missing:
                 left_out.append(f"audit.{ending} was not written. {missing}")

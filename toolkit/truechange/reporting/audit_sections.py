@@ -4,23 +4,25 @@ from typing import Any
 
 import pandas as pd
 
-from truechange.figures import changes_against_thresholds
-from truechange.foundation.estimate import Threshold
+from truechange.foundation import drawing
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.parts import Refused
+from truechange.reporting.audit_pictures import all_tests, baseline, changes, shares, steps
 from truechange.reporting.audit_tables import measure_rows
 from truechange.reporting.checklists import checklist
 from truechange.reporting.known_facts import audit_facts
-from truechange.reporting.page import Block, Picture, Row, Section, Words
+from truechange.reporting.page import Block, Columns, Picture, Section, Words
 from truechange.reporting.references import cite
+from truechange.reporting.small_cells import HIDDEN
 from truechange.reporting.stamp import Stamp
-from truechange.reporting.tables import ReadyTable, ready_table
+from truechange.reporting.tables import ready_table
 from truechange.reporting.wording import cannot_show, concerning, once
 
 LISTS = ("consort_outcomes", "consort_pro")
 SMALL = "Counts of one to four people in a breakdown are hidden, and a second one where the total would give them away."
+UNIT_COLUMNS = ("site", "therapist", "started", "changed_enough", "share", "low", "high", "shrunken")
 
 
 def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp: Stamp) -> list[Section]:
@@ -38,64 +40,55 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
     lists = [checklist(name, audit_facts(audit)) for name in LISTS]
     sources = cite(audit, *lists)
     parts = _parts(audit, tables)
-    method = [f"{section.title}: {sources.marks(*part.sources)}." for part, section in parts if part.sources]
+    method = [f"{section.title} {sources.marks(*part.sources)}" for part, section in parts if part.sources]
+    refused = _refusals(audit)
     return [
-        _answer(audit),
+        _answer(audit, tables),
         *(section for _, section in parts),
         Section("Cautions", [Words(audit.cautions, "list")]),
-        *([Section("Not computed, and why", [Words(_refusals(audit), "list")])] if audit.refused else []),
-        Section(
-            "Reporting checklists",
-            [Words([SMALL, *(text for one in lists for text in one.sentences())]), *(one.ready() for one in lists)],
-            starts_page=True,
-        ),
-        Section("Methods and references", [Words(once(method), "list"), Words(sources.sentences())]),
-        Section("To get the same numbers again", [ReadyTable("Reproducibility", ("fact", "value"), stamp.rows)]),
+        *([Section("Not computed, and why", [Words(refused, "list")])] if refused else []),
+        Section("Methods and references", [Words(once(method), "list"), Words(sources.sentences(), "references")]),
+        Section("Reporting checklists", [block for one in lists for block in (Words(one.sentences()), one.ready())]),
+        Section("To get the same numbers again", [Words([f"{fact}: {value}" for fact, value in stamp.rows], "list")]),
     ]
 
 
-def _answer(audit: ProgrammeAudit) -> Section:
-    pictures = [
-        Picture(part.plot(ax=None), part.alt)
-        for part in (audit.flow[audit.primary], audit.responders[audit.primary])
-        if not isinstance(part, Refused)
-    ]
-    pictures.insert(1, _changes(audit))
-    limits = Words(cannot_show(audit), "caution")
-    return Section("The answer", [Words(audit.sentences(), "answer"), Row(pictures), limits])
-
-
-def _changes(audit: ProgrammeAudit) -> Picture:
-    known: Any = audit.known[audit.primary]
-    mcid = known.mcid if isinstance(known.mcid, Threshold) else None
-    drawn = changes_against_thresholds(audit.pairs[audit.primary]["improvement"], mdc=known.mdc, mcid=mcid)
-    said = " ".join(text for part in (audit.change, audit.responders) for text in part[audit.primary].sentences()[:1])
-    return Picture(drawn, f"Every person's improvement, least to most, against the MDC and the MCID. {said}")
+def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
+    flow = measure_rows(tables["flow"], audit.primary)
+    pictures = Columns([[changes(audit)], [steps(audit, flow), shares(audit)]])
+    return Section("The answer", [Words(audit.sentences(), "answer"), pictures, Words(cannot_show(audit), "caution")])
 
 
 def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple[Result, Section]]:
-    first, names = audit.primary, audit.flow.names
-    title, step = names[first], measure_named(first).resolution
+    first = audit.primary
+    title, step = audit.flow.names[first], measure_named(first).resolution
 
-    def about(
-        part: Result, key: str, words: str, *, resolution: float | None = None, drawn: bool = False
-    ) -> list[Block]:
+    def about(part: Result, key: str, words: str, **options: Any) -> list[Block]:
         one: Any = concerning(part, first)
         if one is None:
             return []
-        blocks: list[Block] = [Words(one.sentences())]
-        if drawn and hasattr(one, "plot"):
-            blocks.append(Picture(one.plot(), one.alt))
+        blocks: list[Block] = [Words(one.sentences()[:1] if key == "flow" else one.sentences())]
         if not isinstance(one, Refused) and key in tables:
             rows = measure_rows(tables[key], first).dropna(axis="columns", how="all")
-            blocks.append(ready_table(rows, words, resolution=resolution, notes=one.cautions))
+            hidden = (SMALL,) if (rows == HIDDEN).any(axis=None) else ()
+            blocks.append(ready_table(rows, words, notes=(*hidden, *one.cautions), **options))
         return blocks
 
+    def unit(part: Result, key: str, words: str) -> list[Block]:
+        one: Any = part
+        limits = getattr(one, "dispersion", float("nan")) == getattr(one, "dispersion", float("nan"))
+        return [
+            *about(part, key, words, names=UNIT_COLUMNS),
+            *([Picture(one.plot(ax=_small()), one.alt)] if limits else []),
+        ]
+
     enough: Any = audit.responders[first]
-    curve = [] if isinstance(enough.curve, Refused) else [Picture(enough.curve.plot(), enough.curve.alt)]
-    sections = [
+    drawn = getattr(enough, "curve", None)
+    curve = [] if drawn is None or isinstance(drawn, Refused) else [Picture(drawn.plot(ax=_small()), drawn.alt)]
+    who: list[Block] = [Words(audit.baseline.sentences()), baseline(tables["baseline"])]
+    sections: list[tuple[Result, str, list[Block]]] = [
         (audit.flow, "Who could be compared", about(audit.flow, "flow", f"From starting to being counted: {title}")),
-        (audit.baseline, "Who they were", about(audit.baseline, "baseline", "The people when they started")),
+        (audit.baseline, "Who they were", who),
         (audit.change, "How much the group changed",
          about(audit.change, "change", f"Change: {title}", resolution=step)),
         (audit.responders, "Who changed enough",
@@ -103,27 +96,33 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         (audit.missing, "People without a follow-up",
          about(audit.missing, "missing", "Share that changed enough, by what is assumed of the missing")),
         (audit.comparison, "Compared with others", about(audit.comparison, "comparison", f"Comparison: {title}")),
+        (audit.change, "All tests looked at", [all_tests(audit)] if len(audit.measures) > 1 else []),
         (audit.known, "Measurement error and the change that matters",
          about(audit.known, "error and importance", f"What a change is held against: {title}", resolution=step)),
         (audit.dose, "Training done", about(audit.dose, "training", "Training of those who started")),
-        (audit.sites, "Sites", about(audit.sites, "sites", "Sites, in order of their names", drawn=True)),
-        (audit.therapists, "Therapists", about(audit.therapists, "therapists", "Therapists, numbered", drawn=True)),
+        (audit.sites, "Sites", unit(audit.sites, "sites", "Sites, in order of their names")),
+        (audit.therapists, "Therapists", unit(audit.therapists, "therapists", "Therapists, numbered")),
     ]  # fmt: skip
-    made = [(part, Section(words, blocks)) for part, words, blocks in sections if blocks]
-    if len(audit.measures) > 1:
-        made.insert(5, (audit.change, Section("All tests looked at", [_all_tests(tables["tests"], names)])))
-    return made
+    return [(part, Section(words, blocks)) for part, words, blocks in sections if blocks]
 
 
-def _all_tests(rows: pd.DataFrame, names: Any) -> ReadyTable:
-    shown = rows.assign(test=[names[measure] for measure in rows["measure"]])
-    kept = ["test", "comparable", "mean_improvement", "low", "high", "unit", "mcid", "share", "true_share"]
-    return ready_table(
-        shown[[name for name in kept if name in shown]],
-        "Every test side by side",
-        notes=("Share: of those who started, changed by at least the MCID. True share: error taken out.",),
-    )
+def _small() -> Any:
+    return drawing.axes(width=5.2, height=3.0)
 
 
 def _refusals(audit: ProgrammeAudit) -> tuple[str, ...]:
-    return once(text for part in audit.refused for text in part.sentences())
+    """Say each reason once, with the parts and the tests it stops."""
+    found: dict[str, dict[str, list[str]]] = {}
+    for part in (audit.known, audit.change, audit.responders, audit.missing, audit.comparison):
+        for measure, piece in part.parts.items():
+            for one in [piece] if isinstance(piece, Refused) else getattr(piece, "refused", ()):
+                found.setdefault(one.reason, {}).setdefault(audit.flow.names[measure], []).append(one.part.lower())
+    for whole in (audit.dose, audit.sites, audit.therapists):
+        if isinstance(whole, Refused):
+            found.setdefault(whole.reason, {}).setdefault("", []).append(whole.part.lower())
+    said = []
+    for reason, tests in found.items():
+        parts = once(part for names in tests.values() for part in names)
+        where = ", ".join(name for name in tests if name)
+        said.append(f"{where + ': ' if where else ''}{', '.join(parts)}. {reason}")
+    return tuple(said)

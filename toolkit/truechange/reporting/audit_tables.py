@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.result import Result
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.reporting.small_cells import suppress
+from truechange.reporting.small_cells import HIDDEN, suppress
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,7 @@ def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: boo
         Keep counts of one to four people in breakdowns; by default they are hidden with their complements.
         Totals of the whole programme are always shown.
     names : bool, optional
-        Keep therapists' names; by default therapists are numbered.
+        Name therapists as the records do; by default they are numbered.
 
     Returns
     -------
@@ -38,9 +38,11 @@ def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: boo
         "training": audit.dose, "sites": audit.sites, "therapists": audit.therapists,
     }  # fmt: skip
     held = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
-    if not names and "unit" in held["therapists"]:
-        count = len(held["therapists"])
-        held["therapists"] = held["therapists"].assign(unit=[f"therapist {at + 1}" for at in range(count)])
+    if names and "unit" in held["therapists"]:
+        known = audit.people["therapist"].dropna().astype(str)
+        held["therapists"] = held["therapists"].assign(unit=sorted(known[known != ""].unique()))
+    for name in ("sites", "therapists"):
+        held[name] = held[name].rename(columns={"unit": name.removesuffix("s")})
     if not small_cells:
         held = {name: _hide(name, frame) for name, frame in held.items()}
     return {name: _impersonal(frame) for name, frame in held.items() if len(frame)}
@@ -52,21 +54,34 @@ def _impersonal(frame: "pd.DataFrame") -> "pd.DataFrame":
 
 def _hide(name: str, frame: "pd.DataFrame") -> "pd.DataFrame":
     if name == "flow" and "step" in frame:
-        lost = frame["step"].astype(str).str.startswith("not comparable")
-        return _each(frame, ["measure", lost], lambda part: _lost_only(part))
+        return _each(frame, ["measure"], _hide_lost)
     if name == "baseline" and "count" in frame:
+        known = _each(
+            frame,
+            ["group", "fact", "level"],
+            lambda part: suppress(part, {"missing": "started"}, with_them={"missing": ["n"]}),
+        )
         return _each(
-            frame, ["group", "fact"], lambda part: suppress(part, {"count": "n"}, with_them={"count": ["share"]})
+            known, ["group", "fact"], lambda part: suppress(part, {"count": "n"}, with_them={"count": ["share"]})
         )
     if name in ("sites", "therapists") and "changed_enough" in frame:
         return suppress(frame, {"changed_enough": "started"}, with_them={"changed_enough": UNIT_NUMBERS})
     return frame
 
 
-def _lost_only(part: "pd.DataFrame") -> "pd.DataFrame":
-    if not str(part["step"].iloc[0]).startswith("not comparable"):
-        return part
-    return suppress(part, {"people": None}, with_them={"people": ["share_of_started"]})
+def _hide_lost(part: "pd.DataFrame") -> "pd.DataFrame":
+    """Hide small reasons; then the steps between first and last too, whose differences would give them away."""
+    step = part["step"].astype(str)
+    lost = suppress(
+        part[step.str.startswith("not comparable")], {"people": None}, with_them={"people": ["share_of_started"]}
+    )
+    steps = part[~step.str.startswith("not comparable")]
+    if (lost["people"] == HIDDEN).any():
+        steps = steps.astype(object)
+        steps.loc[step.isin(["tested before", "tested after"]), ["people", "share_of_started"]] = HIDDEN
+    import pandas as pd
+
+    return pd.concat([steps.astype(object), lost.astype(object)])
 
 
 def _each(frame: "pd.DataFrame", keys: list[Any], hide: "Callable[[pd.DataFrame], pd.DataFrame]") -> "pd.DataFrame":

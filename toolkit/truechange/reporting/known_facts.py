@@ -31,7 +31,7 @@ def audit_facts(audit: ProgrammeAudit) -> dict[str, str]:
     if isinstance(known.sem, Estimate):
         facts["reliability"] = f"SEM {known.sem}, {known.sem.origin.sentence()}"
     if isinstance(known.mcid, Threshold):
-        facts["mcid"] = f"{known.mcid}; {known.mcid.method}; {known.mcid.origin.sentence()}"
+        facts["mcid"] = f"{known.mcid}; {known.mcid.method.replace('_', ' ')}; {known.mcid.origin.sentence()}"
         facts["threshold"] = f"improvement of at least the MCID, compared unrounded, of all {flow.started} who started"
     if not isinstance(missing, Refused):
         ways = ", ".join(missing.table()["way"].astype(str)) if "way" in missing.table() else ""

@@ -34,7 +34,7 @@ class Words:
     ----------
     texts : sequence of str
         One paragraph or list item each.
-    kind : {"paragraphs", "list", "numbered", "answer", "caution"}
+    kind : {"paragraphs", "references", "list", "answer", "caution"}
         How they are set; the last two are boxes with a list.
     """
 
@@ -45,26 +45,26 @@ class Words:
         """Write them, escaped."""
         if not self.texts:
             return ""
-        if self.kind == "paragraphs":
-            return "".join(f"<p>{escape(text)}</p>" for text in self.texts)
-        if self.kind == "numbered":
-            return f"<ol>{''.join(f'<li>{escape(text)}</li>' for text in self.texts)}</ol>"
+        if self.kind in ("paragraphs", "references"):
+            look = ' class="reference"' if self.kind == "references" else ""
+            return "".join(f"<p{look}>{escape(text)}</p>" for text in self.texts)
         listed = bullet_list(self.texts)
         return listed if self.kind == "list" else f'<div class="{self.kind}">{listed}</div>'
 
 
 @dataclass(frozen=True)
-class Row:
-    """Pictures beside each other."""
+class Columns:
+    """Pictures in columns beside each other."""
 
-    pictures: Sequence[Picture]
+    columns: Sequence[Sequence[Picture]]
 
     def html(self) -> str:
-        """Embed them in one row that falls apart on a narrow screen."""
-        return f'<div class="row">{"".join(picture.html() for picture in self.pictures)}</div>'
+        """Embed them; on a narrow screen the columns stand below each other."""
+        made = "".join(f"<div>{''.join(picture.html() for picture in column)}</div>" for column in self.columns)
+        return f'<div class="columns">{made}</div>'
 
 
-Block = Picture | Words | Row | ReadyTable
+Block = Picture | Words | Columns | ReadyTable
 
 
 @dataclass(frozen=True)

@@ -43,14 +43,16 @@ def suppress(
     >>> suppress(sites, {"stopped": None})["stopped"].tolist()
     ['hidden', 'hidden', 14]
     """
+    import pandas as pd
+
     safe = frame.copy()
     for column, whole in counts.items():
         if column not in frame.columns:
             continue
-        held = frame[column]
+        held = pd.to_numeric(frame[column], errors="coerce")
         hide = held.between(1, least - 1)
         if whole in frame.columns:
-            hide |= (frame[whole] - held).between(1, least - 1)
+            hide |= (pd.to_numeric(frame[whole], errors="coerce") - held).between(1, least - 1)
         others = held[~hide & (held > 0)]
         if hide.sum() == 1 and len(others):
             hide |= held.index == others.idxmin()

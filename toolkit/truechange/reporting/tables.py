@@ -10,14 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.errors import needs
 from truechange.foundation.html import cell_text
-from truechange.foundation.numbers import decimals_for, decimals_of, fixed, percent
+from truechange.foundation.numbers import decimals_for, decimals_of, fixed, p_value, percent
 from truechange.foundation.result import Result
 from truechange.records.inert import inert_frame
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SHARES = ("proportion", "share")
+SHARES = ("proportion", "share", "shrunken")
+NUMBER_CLASS = ' class="number"'
+WIDE = 5  # columns beyond which an interval may wrap in its cell
+SHORT = 14  # rows that stay on one printed page
 FOOTNOTED = ("method", "origin")
 LATEX_SIGNS = {
     "−": "$-$",
@@ -28,7 +31,7 @@ LATEX_SIGNS = {
     "×": r"$\times$",
     "–": "--",
 }
-NUMBER_LIKE = re.compile(r"[−\d(<>–∞]")
+NUMBER_LIKE = re.compile(r"[<>−]? ?[\d.,∞]+%?( [^\s()]+)?( \([^)]*\))?(; .*)?$|–$|hidden$")
 
 
 @dataclass(frozen=True)
@@ -59,22 +62,39 @@ class ReadyTable:
 
         return pd.DataFrame(self.rows, columns=list(self.head))
 
+    def _numeric(self) -> list[bool]:
+        """Which columns hold mostly numbers."""
+        columns = list(zip(*self.rows, strict=True)) or [()] * len(self.head)
+        hits = [sum(bool(NUMBER_LIKE.match(cell)) for cell in column) for column in columns]
+        return [at > 0 and 2 * hit > len(self.rows) for at, hit in enumerate(hits)]
+
     def html(self) -> str:
         """Write it as HTML with header scopes; everything escaped."""
-        head = "".join(f'<th scope="col">{escape(name)}</th>' for name in self.head)
+        numeric = self._numeric()
+        head = "".join(
+            f'<th scope="col"{NUMBER_CLASS if number else ""}>{escape(name)}</th>'
+            for name, number in zip(self.head, numeric, strict=True)
+        )
         body = "".join(
-            f'<tr><th scope="row">{escape(row[0])}</th>{"".join(_html_cell(cell) for cell in row[1:])}</tr>'
+            f'<tr><th scope="row">{escape(row[0])}</th>'
+            + "".join(
+                f"<td{NUMBER_CLASS if number and NUMBER_LIKE.match(cell) else ''}>{escape(cell)}</td>"
+                for cell, number in zip(row[1:], numeric[1:], strict=True)
+            )
+            + "</tr>"
             for row in self.rows
         )
         notes = "".join(f'<p class="note">{escape(note)}</p>' for note in self.notes)
         caption = f"<caption>{escape(self.title)}</caption>"
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        return f'<div class="table">{table}{notes}</div>'
+        looks = {"short": len(self.rows) <= SHORT, "wide": len(self.head) > WIDE, "prose": not any(numeric)}
+        kind = " ".join(["table", *(name for name, held in looks.items() if held)])
+        return f'<div class="{kind}">{table}{notes}</div>'
 
     def latex(self) -> str:
         """Write it as a LaTeX table (package booktabs), notes below."""
         styler = self.frame.style.hide(axis="index").format(escape="latex").format_index(escape="latex", axis=1)
-        layout = "l" + "r" * (len(self.head) - 1)
+        layout = "".join("r" if number else "l" for number in self._numeric())
         body = styler.to_latex(hrules=True, column_format=layout)
         caption = r"\caption{" + _latex_text(self.title) + "}\n"
         notes = "".join(f"\\par\\footnotesize {_latex_text(note)}\n" for note in self.notes)
@@ -102,6 +122,7 @@ class ReadyTable:
 
         caption = document.add_paragraph(self.title, style="Caption")
         caption.paragraph_format.keep_with_next = True
+        numeric = self._numeric()
         table = document.add_table(rows=1, cols=len(self.head))
         table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
         for row in (self.head, *self.rows):
@@ -110,7 +131,7 @@ class ReadyTable:
                 run = cell.paragraphs[0].add_run(text)
                 run.font.size = Pt(9)
                 run.bold = row is self.head
-                cell.paragraphs[0].alignment = 2 if place and NUMBER_LIKE.match(text) else 0
+                cell.paragraphs[0].alignment = 2 if numeric[place] else 0
                 cell.paragraphs[0].paragraph_format.space_after = Pt(1)
         for line in table.rows:
             line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
@@ -120,10 +141,6 @@ class ReadyTable:
         _rule(table)
         for note in self.notes:
             document.add_paragraph().add_run(note).font.size = Pt(8)
-
-
-def _html_cell(text: str) -> str:
-    return f'<td class="number">{escape(text)}</td>' if NUMBER_LIKE.match(text) else f"<td>{escape(text)}</td>"
 
 
 def _latex_text(text: str) -> str:
@@ -198,7 +215,7 @@ def ready_table(
     columns = [name for name in (names or frame.columns) if name in frame.columns]
     paired = _estimate_column(list(frame.columns))
     spent = {"low", "high", "confidence", *FOOTNOTED} | ({"unit"} if paired else set())
-    shown = [name for name in columns if name not in spent]
+    shown = [name for at, name in enumerate(columns) if not at or name not in spent]
     whole = _whole_columns(frame, paired)
     marks: dict[str, str] = {}
     rows = []
@@ -211,7 +228,7 @@ def ready_table(
         rows.append(tuple(cells))
     level = frame["confidence"].iloc[0] if "confidence" in frame.columns and len(frame) else 0.95
     head = tuple(_head(name, paired, level) for name in shown)
-    footnotes = tuple(f"({mark}) {text}." for text, mark in marks.items())
+    footnotes = tuple(f"({mark}) {text.replace('_', ' ')}." for text, mark in marks.items())
     return ReadyTable(title, head, tuple(rows), (*footnotes, *notes, *held))
 
 
@@ -236,7 +253,7 @@ def _cell(record: dict[Any, Any], name: Any, paired: str | None, resolution: flo
     value = record[name]
     if isinstance(value, str):
         return value
-    if name in SHARES or str(name).startswith("share") or str(name).endswith("_possible"):
+    if name in SHARES or "share" in str(name) or str(name).endswith("_possible"):
         shown = percent(float(value)) if value is not None else "–"
         if name == paired and record["low"] == record["low"]:
             shown += f" ({percent(record['low'])} to {percent(record['high'])})"
@@ -249,7 +266,10 @@ def _cell(record: dict[Any, Any], name: Any, paired: str | None, resolution: flo
         return "–"
     if name in whole:
         return cell_text(int(number))
-    places = decimals_for(low, high, number) if resolution is None else decimals_of(resolution) + 1
+    if str(next(iter(record.values()))).startswith("p ("):
+        return p_value(number).removeprefix("p ").removeprefix("= ")
+    unitless = paired is not None and not (record.get("unit") and record["unit"] == record["unit"])
+    places = decimals_for(low, high, number) if resolution is None or unitless else decimals_of(resolution) + 1
     shown = fixed(number, places)
     if name != paired:
         return shown

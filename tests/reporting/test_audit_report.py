@@ -1,0 +1,125 @@
+"""The audit's report: whole, self-contained, the same bytes again, and nobody can be found in it."""
+
+import json
+import re
+from html import unescape
+
+import pytest
+from openpyxl import load_workbook
+
+from truechange.reporting.audit_report import audit_json, write_audit
+from truechange.reporting.audit_tables import audit_tables, measure_rows
+from truechange.reporting.small_cells import HIDDEN
+from truechange.reporting.stamp import stamp
+
+PERSON = re.compile(r"\bP\d{3}\b")
+THERAPIST = re.compile(r"\bT\d\b")
+
+
+def words_of(page):
+    """The page's text without tags and embedded pictures."""
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", re.sub(r'src="[^"]*"', "", page))))
+
+
+def test_no_script_and_no_network(clinic_page):
+    assert "<script" not in clinic_page
+    assert not re.search(r'(src|href)="(?!data:)', clinic_page)
+    assert "url(" not in clinic_page
+
+
+def test_every_picture_has_words_and_every_head_a_scope(clinic_page):
+    pictures = re.findall(r"<img [^>]*>", clinic_page)
+    assert len(pictures) >= 4
+    assert all(re.search(r'alt="[^"]{30,}"', picture) for picture in pictures)
+    assert all("scope=" in head for head in re.findall(r"<th[ >][^>]*", clinic_page))
+    assert '<html lang="en">' in clinic_page
+
+
+def test_the_answer_comes_first_and_is_the_audits_own(clinic_audit, clinic_page):
+    text = words_of(clinic_page)
+    assert len(clinic_audit.sentences()) == 5
+    places = [text.index(sentence) for sentence in clinic_audit.sentences()]
+    assert places == sorted(places)
+    assert places[-1] < text.index("Who could be compared")
+
+
+def test_what_it_cannot_show_and_every_caution_are_there(clinic_audit, clinic_page):
+    text = words_of(clinic_page)
+    assert "were not chosen by lot" in text
+    assert "do not diagnose" in text
+    assert all(caution in text for caution in clinic_audit.cautions)
+
+
+def test_everything_refused_is_named_with_its_reason(clinic_audit, clinic_page):
+    text = words_of(clinic_page)
+    assert clinic_audit.refused
+    assert all(part.reason in text for part in clinic_audit.refused)
+
+
+def test_it_says_changed_by_at_least_and_never_responded(clinic_page):
+    text = words_of(clinic_page)
+    assert "changed by at least" in text
+    said = [text[max(0, at.start() - 40) : at.end()] for at in re.finditer("responded to", text)]
+    assert all("does not say that a person responded to" in place for place in said)
+    assert "success" not in text.lower().replace("successive", "")
+
+
+def test_nobody_can_be_found(clinic_audit, clinic_page):
+    for text in (words_of(clinic_page), audit_json(clinic_audit)):
+        assert not PERSON.search(text)
+        assert not THERAPIST.search(text)
+    for frame in audit_tables(clinic_audit).values():
+        assert not {"person", "date", "before_date", "birth"} & set(map(str, frame.columns))
+
+
+def test_therapists_are_named_only_when_asked(clinic_audit):
+    assert audit_tables(clinic_audit)["therapists"]["therapist"].iloc[0] == "therapist 1"
+    named = audit_tables(clinic_audit, names=True)["therapists"]["therapist"]
+    assert set(named) == set(clinic_audit.people["therapist"].dropna())
+
+
+def test_small_counts_cannot_be_worked_out(clinic_audit):
+    flow = measure_rows(audit_tables(clinic_audit)["flow"], "chair_stand_30s").set_index("step")["people"]
+    lost = flow[flow.index.str.startswith("not comparable")]
+    shown = [int(people) for people in lost if people != HIDDEN]
+    assert (lost == HIDDEN).sum() >= 2  # one alone would follow from the total
+    assert all(people >= 5 for people in shown)
+    assert flow["tested before"] == HIDDEN  # started less tested before is one of the reasons
+    assert flow["tested after"] == HIDDEN
+    kept = measure_rows(audit_tables(clinic_audit, small_cells=True)["flow"], "chair_stand_30s")
+    assert not (kept == HIDDEN).any(axis=None)
+
+
+def test_json_holds_the_audits_own_numbers(clinic_audit):
+    told = json.loads(audit_json(clinic_audit))
+    first = told["tables"]["tests"][0]
+    assert first["mean_improvement"] == pytest.approx(clinic_audit.change["chair_stand_30s"].mean.value, rel=1e-12)
+    assert told["answer"] == list(clinic_audit.sentences())
+    assert {"scope", "cannot_show", "cautions", "not_computed", "references", "stamp"} <= set(told)
+
+
+def test_files_are_whole_stamped_and_repeat_their_bytes(clinic_audit, tmp_path):
+    pypdf = pytest.importorskip("pypdf")
+    made = stamp([], {"seed": clinic_audit.seed})
+    first, left_out = write_audit(clinic_audit, tmp_path / "a", stamp=made)
+    second, _ = write_audit(clinic_audit, tmp_path / "b", stamp=made)
+    assert not left_out
+    assert [path.name for path in first] == ["audit.html", "audit.pdf", "audit.xlsx", "audit.json"]
+    for one, other in zip(first, second, strict=True):
+        assert one.read_bytes() == other.read_bytes(), one.name
+    pdf = pypdf.PdfReader(first[1])
+    assert pdf.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert pdf.trailer["/Root"]["/Lang"] == "en"
+    assert pdf.metadata.title == "Programme audit"
+    assert clinic_audit.sentences()[0][:40] in re.sub(r"\s+", " ", pdf.pages[0].extract_text())
+    book = load_workbook(first[2])
+    assert {"answer", "tests", "flow", "change", "cautions", "stamp"} <= set(book.sheetnames)
+    assert all(cell.data_type != "f" for sheet in book for row in sheet.iter_rows() for cell in row)
+    assert str(tmp_path) not in first[0].read_text(encoding="utf-8")
+
+
+def test_every_numbered_mark_has_its_reference(clinic_page):
+    text = words_of(clinic_page)
+    marks = {int(n) for found in re.findall(r"\[([\d,]+)\]", text) for n in found.split(",")}
+    numbers = {int(n) for n in re.findall(r"(\d+)\. [A-Z][^.]{2,80}\. ", text[text.index("Methods and references") :])}
+    assert marks <= numbers

@@ -1,0 +1,133 @@
+"""The audit's three pictures of the first page, and the two tables that need a layout of their own."""
+
+from typing import TYPE_CHECKING, Any
+
+from truechange.figures import changes_against_thresholds, share_rows, step_bars
+from truechange.foundation import drawing
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.html import cell_text
+from truechange.foundation.numbers import decimals_of, fixed, percent
+from truechange.measures import measure as measure_named
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.enough import ChangedEnough
+from truechange.programme.parts import ByMeasure, Refused
+from truechange.reporting.page import Picture
+from truechange.reporting.small_cells import HIDDEN
+from truechange.reporting.tables import ReadyTable
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+COLUMN = 4.1  # inches drawn for half a page: print shrinks them, letters stay readable
+
+
+def changes(audit: ProgrammeAudit) -> Picture:
+    """Draw every person's improvement against both thresholds."""
+    known: Any = audit.known[audit.primary]
+    mcid = getattr(known, "mcid", None)
+    drawn = changes_against_thresholds(
+        audit.pairs[audit.primary]["improvement"],
+        mdc=getattr(known, "mdc", None),
+        mcid=mcid if isinstance(mcid, Threshold) else None,
+        ax=drawing.axes(width=COLUMN, height=4.3),
+    )
+    said = audit.change[audit.primary].sentence()
+    return Picture(drawn, f"Every person's improvement, least to most, against the MDC and the MCID. {said}")
+
+
+def steps(audit: ProgrammeAudit, flow: "pd.DataFrame") -> Picture:
+    """Draw how many people are left from starting to being counted, as far as the counts may be shown."""
+    shown = flow[~flow["step"].str.startswith("not comparable") & (flow["people"] != HIDDEN)]
+    left = {str(step): int(people) for step, people in zip(shown["step"], shown["people"], strict=True)}
+    drawn = step_bars(left, ax=drawing.axes(width=COLUMN, height=0.4 + 0.4 * len(left)))
+    whole: Any = audit.flow[audit.primary]
+    return Picture(drawn, whole.alt)
+
+
+def shares(audit: ProgrammeAudit) -> Picture:
+    """Draw the share that changed enough beside what error alone gives and the true share."""
+    enough = audit.responders[audit.primary]
+    if not isinstance(enough, ChangedEnough):
+        return Picture(share_rows({}, ax=drawing.axes(width=COLUMN, height=1.0)), enough.sentence())
+    rows: dict[str, Estimate | float] = {}
+    if not isinstance(enough.counted, Refused):
+        rows["changed by at\nleast the MCID"] = enough.counted.share()
+    if not isinstance(enough.beyond_error, Refused):
+        rows["changed by at\nleast the MDC"] = enough.beyond_error.share()
+    if not isinstance(enough.from_error, Refused):
+        rows["from error\nalone"] = enough.from_error.share
+    if not isinstance(enough.true_share, Refused):
+        rows["true change\nabove the MCID"] = enough.true_share
+    return Picture(share_rows(rows, ax=drawing.axes(width=COLUMN, height=2.3)), enough.alt)
+
+
+def baseline(frame: "pd.DataFrame") -> ReadyTable:
+    """Set the groups side by side: mean (SD) or count (share), and how many are not known."""
+    groups = list(dict.fromkeys(frame["group"]))
+    facts = dict.fromkeys(zip(frame["fact"], frame["level"].fillna(""), strict=True))
+    held = {(row["group"], row["fact"], row["level"] or ""): row for row in frame.to_dict("records")}
+    sizes = [held[(group, *next(iter(facts)))]["started"] for group in groups]
+    rows = []
+    for fact, level in facts:
+        cells = [_fact(held.get((group, fact, level))) for group in groups]
+        name = str(fact).replace("_cm", " (cm)").replace("_kg", " (kg)")
+        rows.append((f"{name}: {level}" if level else name, *cells))
+    head = ("", *(f"{group} ({size} started)" for group, size in zip(groups, sizes, strict=True)))
+    note = "Mean (SD), or people (share of those known)."
+    return ReadyTable("The people when they started", head, tuple(rows), (note,))
+
+
+def _fact(row: "dict[Any, Any] | None") -> str:
+    if row is None:
+        return "0"
+    unknown = f"; {'1 to 4' if row['missing'] == HIDDEN else row['missing']} not known" if row["missing"] else ""
+    if row["count"] == row["count"] and row["count"] is not None:
+        share = "" if isinstance(row["share"], str) else f" ({percent(row['share'])})"
+        return f"{cell_text(row['count'], 0)}{share}"
+    return f"{fixed(row['mean'], 1)} ({fixed(row['sd'], 1)}){unknown}"
+
+
+def all_tests(audit: ProgrammeAudit) -> ReadyTable:
+    """Set every test beside the others, each with the digits of its own scale."""
+    rows = []
+    for measure in audit.measures:
+        places = decimals_of(measure_named(measure).resolution) + 1
+        flow, change, known, enough = (
+            _of(part, measure) for part in (audit.flow, audit.change, audit.known, audit.responders)
+        )
+        mcid, counted, true = (
+            getattr(known, "mcid", None),
+            getattr(enough, "counted", None),
+            getattr(enough, "true_share", None),
+        )
+        rows.append(
+            (
+                audit.flow.names[measure],
+                f"{flow.comparable} of {flow.started}" if hasattr(flow, "started") else "–",
+                change.mean.text(places) if hasattr(change, "mean") else "–",
+                fixed(mcid.value, places) if isinstance(mcid, Threshold) else "–",
+                _share(counted.share()) if hasattr(counted, "share") else "–",
+                _share(true) if isinstance(true, Estimate) else "–",
+            )
+        )
+    head = (
+        "test",
+        "compared",
+        "mean improvement",
+        "MCID",
+        "changed by at least the MCID",
+        "true change above the MCID",
+    )
+    notes = (
+        "Changed by at least the MCID: of those who started. True change: of those measured, error taken out.",
+        "The first test is the primary one; the others are support.",
+    )
+    return ReadyTable("Every test side by side", head, tuple(rows), notes)
+
+
+def _of(part: ByMeasure, measure: str) -> Any:
+    return part[measure]
+
+
+def _share(share: Estimate) -> str:
+    return f"{percent(share.value)} ({percent(share.low)} to {percent(share.high)})"
