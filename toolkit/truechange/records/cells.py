@@ -1,89 +1,76 @@
 """From texts to values, column by column: each distinct text is read once and its answer spread over the rows."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache
 from math import isnan, nan
-from typing import Any
-
-import numpy as np
-import pandas as pd
+from typing import Any, NamedTuple
 
 from truechange.measures import Measure, catalogue
+from truechange.records.coded import Coded, combined
 from truechange.records.dates import order_of, read_date
 from truechange.records.findings import Findings
 from truechange.records.rules import Column, nearest, squeezed, unit_named, word_list
 from truechange.records.values import Answer, comma_is_decimal, likely_slip, read_number, status_word
 
 
-class Place:
-    """Where answers are reported: a sheet, the numbers of its rows, and the collector of findings."""
+class Cells(NamedTuple):
+    """One column of one sheet: its header, its texts, the unit its header states, and where findings go."""
 
-    def __init__(self, sheet: str, rows: "np.ndarray", findings: Findings) -> None:
-        self.sheet, self.rows, self.findings = sheet, rows, findings
+    header: str
+    texts: Coded
+    unit: str
+    sheet: str
+    rows: Any
+    findings: Findings
 
-    def report(
-        self, column: str, codes: "np.ndarray", texts: Sequence[str], answers: Sequence[Answer], *, aside: bool
-    ) -> None:
+    def report(self, codes: Any, texts: Sequence[str], answers: Sequence[Answer], *, aside: bool) -> None:
         """Report every answer that has something to say, at all rows whose code points to it."""
-        kinds = {answer.kind for answer in answers} - {""}
-        for kind in sorted(kinds):
-            said = np.array([answer.kind == kind for answer in answers] + [False])
-            places = np.flatnonzero(said[codes])
+        for kind in sorted({answer.kind for answer in answers} - {""}):
+            places = Coded(codes, []).spread([answer.kind == kind for answer in answers], False).nonzero()[0]
             which = codes[places]
             self.findings.add(
                 kind,
                 self.sheet,
                 self.rows[places],
-                column,
-                [texts[code] for code in which],
-                [answers[code].facts for code in which],
+                self.header,
+                values=[texts[code] for code in which],
+                facts=[answers[code].facts for code in which],
+                repairs=[answers[code].repair for code in which],
                 aside=aside,
             )
 
 
-def spread(codes: "np.ndarray", values: Iterable[Any], missing: Any, dtype: Any) -> "np.ndarray":
-    """Return one value a row: the value its code points to, `missing` where there is no text."""
-    return np.array([*values, missing], dtype=dtype)[codes]
-
-
-def merged(codes: "np.ndarray", words: Sequence[str | None]) -> pd.Categorical:
-    """Return a categorical of `words` (None = missing), equal words made one."""
-    places: dict[str, int] = {}
-    new = np.array([-1 if word is None else places.setdefault(word, len(places)) for word in words] + [-1])
-    return pd.Categorical.from_codes(new[codes], list(places))
-
-
-def read_words(place: Place, header: str, texts: pd.Categorical, column: Column) -> pd.Categorical:
+def read_words(cells: Cells, column: Column) -> Coded:
     """Read a column of words: the usual ones by any of their names, others kept when the column is open."""
-    distinct, known = list(texts.categories), word_list("yes_no" if column.kind == "yes_no" else column.name)
-    answers = []
-    for text in distinct:
-        word = known.get(squeezed(text) or text)
-        close = nearest(squeezed(text), list(known), 0.75) if word is None and len(squeezed(text)) > 3 else ""
+    known, answers = word_list("yes_no" if column.kind == "yes_no" else column.name), []
+    for text in cells.texts.words:
+        plain = squeezed(text) or text
+        word = known.get(plain)
+        guessing = word is None and len(plain) > 3 and not any(letter.isdigit() for letter in plain)
+        close = known.get(nearest(plain, list(known), 0.75)) if guessing else None
         if word:
-            answers.append(Answer(word))
+            kind = "" if plain == squeezed(word) or column.kind == "yes_no" else "word_read"
+            answers.append(Answer(word, kind, {"word": word}, word if kind else ""))
         elif column.open:
-            guess = {"guess": known.get(close, "")}
-            answers.append(Answer(" ".join(text.lower().split()), "word_guess" if close else "", guess))
+            answers.append(Answer(" ".join(text.lower().split()), "word_guess" if close else "", {"guess": close}))
         else:
-            allowed = ", ".join(dict.fromkeys(known.values()))
-            answers.append(Answer(None, "word_unknown", {"allowed": allowed}))
-    codes = texts.codes.astype(np.int64)
-    place.report(header, codes, distinct, answers, aside=column.required)
-    return merged(codes, [answer.value for answer in answers])
+            answers.append(Answer(None, "word_unknown", {"allowed": ", ".join(dict.fromkeys(known.values()))}))
+    cells.report(cells.texts.codes, cells.texts.words, answers, aside=column.required or column.name == "result")
+    return cells.texts.renamed([answer.value for answer in answers])
 
 
-def read_measures(place: Place, header: str, texts: pd.Categorical) -> pd.Categorical:
+def read_measures(cells: Cells) -> Coded:
     """Read a column of test names as keys of the catalogue."""
-    known, distinct, answers = test_names(), list(texts.categories), []
-    for text in distinct:
+    known, answers = test_names(), []
+    for text in cells.texts.words:
         key = known.get(squeezed(text))
         close = "" if key else known.get(nearest(squeezed(text), list(known), 0.7), "")
-        guess = f"; did you mean {close}?" if close else ""
-        answers.append(Answer(key) if key else Answer(None, "measure_unknown", {"guess": guess}))
-    codes = texts.codes.astype(np.int64)
-    place.report(header, codes, distinct, answers, aside=True)
-    return merged(codes, [answer.value for answer in answers])
+        if key:
+            answers.append(Answer(key, "" if text == key else "word_read", {"word": key}, "" if text == key else key))
+        else:
+            answers.append(Answer(None, "measure_unknown", {"guess": f"; did you mean {close}?" if close else ""}))
+    cells.report(cells.texts.codes, cells.texts.words, answers, aside=True)
+    return cells.texts.renamed([answer.value for answer in answers])
 
 
 @cache
@@ -92,125 +79,109 @@ def test_names() -> Mapping[str, str]:
     return {squeezed(name): test.key for test in catalogue().values() for name in (test.key, test.name, *test.also)}
 
 
-def read_dates(place: Place, header: str, texts: pd.Categorical, order: str, *, required: bool) -> "np.ndarray":
+def read_dates(cells: Cells, order: str, *, required: bool) -> Any:
     """Read a column of dates as days; `order` is the user's word on 03/04, otherwise the column's own evidence."""
-    distinct = list(texts.categories)
-    known = order or order_of(distinct)
-    answers = [read_date(text, known) for text in distinct]
-    codes = texts.codes.astype(np.int64)
-    place.report(header, codes, distinct, answers, aside=required)
-    values = [answer.value if answer.value else "NaT" for answer in answers]
-    return spread(codes, values, "NaT", "datetime64[D]").astype("datetime64[s]")
+    known = order or order_of(cells.texts.words)
+    answers = [read_date(text, known) for text in cells.texts.words]
+    cells.report(cells.texts.codes, cells.texts.words, answers, aside=required)
+    days = [answer.value or "NaT" for answer in answers]
+    return cells.texts.spread(days, "NaT", "datetime64[D]").astype("datetime64[s]")
 
 
-def read_numbers(place: Place, header: str, texts: pd.Categorical, column: Column, given: str) -> "np.ndarray":
+def read_numbers(cells: Cells, column: Column) -> Any:
     """Read a column of numbers in its declared unit and hold them against its bounds; words for missing are empty."""
-    distinct = list(texts.categories)
-    comma = comma_is_decimal(distinct)
+    comma = comma_is_decimal(cells.texts.words)
     answers = [
-        Answer(nan) if status_word(text) == "not_done" else read_number(text, column.unit, given, comma=comma)
-        for text in distinct
+        Answer(nan) if status_word(text) == "not_done" else read_number(text, column.unit, cells.unit, comma=comma)
+        for text in cells.texts.words
     ]
-    bounds = [beyond(answer, column) for answer in answers]
-    codes = texts.codes.astype(np.int64)
-    answers = [
-        answer._replace(facts={"measure": column.name, **answer.facts}) if answer.kind else answer for answer in answers
+    return cells.texts.spread(
+        _judged(cells, cells.texts.codes, cells.texts.words, answers, [column] * len(answers)), nan
+    )
+
+
+def read_scores(cells: Cells, tests: Coded, units: Coded) -> tuple[Any, Coded]:
+    """Read the scores, each in its test's unit; return them (NaN where there is none) and results written instead."""
+    inner, pairs = combined(tests, units)
+    codes, triples = combined(cells.texts, Coded(inner, [""] * len(pairs)))
+    comma = comma_is_decimal(cells.texts.words)
+    answers, limits, words, shown = [], [], [], []
+    for text_code, pair_code in triples:
+        test_code, unit_code = pairs[pair_code]
+        text = cells.texts.words[text_code] if text_code >= 0 else ""
+        column = limits_of(tests.words[test_code]) if test_code >= 0 else None
+        word = status_word(text) if text and column else ""
+        if word:
+            answer = Answer(nan, "status_in_value", {"result": word}, word)
+        elif text and column:
+            unit = units.words[unit_code] if unit_code >= 0 else cells.unit
+            answer = read_number(text, column.unit, unit, comma=comma)
+        else:
+            answer = Answer(nan)
+        answers.append(answer)
+        limits.append(column or Column(name="", kind="value"))
+        words.append(word)
+        shown.append(text)
+    values = _judged(cells, codes, shown, answers, limits)
+    return Coded(codes, []).spread(values, nan), Coded.of(codes, words)
+
+
+def _judged(
+    cells: Cells, codes: Any, texts: Sequence[str], answers: Sequence[Answer], limits: Sequence[Column]
+) -> list[float]:
+    """Report what answers and bounds have to say; return the possible values, NaN for the others."""
+    named = []
+    for answer, column in zip(answers, limits, strict=True):
+        if answer.kind == "decimal_comma" and column.whole and answer.value % 1:
+            answer = Answer(None, "two_values")
+        facts = {"measure": column.name, "unit": column.unit, **answer.facts} if answer.kind else answer.facts
+        named.append(answer._replace(facts=facts))
+    bounds = [beyond(answer, column) for answer, column in zip(named, limits, strict=True)]
+    needed = limits[0].kind == "value" or limits[0].required if limits else False
+    cells.report(codes, texts, named, aside=needed)
+    cells.report(codes, texts, bounds, aside=needed)
+    return [
+        nan if answer.value is None or bound.kind == "hard_bound" else answer.value
+        for answer, bound in zip(named, bounds, strict=True)
     ]
-    place.report(header, codes, distinct, answers, aside=column.required)
-    place.report(header, codes, distinct, bounds, aside=column.required)
-    values = [_possible(answer, bound) for answer, bound in zip(answers, bounds, strict=True)]
-    return spread(codes, values, nan, float)
 
 
-def _possible(answer: Answer, bound: Answer) -> float:
-    return nan if answer.value is None or bound.kind == "hard_bound" else answer.value
-
-
-def limits_of(test: Measure) -> Column:
+@cache
+def limits_of(key: str) -> Column:
     """Return a test's unit and bounds in the form a column has them."""
+    test: Measure = catalogue()[key]
     hard, soft = (test.hard_low, test.hard_high), (test.soft_low, test.soft_high)
-    return Column(name=test.key, kind="value", unit=test.unit, hard=hard, soft=soft, whole=test.whole)
+    return Column(name=key, kind="value", unit=test.unit, hard=hard, soft=soft, whole=test.whole)
 
 
 def beyond(answer: Answer, limits: Column) -> Answer:
-    """Hold one value against the bounds of a test or column; a converted value is not suspected of a slip."""
+    """Hold one value against the bounds of a test or column, and name the likely slip of one outside."""
     value, (low, high) = answer.value, limits.soft
     if value is None or isnan(value) or (low <= value <= high and not (limits.whole and value % 1)):
         return Answer(value)
     facts = {"shown": f"{value:g} {limits.unit}".strip(), "measure": limits.name, "slip": ""}
-    if not answer.kind and not low <= value <= high:
+    if low <= value <= high:
+        return Answer(value, "not_whole", facts)
+    raw = answer.facts.get("raw", value)
+    if raw != value and low <= raw <= high:
+        facts["slip"] = f"; {raw:g} already in {limits.unit}?"
+    elif raw == value and answer.kind in ("", "words_dropped", "decimal_comma"):
         facts["slip"] = likely_slip(value, limits.unit, low, high)
-    if not limits.hard[0] <= value <= limits.hard[1]:
-        return Answer(value, "hard_bound", facts | {"low": limits.hard[0], "high": limits.hard[1]})
-    if not low <= value <= high:
-        return Answer(value, "soft_bound", facts | {"low": low, "high": high})
-    return Answer(value, "not_whole", facts)
+    possible = limits.hard[0] <= value <= limits.hard[1]
+    facts |= {"low": low, "high": high} if possible else {"low": limits.hard[0], "high": limits.hard[1]}
+    return Answer(value, "soft_bound" if possible else "hard_bound", facts)
 
 
-def read_units(place: Place, header: str, texts: pd.Categorical, tests: pd.Categorical) -> pd.Categorical:
+def read_units(cells: Cells, tests: Coded) -> Coded:
     """Read the unit column; names that two dimensions share are settled by the test of the row."""
-    test_of = [catalogue()[key] for key in tests.categories]
-    codes, pairs = _combined(texts.codes, tests.codes, len(tests.categories))
+    codes, pairs = combined(cells.texts, tests)
     answers, shown = [], []
     for text_code, test_code in pairs:
-        text = texts.categories[text_code] if text_code >= 0 else ""
-        unit = test_of[test_code].unit if test_code >= 0 else ""
+        text = cells.texts.words[text_code] if text_code >= 0 else ""
+        unit = limits_of(tests.words[test_code]).unit if test_code >= 0 else ""
         named = unit if text == unit else unit_named(text, unit) if text else ""
+        kind = "unit_unknown" if text and not named else ""
+        answers.append(Answer(named, kind, {"given": text, "unit": unit or "a unit of the test"}))
         shown.append(text)
-        unknown = bool(text) and not named
-        answers.append(Answer(named or None, "unit_unknown" if unknown else "", {"given": text, "unit": unit}))
-    place.report(header, codes, shown, answers, aside=True)
-    return merged(codes, [answer.value for answer in answers])
-
-
-def _combined(first: "np.ndarray", second: "np.ndarray", size: int) -> tuple["np.ndarray", list[tuple[int, int]]]:
-    """Return codes of the distinct pairs of two code arrays, and the pairs."""
-    codes, distinct = pd.factorize(first.astype(np.int64) * (size + 1) + second + 1)
-    return codes, [(int(pair) // (size + 1), int(pair) % (size + 1) - 1) for pair in distinct]
-
-
-def read_scores(
-    place: Place, header: str, texts: pd.Categorical, tests: pd.Categorical, units: pd.Categorical, given: str
-) -> tuple["np.ndarray", pd.Categorical]:
-    """Read the scores, each in its test's unit.
-
-    Returns
-    -------
-    values : array
-        Scores, NaN where there is none.
-    results : Categorical
-        Results written under the score (unable ...).
-    """
-    inner, pairs = _combined(tests.codes, units.codes, len(units.categories))
-    codes, triples = _combined(texts.codes, inner, len(pairs))
-    comma = comma_is_decimal(texts.categories)
-    answers, bounds, words, shown = [], [], [], []
-    for text_code, pair_code in triples:
-        test_code, unit_code = pairs[pair_code]
-        text = texts.categories[text_code] if text_code >= 0 else ""
-        word = status_word(text) if text else ""
-        test = catalogue()[tests.categories[test_code]] if test_code >= 0 else None
-        unit = units.categories[unit_code] if unit_code >= 0 else given
-        answer = _score(text, word, test, unit, comma)
-        answers.append(answer)
-        bounds.append(beyond(answer, limits_of(test)) if test else Answer(nan))
-        words.append(word or None)
-        shown.append(text)
-    place.report(header, codes, shown, answers, aside=True)
-    place.report(header, codes, shown, bounds, aside=True)
-    values = [_possible(answer, bound) for answer, bound in zip(answers, bounds, strict=True)]
-    return spread(codes, values, nan, float), merged(codes, words)
-
-
-def _score(text: str, word: str, test: Measure | None, unit: str, comma: bool) -> Answer:
-    if not text or test is None:
-        return Answer(nan)
-    if word:
-        return Answer(nan, "status_in_value", {"result": word})
-    answer = read_number(text, test.unit, unit, comma=comma)
-    return answer._replace(facts={"measure": test.key, "unit": test.unit, **answer.facts}) if answer.kind else answer
-
-
-def clean_labels(texts: pd.Categorical) -> pd.Categorical:
-    """Return labels with runs of spaces made one."""
-    return merged(texts.codes.astype(np.int64), [" ".join(text.split()) for text in texts.categories])
+    cells.report(codes, shown, answers, aside=True)
+    return Coded.of(codes, [answer.value for answer in answers])

@@ -1,8 +1,256 @@
-"""Checks across rows and tables; vectorised, so that a million rows take no longer than reading them."""
+"""Checks across rows and tables; on codes and arrays, so that a million rows take no longer than reading them."""
 
+import re
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from truechange.measures import catalogue
+from truechange.records.coded import Coded
 from truechange.records.findings import Findings
+from truechange.records.rules import LIMITS, word_list
 from truechange.records.table import Table
+
+IDENTITY = {
+    "people": ("person",),
+    "assessments": ("person", "occasion", "measure", "trial"),
+    "ratings": ("person", "occasion"),
+    "sessions": ("person", "date", "exercise"),
+}
+REPEATABLE = ("sessions",)  # two entries a day for one exercise are possible, two identical ones are not
+_LATE = np.iinfo(np.int64).max
+_ALIKE = str.maketrans({" ": None, "_": "-", ".": "-", "/": "-", "o": "0", "l": "1", "i": "1"})
 
 
 def check_all(tables: dict[str, Table], findings: Findings) -> None:
     """Run every check on the tables read."""
+    for table in tables.values():
+        doubled(table, findings)
+    people_known(tables, findings)
+    visits_in_order(tables["assessments"], findings)
+    protocol_within_people(tables["assessments"], findings)
+    if "ratings" in tables:
+        rating_scales(tables["ratings"], findings)
+    if "people" in tables:
+        ages(tables["people"], findings)
+        if "sessions" in tables:
+            sessions_after_start(tables["sessions"], tables["people"], findings)
+
+
+def _keys(table: Table, names: Iterable[str]) -> Any:
+    """Return one number a row, equal where the named columns are equal; -1 where a text among them is missing."""
+    key, missing = np.zeros(len(table.rows), dtype=np.int64), np.zeros(len(table.rows), dtype=bool)
+    for name in names:
+        column = table.columns[name]
+        if isinstance(column, Coded):
+            codes, size = column.codes.astype(np.int64), len(column.words)
+            missing |= codes < 0
+        else:
+            codes, distinct = pd.factorize(column)
+            size = len(distinct)
+        key = key * (size + 1) + codes + 1
+    key[missing] = -1
+    return key
+
+
+def doubled(table: Table, findings: Findings) -> None:
+    """Find rows for the same thing: a repetition is set aside, rows that differ are all set aside."""
+    names = IDENTITY[table.name]
+    key = _keys(table, names)
+    places = np.flatnonzero(pd.Series(key).duplicated(keep=False).to_numpy() & (key >= 0))
+    first: dict[int, int] = {}
+    entries: dict[tuple[Any, ...], int] = {}
+    repeated, differing = [], []
+    texts = {name: _shown(column, places) for name, column in table.columns.items()}
+    for order, place in enumerate(places):
+        same = (key[place], *(text[order] for text in texts.values()))
+        if same in entries:
+            repeated.append((place, entries[same]))
+        elif key[place] in first and table.name not in REPEATABLE:
+            differing += [(place, first[key[place]]), (first[key[place]], place)]
+        entries.setdefault(same, place)
+        first.setdefault(key[place], place)
+    kind = "person_twice" if table.name == "people" else "doubled_differs"
+    what = ", ".join(names)
+    for name, pairs in (("doubled", repeated), (kind, list({pair[0]: pair for pair in differing}.values()))):
+        rows = [int(table.rows[place]) for place, _ in pairs]
+        facts = [{"first": int(table.rows[other]), "what": what} for _, other in pairs]
+        findings.add(name, table.sheet, rows, table.headers["person"], facts=facts)
+
+
+def _shown(column: Any, places: Any) -> list[str]:
+    if isinstance(column, Coded):
+        return [column.words[code] if code >= 0 else "" for code in column.codes[places]]
+    if np.issubdtype(column.dtype, np.datetime64):
+        return [str(day) for day in column[places].astype("datetime64[D]")]
+    return [f"{value:g}" for value in column[places]]
+
+
+def people_known(tables: dict[str, Table], findings: Findings) -> None:
+    """Find people spelt in two ways, and people who are not in the people table."""
+    counts: dict[str, int] = {}
+    for table in tables.values():
+        column = table.columns["person"]
+        for word, count in zip(
+            column.words, np.bincount(column.codes[~column.empty], minlength=len(column.words)), strict=True
+        ):
+            counts[word] = counts.get(word, 0) + int(count)
+    known = set(tables["people"].columns["person"].words) if "people" in tables else set(counts)
+    usual = _usual_spelling(counts, known)
+    for name, table in tables.items():
+        column = table.columns["person"]
+        _flag(
+            table, column, {word: usual[word] for word in column.words if word in usual}, "person_look_alike", findings
+        )
+        strangers = {word: "" for word in column.words if word not in known and word not in usual}
+        if name != "people":
+            _flag(table, column, strangers, "person_unknown", findings)
+
+
+def _usual_spelling(counts: dict[str, int], known: set[str]) -> dict[str, str]:
+    """Return for each code that looks like another the one it looks like: the one known, or the more frequent."""
+    keys = [word.casefold().translate(_ALIKE) for word in counts]
+    if len({len(word) for word in counts}) > 1:
+        keys = [re.sub(r"(?<!\d)0+(?=\d)", "", key) for key in keys]
+    if len(set(keys)) == len(keys):
+        return {}
+    groups: dict[str, list[str]] = {}
+    for key, word in zip(keys, counts, strict=True):
+        groups.setdefault(key, []).append(word)
+    usual = {}
+    for words in groups.values():
+        best = max(words, key=lambda word: (word in known, counts[word]))
+        usual |= {word: best for word in words if word != best}
+    return usual
+
+
+def _flag(table: Table, column: Coded, words: dict[str, str], kind: str, findings: Findings) -> None:
+    if not words:
+        return
+    places = column.spread([word in words for word in column.words], False).nonzero()[0]
+    shown = _shown(column, places)
+    facts = [{"other": words[word]} for word in shown]
+    findings.add(kind, table.sheet, table.rows[places], table.headers["person"], values=shown, facts=facts)
+
+
+def _days(column: Any) -> Any:
+    """Return dates as day numbers, missing ones very late."""
+    days = column.astype("datetime64[D]").astype(np.int64)
+    return np.where(np.isnat(column), _LATE, days)
+
+
+def _earliest(key: Any, days: Any, which: Any, size: int) -> Any:
+    first = np.full(size, _LATE, dtype=np.int64)
+    np.minimum.at(first, key[which], days[which])
+    return first
+
+
+def visits_in_order(table: Table, findings: Findings) -> None:
+    """Find follow-ups before or on the day of baseline, and one occasion spread over many days."""
+    people, tests, occasions = (table.columns[name] for name in ("person", "measure", "occasion"))
+    days = _days(table.columns["date"])
+    person = np.where(people.empty, len(people.words), people.codes).astype(np.int64)
+    test = np.where(tests.empty, len(tests.words), tests.codes).astype(np.int64)
+    both = person * (len(tests.words) + 1) + test
+    is_first = occasions.spread([word == "baseline" for word in occasions.words], False)
+    later = set(word_list("occasion").values()) - {"baseline"}
+    is_later = occasions.spread([word in later for word in occasions.words], False) & (days < _LATE)
+    of_test = _earliest(both, days, is_first, (len(people.words) + 1) * (len(tests.words) + 1))[both]
+    of_person = _earliest(person, days, is_first, len(people.words) + 1)[person]
+    baseline = np.where(of_test < _LATE, of_test, of_person)
+    held = is_later & (baseline < _LATE) & ~people.empty
+    early = held & (days < baseline)
+    for kind, which in (("follow_up_first", early), ("same_day", held & (days == baseline))):
+        places = np.flatnonzero(which)
+        facts = [
+            {"occasion": occasion, "date": _iso(days[place]), "baseline": _iso(baseline[place])}
+            for occasion, place in zip(_shown(occasions, places), places, strict=True)
+        ]
+        shown = [fact["date"] for fact in facts]
+        findings.add(kind, table.sheet, table.rows[places], table.headers.get("date", ""), values=shown, facts=facts)
+    visit = person * (len(occasions.words) + 1) + np.where(occasions.empty, len(occasions.words), occasions.codes)
+    first = _earliest(visit, days, (days < _LATE) & ~early, (len(people.words) + 1) * (len(occasions.words) + 1))[visit]
+    apart = np.where((days < _LATE) & (first < _LATE), days - first, 0)
+    places = np.flatnonzero((apart > LIMITS["visit_days"]) & ~people.empty & ~occasions.empty)
+    facts = [
+        {"occasion": name, "days": int(apart[place])}
+        for name, place in zip(_shown(occasions, places), places, strict=True)
+    ]
+    shown = [_iso(days[place]) for place in places]
+    findings.add(
+        "occasion_dates_differ", table.sheet, table.rows[places], table.headers["date"], values=shown, facts=facts
+    )
+
+
+def _iso(day: Any) -> str:
+    return str(np.datetime64(int(day), "D"))
+
+
+def protocol_within_people(table: Table, findings: Findings) -> None:
+    """Find facts of a test's protocol that are not the same on all of a person's visits."""
+    people, tests, occasions = (table.columns[name] for name in ("person", "measure", "occasion"))
+    key = np.where(
+        people.empty | tests.empty, -1, people.codes.astype(np.int64) * max(1, len(tests.words)) + tests.codes
+    )
+    facts_of = {key: catalogue()[key] for key in tests.words}
+    for name in dict.fromkeys(fact for test in facts_of.values() for fact in test.protocol):
+        column = table.columns[name]
+        values = np.where(column.empty, np.nan, column.codes) if isinstance(column, Coded) else column
+        slack = tests.spread([test.tolerances.get(name, 0.0) for test in facts_of.values()], np.inf)
+        matters = tests.spread([name in test.protocol for test in facts_of.values()], False)
+        places = np.flatnonzero(matters & ~np.isnan(values) & (key >= 0))
+        first = np.empty(len(people.words) * max(1, len(tests.words)), dtype=np.int64)
+        first[key[places[::-1]]] = places[::-1]  # the last assignment stays: the first row of each person and test
+        before = first[key[places]]
+        off = places[np.abs(values[places] - values[before]) > slack[places] + 1e-9]
+        start = first[key[off]]
+        shown, was, at = _shown(column, off), _shown(column, start), _shown(occasions, start)
+        said = [
+            {"before": old, "occasion_before": visit or "the first visit"} for old, visit in zip(was, at, strict=True)
+        ]
+        if name in table.headers:
+            findings.add(
+                "protocol_changed", table.sheet, table.rows[off], table.headers[name], values=shown, facts=said
+            )
+
+
+def rating_scales(table: Table, findings: Findings) -> None:
+    """Find ratings outside their scale, and ratings on another scale than most."""
+    rating, low, high = (table.columns[name] for name in ("rating", "scale_low", "scale_high"))
+    given = np.flatnonzero(~np.isnan(low) & ~np.isnan(high))
+    if not len(given):
+        return
+    scales = pd.Series(list(zip(low[given], high[given], strict=True)))
+    most = scales.value_counts().index[0]
+    outside = given[(rating[given] < low[given]) | (rating[given] > high[given])]
+    other = given[(scales != most).to_numpy()]
+    for kind, places in (("rating_off_scale", outside), ("rating_other_scale", other)):
+        facts = [{"low": low[p], "high": high[p], "most_low": most[0], "most_high": most[1]} for p in places]
+        shown = [f"{rating[place]:g}" for place in places]
+        findings.add(kind, table.sheet, table.rows[places], table.headers["rating"], values=shown, facts=facts)
+
+
+def ages(table: Table, findings: Findings) -> None:
+    """Find ages that do not go with the birth year."""
+    age, year = table.columns["age"], table.columns["birth_year"]
+    start = pd.DatetimeIndex(table.columns["start_date"]).year.to_numpy(float)
+    places = np.flatnonzero(np.abs(start - year - age) > 2)
+    facts = [{"age": age[place], "birth_year": year[place]} for place in places]
+    findings.add("age_conflict", table.sheet, table.rows[places], table.headers.get("age", ""), facts=facts)
+
+
+def sessions_after_start(sessions: Table, people: Table, findings: Findings) -> None:
+    """Find sessions dated before the person's start."""
+    starts = dict(
+        zip(_shown(people.columns["person"], range(len(people.rows))), _days(people.columns["start_date"]), strict=True)
+    )
+    column, days = sessions.columns["person"], _days(sessions.columns["date"])
+    start = column.spread([starts.get(word, _LATE) for word in column.words], _LATE, np.int64)
+    places = np.flatnonzero((days < start) & (start < _LATE))
+    facts = [{"start": _iso(start[place])} for place in places]
+    shown = [_iso(days[place]) for place in places]
+    findings.add(
+        "date_before_start", sessions.sheet, sessions.rows[places], sessions.headers["date"], values=shown, facts=facts
+    )

@@ -1,10 +1,12 @@
 """Text that a spreadsheet would run as a formula, made inert."""
 
+import re
 from typing import Any
 
 import pandas as pd
 
-STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
+STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")  # a workbook cannot hold these
 
 
 def inert_cell(value: Any) -> Any:
@@ -17,7 +19,10 @@ def inert_cell(value: Any) -> Any:
     >>> inert_cell("=1+1"), inert_cell("-3.5"), inert_cell(-3.5), inert_cell("knee")
     ("'=1+1", '-3.5', -3.5, 'knee')
     """
-    if not isinstance(value, str) or not value.lstrip(" ").startswith(STARTS):
+    if not isinstance(value, str):
+        return value
+    value = _CONTROL.sub("", value)
+    if not value.lstrip(" ").startswith(STARTS):
         return value
     try:
         float(value)

@@ -1,6 +1,6 @@
 """Read a clinic's file: the four tables, everything noticed on the way, and the ledger of the rows."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,13 +13,14 @@ from truechange.records.dates import ORDERS
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet, open_sheets
 from truechange.records.header import table_of
+from truechange.records.identifiers import guard, read_key
 from truechange.records.ledger import Ledger
+from truechange.records.pairing import Pairs, pair
 from truechange.records.rules import COLUMNS, TABLES
-from truechange.records.table import Table, build
+from truechange.records.table import WIDE, build
 
 if TYPE_CHECKING:
     from truechange.measures import Measure
-    from truechange.records.pairing import Pairs
 
 
 @dataclass(frozen=True)
@@ -31,9 +32,11 @@ class Records(Result):
     people, assessments, ratings, sessions : DataFrame
         The rows in use, typed, with the declared columns and ``source_row``. Notes are never read on.
     problems : DataFrame
-        Everything noticed: ``sheet, row, column, value, problem, remedy, severity, kind``.
+        Everything noticed: ``sheet, row, column, value, problem, remedy, severity, kind, repair``.
     ledger : Ledger
         Rows read = rows used + rows set aside by reason.
+    set_aside : DataFrame
+        The same for the assessments alone: ``reason``, ``count``.
     name : str
         Name of the file.
     """
@@ -44,8 +47,8 @@ class Records(Result):
     sessions: pd.DataFrame
     problems: pd.DataFrame
     ledger: Ledger
-    name: str = ""
-    set_aside: pd.DataFrame = field(default_factory=pd.DataFrame)  # of the assessments: reason, count
+    set_aside: pd.DataFrame
+    name: str
 
     @property
     def needs_a_person(self) -> bool:
@@ -54,18 +57,14 @@ class Records(Result):
 
     @property
     def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
-        """One sentence when rows were set aside or are doubtful."""
+        """One sentence when something asks for a decision."""
         counts = self.problems["severity"].value_counts()
         errors, warnings = int(counts.get("error", 0)), int(counts.get("warning", 0))
-        if not errors + warnings:
-            return ()
         counted = f"{errors} to correct (errors) and {warnings} to look at (warnings)"
-        return (f"{self.name}: {counted}; truechange inspect lists them.",)
+        return (f"{self.name}: {counted}; truechange inspect lists them.",) if errors + warnings else ()
 
-    def pairs(self, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> "Pairs":
+    def pairs(self, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
         """Pair each person's score at `before` with the one at `after`; see :func:`truechange.records.pairing.pair`."""
-        from truechange.records.pairing import pair
-
         return pair(self, measure, before=before, after=after, trials=trials)
 
     def table(self) -> pd.DataFrame:
@@ -74,12 +73,11 @@ class Records(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say what was read."""
-        tests = self.assessments["measure"].nunique()
-        people = self.assessments["person"].nunique()
+        people, tests = self.assessments["person"].nunique(), self.assessments["measure"].nunique()
         return (f"{people} people, {tests} tests, {len(self.assessments)} scores.", *self.ledger.sentences())
 
 
-def read(path: str | Path, *, dates: str | None = None) -> Records:
+def read(path: str | Path, *, dates: str | None = None, pseudonyms: str | Path | None = None) -> Records:
     """Read and check a workbook (.xlsx), a CSV file, a folder of CSV files, or parquet; .gz too.
 
     Parameters
@@ -89,6 +87,9 @@ def read(path: str | Path, *, dates: str | None = None) -> Records:
         with ``assessments.csv`` and the others; or one file of assessments.
     dates : {"day first", "month first"}, optional
         How 03/04/2025 is meant. Without it the column decides if it can; if it cannot, such rows are set aside.
+    pseudonyms : str or Path, optional
+        File with a secret key (made if missing; keep it away from the data). People are replaced by codes made with
+        it, and columns that say who someone is are left out instead of being refused.
 
     Returns
     -------
@@ -105,11 +106,33 @@ def read(path: str | Path, *, dates: str | None = None) -> Records:
     """
     if dates is not None:
         check_choice("dates", dates, ORDERS)
-    findings, sheets = Findings(), open_sheets(path)
-    chosen = choose_sheets(sheets, findings, Path(path).name)
-    tables = {name: build(sheet, name, findings, order=dates or "") for name, sheet in chosen.items()}
+    findings, name = Findings(), Path(path).name
+    chosen = guard(
+        choose_sheets(open_sheets(path), findings, name), findings, read_key(pseudonyms) if pseudonyms else None
+    )
+    return read_sheets(chosen, findings, name, dates=dates or "")
+
+
+def read_sheets(
+    chosen: dict[str, Sheet], findings: Findings, name: str, *, dates: str = "", undated: bool = False
+) -> Records:
+    """Read and check the sheets chosen for the tables."""
+    tables = {table: build(sheet, table, findings, order=dates, undated=undated) for table, sheet in chosen.items()}
     check_all(tables, findings)
-    return _records(tables, findings, Path(path).name)
+    frames, lines, reasons = {}, [], {}
+    for table in TABLES:
+        if table in tables:
+            frames[table] = tables[table].frame(findings)
+            lines.append((table, tables[table].rows_read, len(frames[table])))
+            reasons[table] = findings.reasons(tables[table].sheet)
+        else:
+            columns = [column.name for column in COLUMNS[table].values() if column.kind != "text"]
+            frames[table] = pd.DataFrame(columns=[*columns, "source_row"])
+    by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used"])
+    together = pd.DataFrame(reasons).sum(axis=1).astype(int).to_dict() if reasons else {}
+    ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
+    aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
+    return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name)
 
 
 def choose_sheets(sheets: list[Sheet], findings: Findings, file: str) -> dict[str, Sheet]:
@@ -124,7 +147,7 @@ def choose_sheets(sheets: list[Sheet], findings: Findings, file: str) -> dict[st
     for sheet in sheets:
         table = table_of(sheet.name, sheet.header)
         if not table:
-            findings.add("sheet_left_out", sheet.name, 1, "", "", {})
+            findings.add("sheet_left_out", sheet.name, 1)
         elif table in chosen:
             raise DataError(
                 f"{file}: the sheets {chosen[table].name} and {sheet.name} both hold {table}. Put the rows "
@@ -133,46 +156,10 @@ def choose_sheets(sheets: list[Sheet], findings: Findings, file: str) -> dict[st
         else:
             chosen[table] = sheet
     if "assessments" not in chosen:
-        needed = [column.name for column in COLUMNS["assessments"].values() if column.required]
-        names = listed([sheet.name for sheet in sheets]) or "nothing"
+        needed = ", ".join(column.name for column in COLUMNS["assessments"].values() if column.required)
+        found = listed([sheet.name for sheet in sheets]) or "nothing"
         raise DataError(
-            f"{file}: no sheet of assessments; found {names}. It needs the columns {', '.join(needed)}: start from "
-            "truechange template FILE.xlsx, or read a wide sheet (one column a test and visit) with records.from_wide."
+            f"{file}: no sheet of assessments; found {found}. It needs the columns {needed}: start from "
+            f"truechange template FILE.xlsx, or {WIDE}."
         )
     return {table: chosen[table] for table in TABLES if table in chosen}
-
-
-def _records(tables: dict[str, Table], findings: Findings, name: str) -> Records:
-    frames, lines, reasons = {}, [], {}
-    for table in TABLES:
-        held = tables.get(table)
-        if held is None:
-            frames[table] = pd.DataFrame(
-                columns=[*(c.name for c in COLUMNS[table].values() if c.kind != "text"), "source_row"]
-            )
-            continue
-        frames[table] = _plain(held.used(findings), table)
-        lines.append((table, held.rows_read, len(frames[table]), held.rows_read - len(frames[table])))
-        reasons[table] = findings.reasons(held.sheet)
-    by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used", "rows_set_aside"])
-    together: dict[str, int] = {}
-    for counts in reasons.values():
-        for reason, count in counts.items():
-            together[reason] = together.get(reason, 0) + count
-    ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
-    aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
-    return Records(**frames, problems=findings.frame(), ledger=ledger, name=name, set_aside=aside)
-
-
-def _plain(frame: pd.DataFrame, table: str) -> pd.DataFrame:
-    """Return words as text and yes/no as booleans."""
-    kinds = {column.name: column.kind for column in COLUMNS[table].values()}
-    plain = {}
-    for name in frame:
-        if kinds.get(name) == "yes_no":
-            plain[name] = frame[name].map({"yes": True, "no": False}).astype("boolean")
-        elif isinstance(frame[name].dtype, pd.CategoricalDtype):
-            plain[name] = frame[name].astype("str")
-        else:
-            plain[name] = frame[name]
-    return pd.DataFrame(plain)

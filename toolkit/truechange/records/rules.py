@@ -121,6 +121,18 @@ def factor(unit: str, to: str) -> float | None:
     return round(UNITS[unit]["size"] / UNITS[to]["size"], 12)
 
 
+# ---- identifiers -----------------------------------------------------------------------------------------------------
+IDENTIFYING_HEADERS = {squeezed(name) for name in DECLARED["identifiers"]["headers"]}
+IDENTIFYING = {what: re.compile(pattern) for what, pattern in DECLARED["identifiers"]["patterns"].items()}
+_ALWAYS = ("an e-mail address", "a telephone number", "a street address")
+WITHHELD = "(withheld)"
+
+
+def fit_to_show(text: str) -> str:
+    """Return `text`, or ``(withheld)`` when it is an e-mail address, a telephone number or a street address."""
+    return WITHHELD if any(IDENTIFYING[what].fullmatch(text) for what in _ALWAYS) else text
+
+
 # ---- names of columns and sheets -------------------------------------------------------------------------------------
 @cache
 def column_names(table: str) -> dict[str, str]:

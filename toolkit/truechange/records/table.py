@@ -7,11 +7,9 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import DataError, listed
-from truechange.measures import catalogue
 from truechange.records.cells import (
-    Place,
-    clean_labels,
-    merged,
+    Cells,
+    limits_of,
     read_dates,
     read_measures,
     read_numbers,
@@ -19,182 +17,159 @@ from truechange.records.cells import (
     read_units,
     read_words,
 )
+from truechange.records.coded import Coded
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
-from truechange.records.rules import COLUMNS, Column, match_column, squeezed
+from truechange.records.rules import COLUMNS, Column, match_column
 
 TOTALS = {"total", "totals", "sum", "mean", "average", "sd", "median", "n", "count"}
+WIDE = "read a wide sheet (one column a test and visit) with truechange.records.from_wide"
 
 
 @dataclass(frozen=True)
 class Table:
-    """One typed table with its name, its sheet, the header each column came from, and how many records it had."""
+    """One typed table: name, sheet, header of each column read, number of records, row numbers, columns."""
 
     name: str
     sheet: str
     headers: dict[str, str]
     rows_read: int
-    frame: pd.DataFrame  # declared columns; ``source_row`` is the row in the sheet
+    rows: Any
+    columns: dict[str, Any]
 
-    def used(self, findings: Findings) -> pd.DataFrame:
-        """Return the rows not set aside."""
-        return self.frame[~self.frame["source_row"].isin(findings.aside(self.sheet))].reset_index(drop=True)
+    def frame(self, findings: Findings) -> pd.DataFrame:
+        """Return the rows in use: words as text, yes and no as booleans."""
+        aside = findings.aside(self.sheet)
+        keep = ~np.isin(self.rows, aside) if len(aside) else slice(None)
+        shown: dict[str, Any] = {}
+        for column in COLUMNS[self.name].values():
+            if column.kind == "text":
+                continue
+            held = self.columns[column.name]
+            if column.kind == "yes_no":
+                answers = pd.array([word == "yes" for word in held.words], dtype="boolean")
+                shown[column.name] = answers.take(held.codes[keep], allow_fill=True)
+            else:
+                shown[column.name] = held.where(keep).texts() if isinstance(held, Coded) else held[keep]
+        return pd.DataFrame(shown | {"source_row": self.rows[keep]}, copy=False)
 
 
-def build(
-    sheet: Sheet, table: str, findings: Findings, *, order: str = "", skip: frozenset[int] = frozenset()
-) -> Table:
-    """Read `sheet` as `table`; columns at the places in `skip` are left out.
+def build(sheet: Sheet, table: str, findings: Findings, *, order: str = "", undated: bool = False) -> Table:
+    """Read `sheet` as `table`; with `undated` it may do without dates.
 
     Raises
     ------
     DataError
         A required column is missing, or two columns mean the same.
     """
-    for kind, row, column, facts in sheet.notes:
-        if kind != "merged_cells" or facts["last_row"] >= sheet.header_row:
-            findings.add(kind, sheet.name, row, column, "", facts)
-    matched = _match(sheet, table, findings, skip)
-    rows, keep = sheet.rows, _records(sheet, matched["person"][0], findings)
-    texts = {name: sheet.columns[place][keep] for name, (place, _) in matched.items()}
-    headers = {name: sheet.header[place] for name, (place, _) in matched.items()}
-    units = {name: unit for name, (_, unit) in matched.items()}
-    place = Place(sheet.name, rows[keep], findings)
+    for note in sheet.notes:
+        findings.add(note.kind, sheet.name, note.row, facts=note.facts)
+    matched = _match(sheet, table, findings, undated)
+    keep = _records(sheet, matched["person"][0], findings)
+    rows = sheet.rows if keep.all() else sheet.rows[keep]
+    cells = {}
+    for name, (place, unit) in matched.items():
+        texts = sheet.columns[place] if keep.all() else sheet.columns[place].where(keep)
+        cells[name] = Cells(sheet.header[place], texts, unit, sheet.name, rows, findings)
     columns: dict[str, Any] = {}
     for column in COLUMNS[table].values():
-        if column.kind == "text":
-            continue
-        if column.name not in texts:
-            columns[column.name] = _absent(column, int(keep.sum()))
-            continue
-        if column.kind not in ("value", "unit"):
-            columns[column.name] = _read(place, headers, texts, column, order, units)
-        if column.required and column.kind != "value":
-            empty = place.rows[texts[column.name].codes < 0]
-            findings.add("missing_required", sheet.name, empty, headers[column.name], "", {})
+        if column.kind not in ("text", "value", "unit"):
+            columns[column.name] = _read(cells.get(column.name), column, order, len(rows))
+        if column.required and column.kind != "value" and column.name in cells:
+            findings.add(
+                "missing_required", sheet.name, rows[cells[column.name].texts.empty], cells[column.name].header
+            )
     if table == "assessments":
-        columns |= _scores(place, headers, texts, columns, units)
-    frame = pd.DataFrame(
-        {name: columns[name] for name in COLUMNS[table] if name in columns} | {"source_row": place.rows}
-    )
-    return Table(table, sheet.name, headers, len(rows), frame)
+        columns |= _scores(cells, columns)
+    headers = {name: sheet.header[place] for name, (place, _) in matched.items()}
+    return Table(table, sheet.name, headers, len(sheet.rows), rows, columns)
 
 
-def _match(sheet: Sheet, table: str, findings: Findings, skip: frozenset[int]) -> dict[str, tuple[int, str]]:
+def _match(sheet: Sheet, table: str, findings: Findings, undated: bool) -> dict[str, tuple[int, str]]:
+    """Return place and stated unit of each column found, sure matches ahead of guesses."""
     found: dict[str, tuple[int, str]] = {}
-    sure: dict[str, str] = {}
-    for place, header in enumerate(sheet.header):
-        if place in skip or not header:
+    sure = {place: match_column(header, table) for place, header in enumerate(sheet.header) if header}
+    for place in sorted(sure, key=lambda place: sure[place][2] == "guess"):
+        (name, unit, how), header = sure[place], sheet.header[place]
+        if name and name in found and how != "guess":
+            raise DataError(
+                f"Sheet {sheet.name}: the columns “{sheet.header[found[name][0]]}” and “{header}” both read as {name}. "
+                "Rename or delete one of them."
+            )
+        if not name or name in found:
+            facts = {"known": ", ".join(column for column in COLUMNS[table] if column not in found)}
+            findings.add("column_unknown", sheet.name, sheet.header_row, header, facts=facts)
             continue
-        name, unit, how = match_column(header, table)
-        if name and name in found and (how == "guess" or sure[name] != "guess"):
-            if how != "guess":
-                first = sheet.header[found[name][0]]
-                raise DataError(
-                    f"Sheet {sheet.name}: the columns “{first}” and “{header}” both read as {name}. "
-                    "Rename or delete one of them."
-                )
-            name = ""
-        if not name:
-            known = ", ".join(column for column in COLUMNS[table] if column not in found)
-            findings.add("column_unknown", sheet.name, sheet.header_row, header, "", {"known": known})
-            continue
-        found[name], sure[name] = (place, unit), how
-    for name, (place, _) in found.items():
-        if sure[name] != "same":
-            kind = "column_guess" if sure[name] == "guess" else "column_renamed"
-            findings.add(kind, sheet.name, sheet.header_row, sheet.header[place], "", {"column": name})
+        found[name] = (place, unit)
+        if how != "same":
+            kind = "column_guess" if how == "guess" else "column_renamed"
+            findings.add(kind, sheet.name, sheet.header_row, header, facts={"column": name})
     missing = [column.name for column in COLUMNS[table].values() if column.required and column.name not in found]
+    if undated and "date" in missing:
+        missing.remove("date")
+        findings.add("undated", sheet.name, sheet.header_row)
     if missing:
         raise DataError(
-            f"Sheet {sheet.name}, header in row {sheet.header_row}: no column for {listed(missing)}. "
-            f"It has: {listed([header for header in sheet.header if header], 12)}. Rename the columns, start from "
-            "truechange template FILE.xlsx, or read a wide sheet (one column a test and visit) with records.from_wide."
+            f"Sheet {sheet.name}, header in row {sheet.header_row}: no column for {listed(missing)}. It has: "
+            f"{listed([header for header in sheet.header if header], 12)}. Rename the columns, start from "
+            f"truechange template FILE.xlsx, or {WIDE}."
         )
     return found
 
 
-def _records(sheet: Sheet, person: int, findings: Findings) -> "np.ndarray":
+def _records(sheet: Sheet, person: int, findings: Findings) -> Any:
     """Return which rows are records: not the template's example, not a repeated header, not a row of totals."""
     texts, header = sheet.columns[person], sheet.header[person]
-    kinds = []
-    for text in texts.categories:
-        word = squeezed(text)
-        is_header = text.lower() == header.lower()
-        kinds.append(
-            "header_again"
-            if is_header
-            else "example"
-            if word.startswith("example")
-            else "total_row"
-            if word in TOTALS
-            else ""
-        )
+    kinds: dict[int, str] = {}
+    for code, text in enumerate(texts.words):
+        word = text.casefold()
+        if word == header.casefold():
+            kinds[code] = "header_again"
+        elif word.startswith("example"):
+            kinds[code] = "example"
+        elif word.rstrip(":. ") in TOTALS:
+            kinds[code] = "total_row"
     keep = np.ones(len(sheet.rows), dtype=bool)
-    for kind in set(kinds) - {""}:
-        which = np.array([one == kind for one in kinds] + [False])[texts.codes]
-        findings.add(kind, sheet.name, sheet.rows[which], header, "", {})
+    for code, kind in kinds.items():
+        which = texts.codes == code
+        findings.add(kind, sheet.name, sheet.rows[which], header)
         keep &= ~which
     return keep
 
 
-def _absent(column: Column, n: int) -> Any:
-    if column.kind == "date":
-        return np.full(n, "NaT", dtype="datetime64[s]")
-    if column.kind in ("number", "value"):
-        return np.full(n, np.nan)
-    return merged(np.full(n, -1), [])
-
-
-def _read(
-    place: Place,
-    headers: dict[str, str],
-    texts: dict[str, pd.Categorical],
-    column: Column,
-    order: str,
-    units: dict[str, str],
-) -> Any:
-    header, cells = headers[column.name], texts[column.name]
+def _read(cells: Cells | None, column: Column, order: str, count: int) -> Any:
+    if cells is None:
+        if column.kind == "date":
+            return np.full(count, "NaT", dtype="datetime64[s]")
+        return np.full(count, np.nan) if column.kind == "number" else Coded(np.full(count, -1), [])
     if column.kind in ("id", "label"):
-        return clean_labels(cells)
+        words = [" ".join(text.split()) if "  " in text else text for text in cells.texts.words]
+        return cells.texts if words == cells.texts.words else cells.texts.renamed(words)
     if column.kind == "date":
-        return read_dates(place, header, cells, order, required=column.required)
+        return read_dates(cells, order, required=column.required)
     if column.kind == "measure":
-        return read_measures(place, header, cells)
-    if column.kind == "number":
-        return read_numbers(place, header, cells, column, units[column.name])
-    return read_words(place, header, cells, column)
+        return read_measures(cells)
+    return read_numbers(cells, column) if column.kind == "number" else read_words(cells, column)
 
 
-def _scores(
-    place: Place,
-    headers: dict[str, str],
-    texts: dict[str, pd.Categorical],
-    columns: dict[str, Any],
-    units: dict[str, str],
-) -> dict[str, Any]:
+def _scores(cells: dict[str, Cells], columns: dict[str, Any]) -> dict[str, Any]:
     """Read scores with their units, and hold score and result against each other."""
-    tests = columns["measure"]
-    stated = read_units(place, headers["unit"], texts["unit"], tests) if "unit" in texts else columns["unit"]
-    header, cells = headers["value"], texts["value"]
-    values, written = read_scores(place, header, cells, tests, stated, units["value"])
-    results = columns["result"]
-    words = np.array([*results.categories, ""], dtype=object)[results.codes]
-    under = np.array([*written.categories, ""], dtype=object)[written.codes]
+    tests, results, scores = columns["measure"], columns["result"], cells["value"]
+    units = read_units(cells["unit"], tests) if "unit" in cells else Coded(np.full(len(tests), -1), [])
+    values, written = read_scores(scores, tests, units)
+    words = results.spread(results.words, "", object)
+    under = written.spread(written.words, "", object)
     words = np.where(words == "", under, words)
-    scored = ~np.isnan(values)
-    zero = (values == 0) & (words == "unable")
-    values[zero], scored[zero] = np.nan, False
-    clash = scored & (words != "") & (words != "measured")
-    shown = np.array([*cells.categories, ""], dtype=object)[cells.codes]
-    said = [{"result": word} for word in words[clash]]
-    place.findings.add("result_conflict", place.sheet, place.rows[clash], header, list(shown[clash]), said)
-    nothing = ((cells.codes < 0) | (under == "measured")) & ((words == "") | (words == "measured"))
-    place.findings.add("no_value", place.sheet, place.rows[nothing], header, "", {})
-    words = np.where((words == "") & scored, "measured", words)
-    codes, distinct = pd.factorize(words)
+    words[(words == "") & ~np.isnan(values)] = "measured"
+    values[(values == 0) & (words == "unable")] = np.nan
+    clash = ~np.isnan(values) & (words != "measured")
+    shown = scores.texts.spread(scores.texts.words, "", object)[clash]
+    facts = [{"result": word} for word in words[clash]]
+    scores.findings.add("result_conflict", scores.sheet, scores.rows[clash], scores.header, values=shown, facts=facts)
+    nothing = (scores.texts.empty | (under == "measured")) & ((words == "") | (words == "measured"))
+    scores.findings.add("no_value", scores.sheet, scores.rows[nothing], scores.header)
     return {
         "value": values,
-        "result": merged(codes, [word or None for word in distinct]),
-        "unit": merged(tests.codes.astype(np.int64), [catalogue()[key].unit for key in tests.categories]),
+        "result": Coded.read(words),
+        "unit": tests.renamed([limits_of(key).unit for key in tests.words]),
     }

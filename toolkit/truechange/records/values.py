@@ -13,18 +13,23 @@ _NUMBER = re.compile(_DIGITS)
 _ONE = re.compile(rf"({_DIGITS})\s*(.*)")
 _PARTS = re.compile(rf"({_DIGITS})\s*([^\d\s.,+\-][^\d+\-]*?)\s*(?=\d|$)")
 _CLOCK = re.compile(r"(?:(\d{1,3}):)?(\d{1,2}):(\d{2}(?:[.,]\d+)?)")
-_LIMIT = re.compile(rf"(?:[<>≤≥]=?|under|over|less than|more than|at least|at most|up to)\s*{_DIGITS}.*|{_DIGITS}\s*\+")
+_LIMIT = re.compile(
+    rf"(?:[<>≤≥]=?|under|over|less than|more than|at least|at most|up to)\s*{_DIGITS}.*|{_DIGITS}\s*\+", re.I
+)
+_FAILED = re.compile(r"#.*")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ].*)?")
+_NAMES = {"min": "minutes", "ms": "milliseconds"}
 _COMMA = re.compile(r"[+\-]?(?:\d+,(?:\d{1,2}|\d{4,})|0,\d+)(?:\s*\D*)?")
 _NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
 class Answer(NamedTuple):
-    """What one text was read as: the value, and the kind of trouble or note with its facts (empty: nothing to say)."""
+    """What one text was read as; kind of trouble or note (empty: none), its facts, what could stand there instead."""
 
     value: Any
     kind: str = ""
     facts: Mapping[str, Any] = _NOTHING
+    repair: str = ""
 
 
 def comma_is_decimal(texts: Iterable[str]) -> bool:
@@ -50,73 +55,73 @@ def read_number(text: str, unit: str = "", given: str = "", *, comma: bool = Fal
     ('two_values', 'comma_unclear', 12.0)
     """
     if PLAIN.fullmatch(text):
-        return _scaled(float(text), text, unit, given)
+        return _scaled(float(text), "", unit, given)
     plain = text.replace("−", "-").replace("\u00a0", " ").strip()
-    if plain.startswith("#"):
-        return Answer(None, "spreadsheet_error")
-    if _DATE.fullmatch(plain):
-        return Answer(None, "date_as_number")
+    for pattern, kind in ((_FAILED, "spreadsheet_error"), (_DATE, "date_as_number"), (_LIMIT, "censored")):
+        if pattern.fullmatch(plain):
+            return Answer(None, kind)
     if clock := _CLOCK.fullmatch(plain):
-        return _clock(clock, unit)
-    if _LIMIT.fullmatch(plain.lower()):
-        return Answer(None, "censored")
-    found = _NUMBER.findall(plain)
-    if len(found) > 1:
-        return _several(plain, unit)
+        return _clock(clock, unit, given)
+    if unit == "points" and (of_ten := re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*/\s*10", plain)):
+        plain = of_ten[1]
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+\.\d+", plain):
+        plain = plain.replace(",", "")
+    if len(_NUMBER.findall(plain)) > 1:
+        return _several(plain, unit, given)
     one = _ONE.fullmatch(plain)
-    if not one:
+    written = unit_named(one[2], unit) if one and one[2] else ""
+    if not one or (one[2] and not written):
         return Answer(None, "not_a_number")
-    if re.fullmatch(r"[+\-]?[1-9]\d{0,2},\d{3}", one[1]) and not comma:
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", one[1]) and not comma:
         return Answer(None, "comma_unclear", {"point": one[1].replace(",", "."), "whole": one[1].replace(",", "")})
-    number, written = float(one[1].replace(",", ".")), unit_named(one[2], unit) if one[2] else ""
-    if one[2] and not written:
-        return Answer(None, "not_a_number")
     if written and given and written != given:
         return Answer(None, "unit_conflict", {"cell_unit": written, "given": given})
-    answer = _scaled(number, text, unit, written or given)
-    if answer.kind:
-        return answer
-    shown = {"shown": f"{answer.value:g} {unit}".strip()}
-    return Answer(answer.value, "decimal_comma" if "," in one[1] else "words_dropped", shown)
+    answer = _scaled(_number(one[1]), written, unit, given)
+    return (
+        answer
+        if answer.kind
+        else _read(answer.value, "decimal_comma" if "," in one[1] else "words_dropped", unit, given)
+    )
 
 
-def _scaled(number: float, text: str, unit: str, given: str) -> Answer:
-    if not given or given == unit:
-        return Answer(number)
-    times = factor(given, unit)
+def _number(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def _scaled(number: float, written: str, unit: str, given: str) -> Answer:
+    times = factor(written or given or unit, unit)
     if times is None:
-        return Answer(None, "unit_mismatch", {"given": given, "unit": unit})
-    value = round(number * times, 10)
-    said = "" if given in text else f" {given}"
-    return Answer(value, "unit_converted", {"given": said, "shown": f"{value:g} {unit}"})
+        return Answer(None, "unit_mismatch", {"given": written or given, "unit": unit})
+    if times == 1:
+        return Answer(number)
+    answer = _read(round(number * times, 10), "unit_converted", unit, given)
+    return answer._replace(facts={**answer.facts, "given": "" if written else f" {given}", "raw": number})
 
 
-def _clock(clock: re.Match[str], unit: str) -> Answer:
-    if unit not in UNITS or UNITS[unit]["of"] != "time":
+def _read(value: float, kind: str, unit: str, given: str) -> Answer:
+    """Return a value read otherwise than written; a repair only where no unit beside the cell would contradict it."""
+    repair = f"{value:.15g}" if given in ("", unit) else ""
+    return Answer(value, kind, {"given": "", "shown": f"{value:g} {unit}".strip()}, repair)
+
+
+def _clock(clock: re.Match[str], unit: str, given: str) -> Answer:
+    seconds = _number(clock[3])
+    if unit not in UNITS or UNITS[unit]["of"] != "time" or seconds >= 60:
         return Answer(None, "not_a_number")
-    hours, minutes, seconds = int(clock[1] or 0), int(clock[2]), float(clock[3].replace(",", "."))
-    if seconds >= 60:
-        return Answer(None, "not_a_number")
-    if hours:
-        return Answer(None, "clock_time", {"seconds": 60 * hours + minutes})
-    value = (60 * minutes + seconds) / UNITS[unit]["size"]
-    return Answer(value, "minutes_seconds", {"shown": f"{value:g} {unit}"})
+    if int(clock[1] or 0):
+        return Answer(None, "clock_time", {"seconds": 60 * int(clock[1]) + int(clock[2])})
+    return _read((60 * int(clock[2]) + seconds) / UNITS[unit]["size"], "minutes_seconds", unit, given)
 
 
-def _several(plain: str, unit: str) -> Answer:
+def _several(plain: str, unit: str, given: str) -> Answer:
     """Read ``1 min 5 s`` or ``5 ft 7 in`` as one value; anything else with several numbers holds several values."""
-    parts = _PARTS.findall(plain)
-    units = [unit_named(name, unit) for _, name in parts]
-    sizes = [factor(name, unit) for name in units]
-    together = "".join(number + name for number, name in parts)
-    whole = squeezed(together) == squeezed(plain) and len(parts) == 2
-    if whole and all(sizes) and sizes[0] > sizes[1]:  # type: ignore[operator]
-        value = round(
-            sum(float(number.replace(",", ".")) * size for (number, _), size in zip(parts, sizes, strict=True)), 10
-        )  # type: ignore[operator]
-        kind = "minutes_seconds" if UNITS[unit]["of"] == "time" else "unit_converted"
-        return Answer(value, kind, {"given": "", "shown": f"{value:g} {unit}"})
-    return Answer(None, "two_values")
+    parts = [(number, factor(unit_named(name, unit), unit)) for number, name in _PARTS.findall(plain)]
+    covered = "".join(number + name for number, name in _PARTS.findall(plain))
+    sizes = [size for _, size in parts if size]
+    if len(parts) != 2 or len(sizes) != 2 or sizes[0] <= sizes[1] or squeezed(covered) != squeezed(plain):
+        return Answer(None, "two_values")
+    value = round(sum(_number(number) * size for (number, _), size in zip(parts, sizes, strict=True)), 10)
+    return _read(value, "minutes_seconds" if UNITS[unit]["of"] == "time" else "unit_converted", unit, given)
 
 
 def status_word(text: str) -> str:
@@ -139,21 +144,21 @@ def likely_slip(value: float, unit: str, low: float, high: float) -> str:
     >>> likely_slip(0.2, "s", 5, 60), likely_slip(1.72, "cm", 120, 210), likely_slip(81, "stands", 1, 30)
     ('; minutes instead of s?', '; m instead of cm?', '; digits swapped (18)?')
     """
-    names = {"min": "minutes", "ms": "milliseconds"}
-    for other in UNITS:
-        times = factor(other, unit)
-        if other != unit and times and low <= value * times <= high:
-            return f"; {names.get(other, other)} instead of {unit}?"
-    if unit == "m/s":
-        for metres in (4, 10, 40):
+    near = low / 1.25 <= value <= 1.25 * high
+    if not near:
+        for other in UNITS:
+            times = factor(other, unit)
+            if other != unit and times and low <= value * times <= high:
+                return f"; {_NAMES.get(other, other)} instead of {unit}?"
+        for metres in (4, 10, 40) if unit == "m/s" else ():
             if value > 0 and low <= metres / value <= high:
                 return f"; seconds for {metres} m instead of m/s?"
     if low <= -value <= high:
         return "; a minus sign too many?"
     turned = f"{value:g}"[::-1]
-    if turned.isdigit() and len(turned) > 1 and low <= int(turned) <= high:
+    if turned.isdigit() and turned[0] != "0" and len(turned) > 1 and low <= int(turned) <= high:
         return f"; digits swapped ({int(turned)})?"
-    for times in (0.1, 10, 0.01, 100):
+    for times in () if near else (0.1, 10, 0.01, 100):
         if low <= value * times <= high:
             return f"; decimal point misplaced ({value * times:g})?"
     return ""

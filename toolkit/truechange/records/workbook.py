@@ -47,7 +47,7 @@ def load(place: Path, *, values: bool = True) -> Any:
         ) from trouble
 
 
-def workbook_rows(place: Path) -> Iterator[tuple[str, list[list[str]], list[tuple[str, int, str, dict[str, Any]]]]]:
+def workbook_rows(place: Path) -> Iterator[tuple[str, list[list[str]], list[tuple[str, int, dict[str, Any]]]]]:
     """Yield name, rows of texts, and notes on hidden and merged cells of every sheet with cells."""
     book = load(place)
     sheets = [sheet for sheet in book.worksheets if sheet.max_row and sheet.max_column]
@@ -59,25 +59,26 @@ def workbook_rows(place: Path) -> Iterator[tuple[str, list[list[str]], list[tupl
                 "or save the sheet as CSV."
             )
     for sheet in sheets:
-        rows = [[_text(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+        rows = [[plain_text(value) for value in row] for row in sheet.iter_rows(values_only=True)]
         if any(any(row) for row in rows):
             yield sheet.title, rows, list(_oddities(sheet))
 
 
-def _oddities(sheet: Any) -> Iterator[tuple[str, int, str, dict[str, Any]]]:
+def _oddities(sheet: Any) -> Iterator[tuple[str, int, dict[str, Any]]]:
     if sheet.sheet_state != "visible":
-        yield "hidden", 1, "", {"what": "the sheet is"}
+        yield "hidden", 1, {"what": "the sheet is"}
     rows = sorted(number for number, facts in sheet.row_dimensions.items() if facts.hidden)
     if rows:
-        yield "hidden", rows[0], "", {"what": f"rows {listed(rows)} are"}
+        yield "hidden", rows[0], {"what": f"rows {listed(rows)} are"}
     columns = sorted(name for name, facts in sheet.column_dimensions.items() if facts.hidden)
     if columns:
-        yield "hidden", 1, "", {"what": f"columns {listed(columns)} are"}
+        yield "hidden", 1, {"what": f"columns {listed(columns)} are"}
     for area in sheet.merged_cells.ranges:
-        yield "merged_cells", area.min_row, "", {"range": area.coord, "last_row": area.max_row}
+        yield "merged_cells", area.min_row, {"range": area.coord, "last_row": area.max_row}
 
 
-def _text(value: Any) -> str:
+def plain_text(value: Any) -> str:
+    """Return a cell as text: dates year-month-day, whole numbers whole, yes and no for true and false."""
     if value is None:
         return ""
     if isinstance(value, bool):

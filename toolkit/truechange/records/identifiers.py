@@ -1,0 +1,131 @@
+"""What says who someone is: recognised by header and pattern, refused, or replaced by codes made with a secret key."""
+
+import hmac
+import os
+import re
+from base64 import b32encode
+from dataclasses import replace
+from pathlib import Path
+from secrets import token_hex
+
+from truechange.foundation.errors import ChoiceError, DataError
+from truechange.records.coded import Coded
+from truechange.records.findings import Findings
+from truechange.records.formats import Sheet
+from truechange.records.rules import COLUMNS, IDENTIFYING, IDENTIFYING_HEADERS, match_column, squeezed
+
+MAIL, NAME = "an e-mail address", "a person's name"
+_STAFF = ("therapist", "assessor")
+SHORTEST_KEY = 16
+
+
+def identifying(header: str, texts: Coded, table: str) -> str:
+    """Say what a column holds that says who someone is; empty when nothing was recognised.
+
+    Examples
+    --------
+    >>> identifying("Surname", Coded.read(["x"]), "people")
+    '“Surname”'
+    >>> identifying("person", Coded.read(["P001", "a.b@example.org"]), "people")
+    'an e-mail address'
+    """
+    if squeezed(header) in IDENTIFYING_HEADERS:
+        return f"“{header}”"
+    name = match_column(header, table)[0]
+    kind = COLUMNS[table][name].kind if name else "unknown"
+    if kind == "text":
+        return ""  # notes are never read on
+    if name in ("person", *_STAFF):
+        looked_for = list(IDENTIFYING)
+    else:
+        looked_for = [what for what in IDENTIFYING if what != NAME] if kind in ("label", "word", "unknown") else [MAIL]
+    every = re.compile("|".join(f"(?:{IDENTIFYING[what].pattern})" for what in looked_for))
+    hit = next((text for text in texts.words if every.fullmatch(text)), "")
+    if hit:
+        return next(what for what in looked_for if IDENTIFYING[what].fullmatch(hit))
+    named = sum(bool(IDENTIFYING[NAME].fullmatch(text)) for text in texts.words) if kind == "unknown" else 0
+    return NAME if named and 2 * named >= len(texts.words) else ""
+
+
+def guard(sheets: dict[str, Sheet], findings: Findings, key: bytes | None) -> dict[str, Sheet]:
+    """Return the sheets with nothing in them that says who someone is.
+
+    Without a key such columns are refused. With one, people are replaced by codes, so are the names of staff, and
+    every other such column is left out.
+
+    Raises
+    ------
+    DataError
+        Something was recognised and there is no key; names sheets and columns, never a value.
+    """
+    held = {
+        (table, place): what
+        for table, sheet in sheets.items()
+        for place, header in enumerate(sheet.header)
+        if (what := identifying(header, sheet.columns[place], table))
+    }
+    if held and key is None:
+        places = "; ".join(
+            f"sheet {sheets[table].name}, column {sheets[table].header[place]!r}: {what}"
+            for (table, place), what in held.items()
+        )
+        raise DataError(
+            f"Columns that say who someone is are not read: {places}. Delete them and use codes (P001), or let people "
+            "be replaced by codes that only your key can make again: --pseudonyms KEYFILE, pseudonyms=KEYFILE in Python."
+        )
+    if key is None:
+        return sheets
+    return {
+        table: _replaced(
+            sheet, table, {place: what for (of, place), what in held.items() if of == table}, findings, key
+        )
+        for table, sheet in sheets.items()
+    }
+
+
+def _replaced(sheet: Sheet, table: str, held: dict[int, str], findings: Findings, key: bytes) -> Sheet:
+    header, columns = list(sheet.header), list(sheet.columns)
+    for place, title in enumerate(sheet.header):
+        name = match_column(title, table)[0]
+        if name == "person" or (name in _STAFF and place in held):
+            columns[place] = columns[place].renamed([pseudonym(text, key) for text in columns[place].words])
+        elif place in held:
+            header[place] = ""
+            columns[place] = Coded(columns[place].codes * 0 - 1, [])
+            findings.add("identifier_left_out", sheet.name, sheet.header_row, title, facts={"what": held[place]})
+    return replace(sheet, header=header, columns=columns)
+
+
+def pseudonym(text: str, key: bytes) -> str:
+    """Return the code that stands for `text` under `key`: the same text and key, the same code; no way back without.
+
+    Examples
+    --------
+    >>> pseudonym("Anna Example", b"sixteen bytes ..") == pseudonym(" anna  example", b"sixteen bytes ..")
+    True
+    """
+    if text.casefold().startswith("example"):
+        return text  # the example row of the template is no person
+    plain = " ".join(text.casefold().split()).encode()
+    return "X" + b32encode(hmac.digest(key, plain, "sha256"))[:10].decode()
+
+
+def read_key(path: str | Path) -> bytes:
+    """Return the secret key in a file; a missing file is made, readable by its owner alone.
+
+    Raises
+    ------
+    ChoiceError
+        The file holds fewer than 16 bytes.
+    """
+    place = Path(path)
+    if not place.exists():
+        with os.fdopen(os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as stream:
+            stream.write(token_hex(32) + "\n")
+    key = place.read_bytes().strip()
+    if len(key) < SHORTEST_KEY:
+        raise ChoiceError(
+            f"The key in {place.name} is shorter than {SHORTEST_KEY} bytes; "
+            "name a file that does not exist yet to have one made."
+        )
+    return key
