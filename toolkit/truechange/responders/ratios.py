@@ -52,8 +52,8 @@ def _odds_score(k1: int, n1: int, k2: int, n2: int) -> Score:
         a = n2 * (ratio - 1)
         b = n1 * ratio + n2 - k * (ratio - 1)
         root = sqrt(max(0.0, b * b + 4 * a * k))
-        p2 = 2 * k / (b + root)
-        p1 = p2 * ratio / (1 + p2 * (ratio - 1))
+        p2 = min(2 * k / (b + root) if b >= 0 else (root - b) / (2 * a), 1.0)
+        p1 = p2 * ratio / (1 - p2 + p2 * ratio)
         inverse = sum(1 / (n * p * (1 - p)) for n, p in ((n1, p1), (n2, p2)) if 0 < p < 1)
         return (k1 - n1 * p1) * sqrt(inverse)
 
