@@ -21,7 +21,7 @@ def _people(case: Case) -> dict[str, Any]:
 def _thirty(case: Case) -> Numbers:
     people = _people(case)
     change, better = people["improvement"], people["anchor"] >= 1
-    study = tc.mcid(change, people["anchor"], sem=0.9, before=people["before"], after=people["after"], n_boot=50)
+    study = tc.mcid(change, people["anchor"], sem=0.9, before=people["before"], after=people["after"], n_boot=100)
     found = {name: float(row.estimate) for name, row in study.table().iterrows()}
     found |= {
         f"{name}_{side}": float(study.table()[side][name])
@@ -53,7 +53,7 @@ def _definitions_against_statsmodels() -> Pairs:
     c, b = sm.Logit(y, sm.add_constant(d)).fit(disp=0, tol=1e-12).params
     a, slope = sm.Probit(y, sm.add_constant(d)).fit(disp=0, tol=1e-12).params
     predictive = (odds - c) / b
-    table = tc.mcid(d, people["anchor"], sem=0.9, n_boot=50).table()["estimate"]
+    table = tc.mcid(d, people["anchor"], sem=0.9, n_boot=100).table()["estimate"]
     latent = d.mean() + rel * (-a / slope - d.mean())
     return {
         "predictive": (float(predictive), float(table["predictive"]), 1e-6),
@@ -79,7 +79,7 @@ def _cuts_by_trying() -> Pairs:
         sens = np.array([(d[y] > cut).mean() for cut in cuts])
         spec = np.array([(d[~y] < cut).mean() for cut in cuts])
         youden, corner = sens + spec, (1 - sens) ** 2 + (1 - spec) ** 2
-        table = tc.mcid(d, anchor, n_boot=50).table()["estimate"]
+        table = tc.mcid(d, anchor, n_boot=100).table()["estimate"]
         best = cuts[youden > youden.max() - 1e-12].mean()
         near = cuts[corner < corner.min() + 1e-12].mean()
         found[f"sample {trial}: Youden"] = (float(best), float(table["roc_youden"]), 1e-12)
@@ -93,7 +93,7 @@ def _mean_change_by_hand() -> Pairs:
     rng = np.random.default_rng(32)
     d = rng.normal(2, 2, 120)
     anchor = np.digitize(d + rng.normal(0, 2, 120), [-1, 2, 4]) - 1
-    table = tc.mcid(d, anchor, n_boot=50).table()["estimate"]
+    table = tc.mcid(d, anchor, n_boot=100).table()["estimate"]
     little, same = d[anchor == 1], d[anchor == 0]
     return {
         "mean change": (float(little.mean()), float(table["mean_change"]), 1e-12),

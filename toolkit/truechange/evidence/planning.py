@@ -147,7 +147,7 @@ def _mcid_spread_by_simulation() -> Pairs:
         rng, values = np.random.default_rng(43), []
         for _ in range(300):
             change, rating = rated_change(rng, plan.need, p=improved, rel_t=anchor, sem=sem, sd=2.4 * sqrt(0.7))
-            values.append(float(tc.mcid(change, rating, sem=sem, n_boot=1).table().estimate["latent_threshold"]))
+            values.append(float(tc.mcid(change, rating, sem=sem, n_boot=100).table().estimate["latent_threshold"]))
         low, high = np.percentile(values, [2.5, 97.5])
         found[f"share improved {improved:g}, anchor {anchor:g}, n {plan.need}"] = (0.8, float(high - low) / 2, 0.16)
     return found

@@ -250,3 +250,39 @@ def _true_share_by_drawing() -> Pairs:
         "low": (low, one.low, 0.004),
         "high": (high, one.high, 0.006),
     }
+
+
+@route(
+    "Proportions",
+    "Ratios with an empty cell: the score test at each limit, its restricted maximum found by a grid search.",
+    by="tc.compare_responders",
+)
+def _score_limits_by_search() -> Pairs:
+    found: Pairs = {}
+    for k1, n1, k2, n2 in ((0, 12, 5, 14), (9, 9, 6, 11), (0, 6, 3, 4)):
+        both = tc.compare_responders(k1, n1, k2, n2)
+        for name, one in (("risk", both.risk_ratio), ("odds", both.odds_ratio)):
+            for side in ("low", "high"):
+                ratio = getattr(one, side)
+                if 0 < ratio < float("inf"):
+                    z = _score_z(k1, n1, k2, n2, ratio, name)
+                    found[f"{k1}/{n1} v {k2}/{n2}, {name} ratio {side}, |z|"] = (1.959963985, abs(z), 1e-4)
+    return found
+
+
+def _score_z(k1: int, n1: int, k2: int, n2: int, ratio: float, kind: str) -> float:
+    """Return the score statistic at a given ratio, the restricted shares found by refining a grid."""
+    low, high = 1e-12, 1 - 1e-12
+    for _ in range(12):
+        p2 = np.linspace(low, high, 2001)
+        p1 = p2 * ratio if kind == "risk" else p2 * ratio / (1 - p2 + p2 * ratio)
+        fine = p1 < 1
+        p1 = np.where(fine, p1, 0.5)
+        fit = k1 * np.log(p1) + (n1 - k1) * np.log1p(-p1) + k2 * np.log(p2) + (n2 - k2) * np.log1p(-p2)
+        best = int(np.argmax(np.where(fine, fit, -np.inf)))
+        step = p2[1] - p2[0]
+        low, high = max(1e-12, p2[best] - 2 * step), min(1 - 1e-12, p2[best] + 2 * step)
+    a, b = float(p1[best]), float(p2[best])
+    if kind == "risk":
+        return (k1 / n1 - ratio * k2 / n2) / sqrt(a * (1 - a) / n1 + ratio**2 * b * (1 - b) / n2)
+    return (k1 - n1 * a) * sqrt(1 / (n1 * a * (1 - a)) + 1 / (n2 * b * (1 - b)))

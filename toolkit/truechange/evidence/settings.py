@@ -158,7 +158,7 @@ for (_p, _rel_t), _bias in LARGE_SAMPLE.items():
         rows = []
         for _ in range(repeats):
             change, rating = rated_change(rng, 4000, p=p, rel_t=rel_t, sem=sqrt(0.5))
-            table = tc.mcid(change, rating, sem=sqrt(0.5), n_boot=1).table()["estimate"] - 2.0
+            table = tc.mcid(change, rating, sem=sqrt(0.5), n_boot=100).table()["estimate"] - 2.0
             rows.append({method: float(table[method]) for method in LARGE_SAMPLE[p, rel_t]})
         return _gather(rows)
 
