@@ -5,7 +5,10 @@ import inspect
 import json
 import re
 from collections.abc import Callable
+from contextlib import nullcontext
 from typing import Any
+
+from truechange.cli.progress import progress
 
 HELP = "work out how many people a study needs"
 EXAMPLE = (
@@ -60,7 +63,9 @@ def run(arguments: argparse.Namespace) -> int:
     given = vars(arguments).copy()
     kind, as_json, picture = given.pop("kind"), given.pop("json"), given.pop("picture")
     name, _ = KINDS[kind]
-    plan = getattr(planning, name)(**given)
+    slow = kind == "true-share" or given.get("simulate", 0) > 0
+    with progress(1, "drawing and analysing studies") if slow else nullcontext():
+        plan = getattr(planning, name)(**given)
     if picture:
         plan.plot().figure.savefig(picture, dpi=150, bbox_inches="tight")
     if as_json:

@@ -188,7 +188,7 @@ def plan_mcid(
         lambda n: z * sd * sqrt(factor**2 / n + floor),
         half_width,
         least=20,
-        promise=f"with a rating of change pin the MCID down to ± {half_width:g}{' ' + unit if unit else ''} "
+        promise=f"and a rating of change pin the MCID down to ± {half_width:g}{' ' + unit if unit else ''} "
         f"({100 * confidence:g}% interval)",
         goal=f"half-width of the interval{', ' + unit if unit else ''}",
         losses=Losses(attrition),

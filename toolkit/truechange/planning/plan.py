@@ -147,7 +147,8 @@ class Plan(Result):
         drawing.mark_line(ax, self.target, f"{self.target:g}")
         reached = float(np.interp(self.need, self.curve["people"], self.curve["reached"]))
         ax.plot(self.need, reached, "D", color=drawing.WARM, ms=7, zorder=3)
-        ax.annotate(f"{self.need}", (self.need, reached), (6, 6), textcoords="offset points", color=drawing.WARM)
+        beside = (8, -14) if self.goal == "power" else (6, 6)  # clear of the curve
+        ax.annotate(f"{self.need}", (self.need, reached), beside, textcoords="offset points", color=drawing.WARM)
         ax.set_xlabel("people in each group" if self.groups == 2 else "people with usable data")
         ax.set_ylabel(self.goal)
         ax.set_xlim(0, float(self.curve["people"].max()) * 1.02)

@@ -200,7 +200,7 @@ def plan_two_programmes(
         losses=losses,
         groups=2,
         cautions=notes,
-        sources=("cohen1988",) if correlation is None else ("borm2007", "vickers2001b"),
+        sources=("cohen1988",) if correlation is None else ("borm2007", "vickers2001"),
     )
 
 

@@ -148,7 +148,7 @@ def plan_icc(
         return by_power(
             lambda n: float(ndtr(c * sqrt((n - 1) * (trials - 1) / (2 * trials)) - z)),
             power,
-            promise=f"with {trials} trials give {percent(power)} power to show that an ICC of {icc:g} "
+            promise=f"and {trials} trials each give {percent(power)} power to show that an ICC of {icc:g} "
             f"exceeds {icc_null:g}",
             losses=losses,
             cautions=notes,
@@ -163,7 +163,7 @@ def plan_icc(
         float(width or 0),
         most=0.8,
         least=2 + int(added),
-        promise=f"with {trials} trials pin an ICC of about {icc:g} down to a {100 * confidence:g}% interval "
+        promise=f"and {trials} trials each pin an ICC of about {icc:g} down to a {100 * confidence:g}% interval "
         f"{width:g} wide",
         goal="width of the interval",
         losses=losses,
@@ -224,7 +224,7 @@ def plan_error(
     return by_width(
         reached,
         within,
-        promise=f"with {trials} trials pin the SEM and the MDC down to within {percent(within)} "
+        promise=f"and {trials} trials each pin the SEM and the MDC down to within {percent(within)} "
         f"({100 * confidence:g}% interval)",
         goal="largest relative distance of a limit",
         losses=Losses(attrition),
