@@ -200,7 +200,7 @@ class MeasurementError(Result):
             f"That is the MDC95, from {self.sem.n} people with {self.scores.shape[1]} scores each{visit}.",
             f"Standard error of measurement ({self.error}): {shown(self.sem)}.",
             f"Mean gain from the first to the second: {self.learning}.",
-            f"Error alone can move the mean of {self.mdc95_group.n} people by {shown(self.mdc95_group)}: no use for one.",
+            f"Error alone can move the mean of {self.mdc95_group.n} people by {shown(self.mdc95_group)}; use it on none.",
         )
 
     def facts(self) -> dict[str, str]:

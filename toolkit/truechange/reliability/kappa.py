@@ -11,6 +11,7 @@ from scipy.special import ndtri
 
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import fixed
 from truechange.numerics.resampling import Floats, percentile_limits
 
 Codes = NDArray[np.int64]
@@ -29,7 +30,7 @@ class WeightedKappa(Estimate):
     observed : float
         Share of identical ratings.
     greatest : float
-        Largest kappa the two sides' totals allow.
+        Largest kappa the two sides' totals allow; NaN for own weights.
     z : float
         Kappa over its standard error when there is no agreement beyond chance.
     counts : DataFrame
@@ -54,7 +55,7 @@ class WeightedKappa(Estimate):
         """Say kappa, then plain agreement."""
         return (
             f"Weighted kappa {self.text(2)}, {self.n} pairs.",
-            f"{100 * self.observed:.0f}% of ratings are identical; kappa could be at most {self.greatest:.2f} here.",
+            f"{100 * self.observed:.0f}% of ratings are identical; kappa could be at most {fixed(self.greatest, 2)} here.",
         )
 
 
@@ -156,7 +157,7 @@ def weighted_kappa(
         method=f"kappa, {label} weights; {how}",
         agreement=pd.Series(specific, index=names, name="specific agreement"),
         observed=float(np.trace(table)),
-        greatest=float(kappa_of(_best_table(table), distance)),
+        greatest=_greatest(table, distance, label),
         z=value / null if null > 0 else nan,
         counts=pd.DataFrame(counts.astype(int), index=names, columns=names),
         cautions=tuple(said),
@@ -219,8 +220,15 @@ def _errors(table: Floats, distance: Floats, n: int) -> tuple[float, float]:
     return sqrt(max(full, 0.0) / n) / (1 - chance) ** 2, sqrt(max(null, 0.0) / n) / (1 - chance)
 
 
-def _best_table(table: Floats) -> Floats:
-    """Return the table with the same totals that agrees most: both sides matched rank by rank."""
-    row, column = (np.concatenate([[0.0], np.cumsum(total)]) for total in (table.sum(axis=1), table.sum(axis=0)))
+def _greatest(table: Floats, distance: Floats, label: str) -> float:
+    """Return the largest kappa these totals allow: NaN for own weights, which may reward odd tables."""
+    row, column = table.sum(axis=1), table.sum(axis=0)
+    if label == "none":
+        chance = float(row @ column)
+        return (float(np.minimum(row, column).sum()) - chance) / (1 - chance) if chance < 1 else nan
+    if label == "own":
+        return nan
+    # distances that grow with the gap are least when both sides are matched rank by rank
+    row, column = (np.concatenate([[0.0], np.cumsum(total)]) for total in (row, column))
     ends = np.minimum(row[1:, None], column[None, 1:]) - np.maximum(row[:-1, None], column[None, :-1])
-    return np.maximum(ends, 0.0)
+    return float(kappa_of(np.maximum(ends, 0.0), distance))

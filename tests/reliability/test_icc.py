@@ -1,0 +1,250 @@
+"""ICC: against a general library, identities, what it refuses, what it says."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+import truechange as tc
+from truechange.numerics.mean_squares import FORMS
+
+ONCE = settings(derandomize=True, deadline=None, max_examples=40)
+tables = arrays(float, (7, 3), elements=st.integers(-30, 30).map(float))
+
+
+def long(table):
+    rows, columns = np.indices(np.shape(table))
+    return pd.DataFrame({"person": rows.ravel(), "trial": columns.ravel(), "value": np.ravel(table).astype(float)})
+
+
+# Oracle: pingouin 0.7, unrounded.
+@pytest.mark.parametrize(("n", "k"), [(30, 2), (12, 3), (50, 4)])
+def test_all_forms_agree_with_pingouin(monkeypatch, n, k):
+    import pingouin as pg
+
+    monkeypatch.setitem(pg.options, "round.column.CI95", None)
+    rng = np.random.default_rng(n)
+    data = long(rng.normal(10, 3, (n, 1)) + rng.normal(0, 0.7, (1, k)) + rng.normal(0, 1, (n, k)))
+    theirs = pg.intraclass_corr(data, targets="person", raters="trial", ratings="value")
+    theirs = theirs.assign(form=theirs["Type"].replace({"ICC(1,1)": "ICC(1)", "ICC(1,k)": "ICC(k)"})).set_index("form")
+    ours = tc.icc_table(data)
+    for form in FORMS:
+        row, other = ours.loc[form], theirs.loc[form]
+        assert row["estimate"] == pytest.approx(other["ICC"], rel=1e-9)
+        assert [row["low"], row["high"]] == pytest.approx(list(other["CI95"]), rel=1e-6)
+        assert [row["f"], row["df1"], row["df2"]] == pytest.approx([other["F"], other["df1"], other["df2"]])
+        assert row["p_value"] == pytest.approx(other["pval"], rel=1e-6, abs=1e-300)
+
+
+@ONCE
+@given(tables, st.integers(-50, 50), st.sampled_from([0.5, 3.0]))
+def test_adding_a_constant_or_changing_the_unit_changes_no_icc(table, shift, scale):
+    assume(np.ptp(table) > 0)
+    before, after = tc.icc_table(long(table)), tc.icc_table(long(scale * table + shift))
+    columns = ["estimate", "low", "high"]
+    assert np.allclose(before[columns], after[columns], equal_nan=True, atol=1e-6)
+
+
+@ONCE
+@given(tables, arrays(float, 3, elements=st.integers(-20, 20).map(float)))
+def test_a_shift_between_trials_cannot_change_consistency(table, shift):
+    before = tc.icc_table(long(table)) if np.ptp(table) else None
+    assume(before is not None and before.loc["ICC(C,1)", "f"] < 1e6 and np.ptp(table + shift) > 0)
+    after = tc.icc_table(long(table + shift))
+    for form in ("ICC(C,1)", "ICC(C,k)"):
+        assert after.loc[form, "estimate"] == pytest.approx(before.loc[form, "estimate"], abs=1e-8, nan_ok=True)
+
+
+@ONCE
+@given(tables, st.permutations(range(3)), st.permutations(range(7)))
+def test_the_order_of_rows_and_labels_does_not_matter(table, trials, people):
+    assume(np.ptp(table) > 0)
+    data = long(table)
+    mixed = long(table[people][:, trials]).sample(frac=1, random_state=1)
+    assert np.allclose(tc.icc_table(data)["estimate"], tc.icc_table(mixed)["estimate"], equal_nan=True)
+
+
+def test_single_and_mean_intervals_are_linked():
+    data = long(np.random.default_rng(1).normal(0, 2, (20, 1)) + np.random.default_rng(2).normal(0, 1, (20, 3)))
+    table = tc.icc_table(data)
+    for single, mean in (("ICC(1)", "ICC(k)"), ("ICC(A,1)", "ICC(A,k)"), ("ICC(C,1)", "ICC(C,k)")):
+        for column in ("estimate", "low", "high"):
+            r = table.loc[single, column]
+            assert table.loc[mean, column] == pytest.approx(3 * r / (1 + 2 * r))
+
+
+def test_cronbachs_alpha_is_the_consistency_of_the_mean():
+    table = np.random.default_rng(1).normal(0, 2, (25, 1)) + np.random.default_rng(2).normal(0, 1, (25, 4))
+    alpha = 4 / 3 * (1 - table.var(axis=0, ddof=1).sum() / table.sum(axis=1).var(ddof=1))
+    assert tc.icc(long(table), form="ICC(C,k)").estimate.value == pytest.approx(alpha)
+
+
+def test_bootstrap_limits_come_near_the_exact_ones():
+    table = np.random.default_rng(5).normal(0, 3, (200, 1)) + np.random.default_rng(6).normal(0, 1, (200, 2))
+    exact = tc.icc(long(table), form="ICC(C,1)").estimate
+    for limits in ("percentile", "bca"):
+        found = tc.icc(long(table), form="ICC(C,1)", limits=limits, n_boot=4000, seed=1).estimate
+        assert [found.low, found.high] == pytest.approx([exact.low, exact.high], abs=0.02)
+        assert found.value == exact.value
+        assert "bootstrap" in found.method
+
+
+# Oracle: scipy.stats.bootstrap, BCa, on the same statistic (its own random stream: limits agree within sampling noise).
+def test_bca_limits_agree_with_scipy():
+    from scipy.stats import bootstrap
+
+    table = np.random.default_rng(7).normal(0, 3, (30, 1)) + np.random.default_rng(8).normal(0, 1, (30, 2))
+
+    def consistency(first, second, axis):
+        p = np.var(first + second, axis=axis, ddof=1) / 2
+        e = np.var(first - second, axis=axis, ddof=1) / 2
+        return (p - e) / (p + e)
+
+    theirs = bootstrap(table.T, consistency, paired=True, n_resamples=9999, method="BCa", rng=np.random.default_rng(1))
+    ours = tc.icc(long(table), form="ICC(C,1)", limits="bca", n_boot=9999).estimate
+    assert [ours.low, ours.high] == pytest.approx(list(theirs.confidence_interval), abs=0.01)
+
+
+def gaps():
+    table = np.random.default_rng(5).normal(0, 3, (20, 1)) + np.random.default_rng(6).normal(0, 1, (20, 3))
+    return long(table).drop(index=[4, 30, 31])
+
+
+def test_gaps_are_refused_by_name_left_out_or_used():
+    data = gaps()
+    with pytest.raises(tc.DataError, match=r"for 2 of 20 people: 1, 10\."):
+        tc.icc(data, form="ICC(A,1)")
+    out = tc.icc(data, form="ICC(A,1)", missing="leave out")
+    assert out.estimate.n == 18
+    assert "2 people set aside, a missing trial: 1, 10." in out.cautions
+    every = tc.icc(data, form="ICC(C,1)", missing="reml")
+    assert every.estimate.n == 20
+    assert abs(every.estimate.value - out.estimate.value) < 0.05
+    assert every.estimate.low < every.estimate.value < every.estimate.high
+
+
+def test_reml_equals_mean_squares_where_nothing_is_missing_but_one_score():
+    table = (
+        np.random.default_rng(5).normal(0, 3, (40, 1))
+        + np.array([0, 1, 2])
+        + np.random.default_rng(6).normal(0, 1, (40, 3))
+    )
+    whole = tc.icc(long(table), form="ICC(A,1)").estimate
+    nearly = tc.icc(long(table).iloc[:-1], form="ICC(A,1)", missing="reml").estimate
+    assert nearly.value == pytest.approx(whole.value, abs=0.01)
+
+
+def test_average_forms_by_reml_say_how_many_scores_and_what_is_shared():
+    found = tc.icc(gaps(), form="ICC(A,k)", missing="reml")
+    assert any("harmonic mean" in caution for caution in found.cautions)
+    assert any("ICC(Q,k)" in caution for caution in found.cautions) or any("0 (on" in c for c in found.cautions)
+
+
+def test_half_without_the_second_trial():
+    data = long(np.random.default_rng(5).normal(0, 3, (24, 1)) + np.random.default_rng(6).normal(0, 1, (24, 2)))
+    data = data[~((data["trial"] == 1) & (data["person"] % 2 == 0))]
+    assert tc.icc(data, form="ICC(C,1)", missing="reml").estimate.n == 24
+    few = data[data["person"] < 12]
+    with pytest.raises(tc.RefusedError, match="Only 6 people have two or more scores"):
+        tc.icc(few, form="ICC(C,1)", missing="reml")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda d: pd.concat([d, d.iloc[[3]]]), "More than one 'value' for the same 'trial' in 1 of 4 people: 1"),
+        (lambda d: d.assign(value=d["value"].astype(object).where(d.index != 2, "nine")), "not finite numbers.*'nine'"),
+        (lambda d: d.assign(value=d["value"].where(d.index != 2, np.inf)), "not finite numbers"),
+        (lambda d: d[d["trial"] == 0], "at least 2 people with 2 trials"),
+        (lambda d: d[d["person"] == 0], "at least 2 people with 2 trials"),
+        (lambda d: d.assign(value=4.0), "All scores are equal"),
+        (lambda d: d.drop(columns="trial"), "No column trial"),
+        (lambda d: d.assign(person=d["person"].where(d.index != 0)), "1 rows lack 'person'"),
+    ],
+)
+def test_what_cannot_be_used_is_refused_with_its_place(change, said):
+    data = long([[9, 10], [12, 12], [7, 8], [14, 13]])
+    kept = data.copy()
+    with pytest.raises(tc.DataError, match=said):
+        tc.icc(change(data), form="ICC(A,1)")
+    pd.testing.assert_frame_equal(data, kept)
+
+
+def test_wrong_choices_are_named():
+    data = long([[9, 10], [12, 12], [7, 8]])
+    with pytest.raises(tc.ChoiceError, match=r"form='ICC\(4,1\)' is not available; choose one of 'ICC\(1\)'"):
+        tc.icc(data, form="ICC(4,1)")
+    with pytest.raises(TypeError):
+        tc.icc(data)
+    with pytest.raises(tc.ChoiceError, match="confidence=95"):
+        tc.icc(data, form="ICC(1)", confidence=95)
+
+
+def test_two_people_run_but_say_so():
+    found = tc.icc(long([[9, 10], [14, 13]]), form="ICC(A,1)")
+    assert found.estimate.low < -0.5
+    assert found.estimate.high > 0.99
+    assert any("Only 2 people" in caution for caution in found.cautions)
+
+
+def test_perfect_agreement_has_no_interval():
+    found = tc.icc(long([[9, 9], [12, 12], [7, 7]]), form="ICC(C,1)")
+    assert found.estimate.value == 1
+    assert not found.estimate.has_interval
+    assert any("No residual error" in caution for caution in found.cautions)
+    assert "cannot be read" in found.sentences()[-1]
+
+
+def test_a_constant_shift_still_counts_for_agreement():
+    found = tc.icc(long([[9, 11], [12, 14], [7, 9]]), form="ICC(A,1)")
+    assert found.estimate.value < 1
+    assert np.isfinite([found.estimate.low, found.estimate.high]).all()
+
+
+def test_a_negative_estimate_is_shown_and_explained():
+    found = tc.icc(long([[1, 9], [9, 1], [4, 6], [7, 3]]), form="ICC(C,1)")
+    assert found.estimate.value < 0
+    assert "not distinguishable from error" in found.sentences()[-1]
+
+
+def test_people_without_variance_make_the_mean_forms_undefined():
+    found = tc.icc(long([[1, 9], [9, 1], [4, 6]]), form="ICC(C,k)")
+    assert np.isnan(found.estimate.value)
+    assert any("cannot be estimated" in caution for caution in found.cautions)
+
+
+def test_one_way_warns_of_a_shift_in_a_fixed_order():
+    table = (
+        np.random.default_rng(5).normal(0, 3, (30, 1))
+        + np.array([0, 1])
+        + np.random.default_rng(6).normal(0, 1, (30, 2))
+    )
+    assert any("fixed order" in caution for caution in tc.icc(long(table), form="ICC(1)").cautions)
+
+
+def test_result_says_itself():
+    found = tc.icc(long([[9, 10], [12, 12], [7, 8], [14, 13]]), form="ICC(A,1)")
+    assert found.sentence() == "ICC(A,1) = 0.95 (95% CI 0.48 to 1.00), 4 people, 2 trials."
+    assert found.shrout_fleiss == "ICC(2,1)"
+    assert found.table().loc[0, "estimate"] == found.estimate.value
+    assert "ICC(A,1)" in found._repr_html_()
+    assert found.plot().get_xlim()[1] == 1
+
+
+@pytest.mark.parametrize(
+    ("answers", "form"),
+    [
+        ({}, "ICC(A,1)"),
+        ({"shifts_matter": False}, "ICC(C,1)"),
+        ({"scores_averaged": True}, "ICC(A,k)"),
+        ({"trials_linked": False}, "ICC(1)"),
+        ({"trials_linked": False, "scores_averaged": True}, "ICC(k)"),
+    ],
+)
+def test_four_questions_choose_the_form(answers, form):
+    choice = tc.choose_icc(**answers)
+    assert choice.form == form
+    assert len(choice.reasons) == 4
+    assert tc.choose_icc(complete=False, **answers).missing == "reml"

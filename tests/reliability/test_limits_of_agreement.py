@@ -1,0 +1,183 @@
+"""Limits of agreement: scipy as oracle, identities, degenerate pairs, the picture."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy import stats
+
+import truechange as tc
+from truechange.reliability.agreement import limit_factors
+from truechange.reliability.pictures import spread_ties
+
+ONCE = settings(derandomize=True, deadline=None, max_examples=40)
+pairs = arrays(float, (12, 2), elements=st.integers(-40, 40).map(float))
+
+
+def sample(n=40, seed=1, growth=0.0):
+    rng = np.random.default_rng(seed)
+    true = rng.uniform(5, 40, n)
+    size = 1 + growth * true
+    return true + size * rng.normal(0, 1, n), true + 0.5 + size * rng.normal(0, 1, n)
+
+
+# Oracle: scipy's non-central t (its boost routine, ours goes through scipy.special).
+@pytest.mark.parametrize("n", [5, 10, 30, 85, 400])
+def test_exact_factors_are_non_central_t_quantiles(n):
+    theirs = stats.nct.ppf([0.025, 0.975], n - 1, 1.959964 * np.sqrt(n)) / np.sqrt(n)
+    assert limit_factors(n, 0.95, "exact") == pytest.approx(tuple(theirs), rel=1e-6)
+
+
+def test_an_interval_for_the_pair_is_wider_outwards_than_for_one_limit_alone_inwards():
+    for n in (10, 30, 100):
+        one, pair, rough = (limit_factors(n, 0.95, method) for method in ("exact", "pair", "approximate"))
+        assert one[0] < pair[0]
+        assert one[1] > pair[1]
+        assert rough[0] + rough[1] == pytest.approx(2 * 1.959964)
+
+
+@ONCE
+@given(pairs)
+def test_swapping_the_two_flips_the_signs(held):
+    one, two = tc.limits_of_agreement(held[:, 0], held[:, 1]), tc.limits_of_agreement(held[:, 1], held[:, 0])
+    assert one.bias.value == pytest.approx(-two.bias.value)
+    ours = [one.lower.value, one.lower.low, one.lower.high]
+    assert ours == pytest.approx([-two.upper.value, -two.upper.high, -two.upper.low], abs=1e-9)
+    assert one.repeatability.value == pytest.approx(two.repeatability.value)
+
+
+@ONCE
+@given(pairs, st.integers(-20, 20), st.sampled_from([0.5, 7.0]))
+def test_shift_and_unit(held, shift, scale):
+    one = tc.limits_of_agreement(held[:, 0], held[:, 1])
+    two = tc.limits_of_agreement(scale * held[:, 0] + shift, scale * held[:, 1] + shift)
+    for name in ("bias", "lower", "upper", "repeatability", "prediction"):
+        a, b = getattr(one, name), getattr(two, name)
+        assert [b.value, b.low, b.high] == pytest.approx([scale * a.value, scale * a.low, scale * a.high], abs=1e-8)
+
+
+def test_the_mdc_is_the_half_width_of_the_limits():
+    first, second = sample()
+    data = {"person": np.tile(np.arange(40), 2), "trial": np.repeat([1, 2], 40), "value": np.r_[first, second]}
+    import pandas as pd
+
+    error = tc.measurement_error(pd.DataFrame(data), error="consistency")
+    limits = tc.limits_of_agreement(first, second)
+    assert error.mdc95.value == pytest.approx(limits.upper.value - limits.bias.value)
+
+
+# Oracle: scipy's regression (slope) and Pitman-Morgan through the correlation of sum and difference.
+def test_proportional_bias_is_the_regression_of_difference_on_mean():
+    first, second = sample(growth=0.1)
+    found = tc.limits_of_agreement(first, second)
+    theirs = stats.linregress((first + second) / 2, first - second)
+    half = stats.t.ppf(0.975, 38) * theirs.stderr
+    assert found.proportional_bias.value == pytest.approx(theirs.slope)
+    assert [found.proportional_bias.low, found.proportional_bias.high] == pytest.approx(
+        [theirs.slope - half, theirs.slope + half]
+    )
+
+
+def test_prediction_interval_is_that_of_one_future_difference():
+    first, second = sample()
+    d = first - second
+    half = stats.t.ppf(0.975, 39) * d.std(ddof=1) * np.sqrt(1 + 1 / 40)
+    found = tc.limits_of_agreement(first, second)
+    assert [found.prediction.low, found.prediction.high] == pytest.approx([d.mean() - half, d.mean() + half])
+    assert found.shape_p == pytest.approx(stats.shapiro(d).pvalue)
+
+
+def test_growing_error_is_flagged_modelled_and_flattened_by_logs():
+    first, second = sample(120, growth=0.12)
+    found = tc.limits_of_agreement(first, second)
+    assert found.spread.flagged
+    assert found.heteroscedasticity.low > 0
+    assert any("width depends on the level" in caution for caution in found.cautions)
+    _, low, high = found.at(np.array([10.0, 35.0]))
+    assert (high - low)[1] > 1.5 * (high - low)[0]
+    centre, flat_low, flat_high = found.at(np.array([10.0, 35.0]), spread=False)
+    assert np.ptp(flat_high - flat_low) < 1e-9
+    assert np.ptp(centre) > 0
+    ratio = tc.limits_of_agreement(np.abs(first) + 1, np.abs(second) + 1, scale="log")
+    assert 0 < ratio.lower.low < ratio.lower.value < 1 < ratio.upper.value < ratio.upper.high
+
+
+def test_log_scale_is_the_ratio():
+    first, second = sample(60)
+    found = tc.limits_of_agreement(first, second, scale="log")
+    d = np.log(first) - np.log(second)
+    assert found.bias.value == pytest.approx(np.exp(d.mean()))
+    assert found.upper.value == pytest.approx(np.exp(d.mean() + 1.959964 * d.std(ddof=1)))
+    with pytest.raises(tc.RefusedError, match="1 scores are 0 or less"):
+        tc.limits_of_agreement([0, 2, 3], [1, 2, 3], scale="log")
+
+
+def test_replicates_count_the_spread_of_single_scores():
+    rng = np.random.default_rng(4)
+    true = rng.normal(0, 5, (400, 1))
+    first, second = true + rng.normal(0, 1, (400, 3)), true + rng.normal(0, 2, (400, 3))
+    found = tc.limits_of_agreement(first, second)
+    assert found.sd == pytest.approx(np.sqrt(5), rel=0.08)
+    single = tc.limits_of_agreement(first[:, 0], second[:, 0])
+    assert found.upper.value == pytest.approx(single.upper.value, rel=0.15)
+    assert found.upper.low < found.upper.value < found.upper.high
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "said"),
+    [
+        ([1, 2, 3], [1, 2], "same people"),
+        ([1, np.nan, 3], [1, 2, 3], "missing, the first at position 1"),
+        ([1], [1], "at least 2 pairs"),
+    ],
+)
+def test_pairs_that_cannot_be_used_are_refused(first, second, said):
+    with pytest.raises(tc.DataError, match=said):
+        tc.limits_of_agreement(first, second)
+
+
+def test_wrong_choices_are_named():
+    with pytest.raises(tc.ChoiceError, match="'exact', 'pair', 'approximate'"):
+        tc.limits_of_agreement([1, 2], [2, 3], method="bootstrap")
+    with pytest.raises(tc.ChoiceError, match="'raw', 'log'"):
+        tc.limits_of_agreement([1, 2], [2, 3], scale="percent")
+
+
+def test_equal_differences_have_no_width():
+    found = tc.limits_of_agreement([3, 5, 9, 7], [2, 4, 8, 6])
+    assert found.lower.value == found.upper.value == 1
+    assert any("All differences are equal" in caution for caution in found.cautions)
+    assert np.isnan(found.shape_p)
+
+
+def test_two_pairs_run_and_say_so():
+    found = tc.limits_of_agreement([3, 5], [2, 7])
+    assert any("Only 2 people" in caution for caution in found.cautions)
+    assert found.upper.high > 20 * found.upper.value
+
+
+def test_ties_are_drawn_apart_in_the_same_way_each_time():
+    x, y = np.array([1.0, 1, 1, 2]), np.array([0.0, 0, 0, 1])
+    once, again = spread_ties(x, y, 0.1, 0.2), spread_ties(x, y, 0.1, 0.2)
+    assert once[2] == 3
+    assert np.array_equal(once[0], again[0])
+    assert len(set(zip(once[0], once[1], strict=True))) == 4
+    assert (once[0][3], once[1][3]) == (2, 1)
+    assert np.abs(once[0] - x).max() <= 0.1
+
+
+def test_the_picture_shows_limits_bands_and_the_number_of_pairs():
+    first, second = np.array([9, 10, 12, 12, 7, 9, 10, 14, 9, 11]), np.array([9, 11, 12, 13, 7, 9, 11, 13, 10, 11])
+    found = tc.limits_of_agreement(first, second, unit="stands")
+    ax = found.plot()
+    assert "10 pairs" in ax.get_title()
+    assert "share a place" in ax.get_title()
+    heights = [line.get_ydata()[0] for line in ax.lines]
+    for e in (found.bias, found.lower, found.upper):
+        assert any(abs(h - e.value) < 1e-9 for h in heights)
+    assert len(ax.patches) == 3
+    assert "stands" in ax.get_xlabel()
+    assert "limits of agreement" in found.alt
+    ratio = tc.limits_of_agreement(first, second, scale="log").plot()
+    assert ratio.get_ylabel() == "First / second"

@@ -1,0 +1,227 @@
+"""SEM and MDC: other libraries, identities, known truth, what is refused and what is said."""
+
+from math import sqrt
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy import stats
+
+import truechange as tc
+from truechange.numerics.mean_squares import mean_squares
+
+ONCE = settings(derandomize=True, deadline=None, max_examples=30)
+tables = arrays(float, (8, 3), elements=st.integers(-30, 30).map(float))
+
+
+def long(table, first=1):
+    rows, columns = np.indices(np.shape(table))
+    return pd.DataFrame(
+        {"person": rows.ravel(), "trial": columns.ravel() + first, "value": np.ravel(table).astype(float)}
+    )
+
+
+def retest(n=40, k=2, shift=(0.0, 0.0), error=1.0, seed=1):
+    rng = np.random.default_rng(seed)
+    return rng.normal(12, 3, (n, 1)) + np.array(shift) + rng.normal(0, error, (n, k))
+
+
+@ONCE
+@given(tables, st.sampled_from([0.1, 2.0, 60.0]), st.integers(-30, 30))
+def test_the_unit_scales_every_error_and_a_constant_does_nothing(table, scale, shift):
+    ms = mean_squares(table)
+    assume(abs(ms.trials - ms.error) > 1e-6 * ms.within)  # at a tie rounding decides whether both are pooled
+    before, after = tc.measurement_error(long(table)), tc.measurement_error(long(scale * table + shift))
+    for name in ("sem_agreement", "sem_consistency", "sem_one_way", "mdc90", "mdc95", "mdc95_group", "learning"):
+        one, two = getattr(before, name), getattr(after, name)
+        ours = [scale * one.value, scale * one.low, scale * one.high]
+        assert [two.value, two.low, two.high] == pytest.approx(ours, rel=1e-6, abs=1e-7)
+
+
+def test_two_trials_consistency_is_the_sd_of_differences_over_root_two():
+    table = retest()
+    found = tc.measurement_error(long(table))
+    assert found.sem_consistency.value == pytest.approx(np.std(table[:, 1] - table[:, 0], ddof=1) / sqrt(2))
+
+
+# Oracle: scipy's chi-square quantiles.
+def test_consistency_interval_is_chi_square():
+    sem = tc.measurement_error(long(retest(20, 3, (0, 0, 0)))).sem_consistency
+    assert sem.df == 38
+    assert sem.low == pytest.approx(sem.value * sqrt(38 / stats.chi2.ppf(0.975, 38)))
+    assert sem.high == pytest.approx(sem.value * sqrt(38 / stats.chi2.ppf(0.025, 38)))
+
+
+def test_the_mdc_follows_the_chosen_error_and_says_which():
+    data = long(retest(shift=(0, 1.5)))
+    for error in ("agreement", "consistency", "one-way"):
+        found = tc.measurement_error(data, error=error, unit="stands")
+        assert found.mdc95.value == pytest.approx(1.959964 * sqrt(2) * found.sem.value)
+        assert found.mdc90.value == pytest.approx(1.644854 * sqrt(2) * found.sem.value)
+        assert error in found.mdc95.method
+        assert found.mdc95.unit == "stands"
+    assert tc.measurement_error(data).error == "agreement"
+
+
+def test_thresholds_know_whom_they_are_for():
+    found = tc.measurement_error(
+        long(retest(36)), population="stable adults", protocol="chair 44 cm", interval="1 week"
+    )
+    assert (found.mdc95.kind, found.mdc95.level, found.mdc95_group.level) == ("mdc", "person", "group")
+    assert found.mdc95_group.value == pytest.approx(found.mdc95.value / 6)
+    assert found.mdc95.origin.is_own
+    assert found.mdc95.origin.interval == "1 week"
+    assert found.mdc95.protocol == "chair 44 cm"
+    assert found.mdc_group(9).value == pytest.approx(found.mdc95.value / 3)
+
+
+def test_means_of_several_visits_and_unequal_errors():
+    found = tc.measurement_error(long(retest()))
+    assert found.mdc().value == found.mdc95.value
+    assert found.mdc(scores_before=2, scores_after=2).value == pytest.approx(found.mdc95.value / sqrt(2))
+    same = found.mdc(sem_after=found.sem.value)
+    assert same.value == pytest.approx(found.mdc95.value)
+    assert not same.has_interval
+
+
+# Source: n = 30 gives a t-based factor of 2.892 against 2.772; recomputed with a separate implementation.
+def test_small_degrees_of_freedom_widen_the_mdc_by_t():
+    found = tc.measurement_error(long(retest(30)), error="consistency")
+    assert found.mdc(quantile="t").value / found.sem.value == pytest.approx(2.892, abs=5e-4)
+    assert found.mdc95.value / found.sem.value == pytest.approx(2.772, abs=5e-4)
+
+
+def test_chance_of_a_false_alarm_over_several_tests():
+    found = tc.measurement_error(long(retest()))
+    assert found.false_alarm() == pytest.approx(0.025)
+    assert found.false_alarm(4) == pytest.approx(1 - 0.975**4)
+    assert found.false_alarm(confidence=0.9) == pytest.approx(0.05)
+
+
+# Oracle: scipy's paired t test.
+def test_learning_is_a_paired_t_interval():
+    table = retest(shift=(0, 0.7))
+    gain = tc.measurement_error(long(table)).learning
+    theirs = stats.ttest_rel(table[:, 1], table[:, 0]).confidence_interval(0.95)
+    assert [gain.low, gain.high] == pytest.approx([theirs.low, theirs.high])
+    cautions = tc.measurement_error(long(table)).cautions
+    assert any("counts it as error" in caution and "Two trials cannot tell" in caution for caution in cautions)
+
+
+def test_trials_that_agree_better_than_by_chance_are_pooled_and_said():
+    table = retest(20)
+    table -= table.mean(axis=0)
+    found = tc.measurement_error(long(table))
+    assert found.sem_agreement.df == 20
+    assert "taken as 0" in found.sem_agreement.method
+    assert any("taken as 0" in caution for caution in found.cautions)
+
+
+def test_complete_agreement_gives_zero_or_the_step_of_the_scale():
+    data = long([[9, 9], [12, 12], [7, 7], [14, 14]])
+    found = tc.measurement_error(data)
+    assert found.sem.value == found.mdc95.value == 0
+    assert any("agree completely" in caution for caution in found.cautions)
+    stepped = tc.measurement_error(data, resolution=1.0)
+    assert stepped.mdc95.value == pytest.approx(1.0)
+    assert any("smallest step" in caution for caution in stepped.cautions)
+    assert tc.measurement_error(long(np.full((4, 2), 5.0))).sem.value == 0
+
+
+def test_two_people_run_and_say_how_little_is_known():
+    found = tc.measurement_error(long([[9, 10], [12, 11]]), error="consistency")
+    assert found.sem.df == 1
+    assert any("within a factor of 7" in caution for caution in found.cautions)
+
+
+def test_outlying_pairs_are_named_kept_and_shown_without():
+    table = retest(30)
+    table[4, 1] += 15
+    found = tc.measurement_error(long(table))
+    assert found.outlying == (4,)
+    assert found.sem.n == 30
+    assert found.sem_without_outlying.value < found.sem.value
+    assert any(caution.startswith("Trials of 4 differ far more than usual; kept in") for caution in found.cautions)
+    assert tc.measurement_error(long(np.round(retest(30) / 5) * 5)).outlying is not None
+
+
+def test_only_stable_people_with_scores_enter():
+    data = long(retest(20)).assign(stable=True, result="measured")
+    data.loc[data["person"] == 3, "stable"] = False
+    data.loc[(data["person"] == 5) & (data["trial"] == 2), ["value", "result"]] = [np.nan, "unable"]
+    found = tc.measurement_error(data, stable="stable", result="result")
+    assert found.sem.n == 18
+    assert "1 person set aside, not declared stable: 3." in found.cautions
+    assert any("unable, refused or not done): 5." in caution for caution in found.cautions)
+
+
+def test_bootstrap_limits_of_the_sem():
+    found = tc.measurement_error(long(retest(200)), limits="percentile", n_boot=3000, error="consistency")
+    exact = tc.measurement_error(long(retest(200)), error="consistency")
+    assert found.sem.value == exact.sem.value
+    assert [found.mdc95.low, found.mdc95.high] == pytest.approx([exact.mdc95.low, exact.mdc95.high], rel=0.06)
+    again = tc.measurement_error(long(retest(200)), limits="bca", n_boot=3000, error="consistency")
+    assert "BCa" in again.sem.method
+
+
+def test_gaps_by_reml_agree_with_complete_data():
+    data = long(retest(60, 3, (0, 0.5, 0.5)))
+    whole, nearly = tc.measurement_error(data), tc.measurement_error(data.iloc[:-2], missing="reml")
+    for name in ("sem_agreement", "sem_consistency", "sem_one_way"):
+        assert getattr(nearly, name).value == pytest.approx(getattr(whole, name).value, rel=0.02)
+    assert nearly.sem_consistency.df == pytest.approx(whole.sem_consistency.df, rel=0.03)
+    assert nearly.mean_squares is None
+    assert any("1 people lack a score" in caution for caution in nearly.cautions)
+    with pytest.raises(tc.DataError, match="missing='reml'"):
+        tc.measurement_error(data.iloc[:-2])
+    with pytest.raises(tc.ChoiceError, match="complete table"):
+        tc.measurement_error(data.iloc[:-2], missing="reml", limits="bca")
+
+
+def visits(n=60, seed=3, session=0.6, trial=0.8):
+    rng = np.random.default_rng(seed)
+    scores = rng.normal(12, 3, (n, 1, 1)) + rng.normal(0, session, (n, 2, 1)) + rng.normal(0, trial, (n, 2, 2))
+    person, visit, repeat = np.indices(scores.shape)
+    held = {"person": person.ravel(), "visit": visit.ravel(), "trial": repeat.ravel(), "value": scores.ravel()}
+    return pd.DataFrame(held)
+
+
+def test_trials_of_one_visit_understate_the_error_of_a_later_visit():
+    found = tc.measurement_error(visits(), session="visit")
+    assert found.sem_consistency.value == pytest.approx(sqrt(0.6**2 + 0.8**2), rel=0.2)
+    within = found.components.sem({"residual": 1})
+    assert within.value == pytest.approx(0.8, rel=0.2)
+    assert within.value < found.sem.value
+    averaged = tc.measurement_error(visits(), session="visit", scores_per_visit=2)
+    assert averaged.sem_consistency.value == pytest.approx(sqrt(0.6**2 + 0.8**2 / 2), rel=0.2)
+    assert averaged.sem.value < found.sem.value
+    assert found.trials == (0, 1)
+
+
+# Identity: in a balanced study with both trials averaged, the visits' means have the residual of a two-way table.
+def test_visit_route_equals_the_table_of_visit_means():
+    data = visits().assign(value=lambda held: held["value"] + held["visit"])
+    means = data.groupby(["person", "visit"], as_index=False)["value"].mean()
+    table = tc.measurement_error(means, trial="visit")
+    found = tc.measurement_error(data, session="visit", scores_per_visit=2)
+    assert found.sem_consistency.value == pytest.approx(table.sem_consistency.value, rel=1e-6)
+    assert found.sem_consistency.df == pytest.approx(59, rel=1e-4)
+    assert found.learning.value == pytest.approx(table.learning.value)
+
+
+def test_result_says_itself_and_fills_a_checklist():
+    found = tc.measurement_error(long(retest(50)), unit="stands", population="stable adults", interval="1 week")
+    assert found.sentence().startswith("One person must change by more than")
+    assert "stands" in found.sentence()
+    assert set(found.facts()) == {"population", "interval", "statistics", "included", "sample", "estimates", "meaning"}
+    assert found.table().loc["MDC95 (person)", "estimate"] == found.mdc95.value
+    assert "MDC95" in found._repr_html_()
+
+
+def test_wide_lopsided_intervals_keep_their_digits():
+    found = tc.measurement_error(long(retest(20, shift=(0, 1.5))), unit="stands")
+    assert found.mdc95.high / found.mdc95.value > 5
+    assert "1 stands (95% CI 1 to" not in " ".join(found.sentences())

@@ -1,0 +1,109 @@
+"""Weighted kappa: scikit-learn and statsmodels as oracles, specific agreement, the undefined case."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import truechange as tc
+
+ONCE = settings(derandomize=True, deadline=None, max_examples=40)
+ratings = st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3)), min_size=5, max_size=40)
+
+
+# Oracle: scikit-learn.
+@ONCE
+@given(ratings, st.sampled_from(["quadratic", "linear", "none"]))
+def test_agrees_with_scikit_learn(held, weights):
+    from sklearn.metrics import cohen_kappa_score
+
+    first, second = np.array(held).T
+    ours = tc.weighted_kappa(first, second, weights=weights, categories=range(4), n_boot=10).value
+    if len({*first.tolist(), *second.tolist()}) == 1:
+        assert np.isnan(ours)
+    else:
+        theirs = cohen_kappa_score(first, second, weights=None if weights == "none" else weights, labels=list(range(4)))
+        assert ours == pytest.approx(theirs)
+
+
+# Oracle: statsmodels, standard errors of Fleiss, Cohen and Everitt.
+@pytest.mark.parametrize(("weights", "wt"), [("none", None), ("linear", "linear"), ("quadratic", "quadratic")])
+def test_large_sample_interval_agrees_with_statsmodels(weights, wt):
+    from statsmodels.stats.inter_rater import cohens_kappa
+
+    rng = np.random.default_rng(1)
+    first = rng.integers(0, 4, 120)
+    second = np.clip(first + rng.integers(-1, 2, 120), 0, 3)
+    ours = tc.weighted_kappa(first, second, weights=weights)
+    theirs = cohens_kappa(ours.counts.to_numpy(), wt=wt)
+    assert ours.value == pytest.approx(theirs.kappa)
+    assert ours.low == pytest.approx(theirs.kappa_low)
+    assert ours.z == pytest.approx(theirs.z_value)
+    assert ours.greatest == pytest.approx(theirs.kappa_max) if weights == "none" else ours.greatest >= ours.value
+
+
+def test_specific_agreement_is_what_the_other_side_shares():
+    found = tc.weighted_kappa([1, 1, 1, 2, 2, 3], [1, 1, 2, 2, 2, 1], n_boot=200)
+    assert found.agreement.tolist() == pytest.approx([2 * 2 / 6, 2 * 2 / 5, 0])
+    assert found.observed == pytest.approx(4 / 6)
+    assert found.table().index.tolist() == [1, 2, 3]
+
+
+def test_quadratic_kappa_comes_near_the_icc_in_large_samples():
+    # Fleiss & Cohen 1973 (from memory)
+    rng = np.random.default_rng(2)
+    first = rng.integers(0, 5, 1500)
+    second = np.clip(first + rng.integers(-1, 2, 1500), 0, 4)
+    people = np.tile(np.arange(1500), 2)
+    data = pd.DataFrame({"person": people, "trial": np.repeat([1, 2], 1500), "value": np.r_[first, second]})
+    icc = tc.icc(data, form="ICC(A,1)").estimate.value
+    assert tc.weighted_kappa(first, second).value == pytest.approx(icc, abs=1e-3)
+
+
+def test_one_category_only_is_undefined_but_agreement_is_reported():
+    found = tc.weighted_kappa([2, 2, 2], [2, 2, 2], categories=[1, 2, 3])
+    assert np.isnan(found.value)
+    assert found.observed == 1
+    assert any("not defined" in caution for caution in found.cautions)
+
+
+def test_empty_categories_keep_their_distance():
+    near, far = ([1, 3, 1, 3, 3], [1, 3, 3, 3, 1]), range(1, 4)
+    assert tc.weighted_kappa(*near).counts.shape == (2, 2)
+    assert tc.weighted_kappa(*near, categories=far).counts.shape == (3, 3)
+    ordered = pd.Series(pd.Categorical(["low", "high", "low"], categories=["low", "middle", "high"], ordered=True))
+    assert tc.weighted_kappa(ordered, ordered).counts.index.tolist() == ["low", "middle", "high"]
+
+
+def test_a_shift_between_the_two_sides_is_pointed_out():
+    found = tc.weighted_kappa([1, 1, 2, 2, 3, 3, 1, 2], [2, 2, 3, 3, 3, 3, 2, 3], n_boot=100)
+    assert any("unequally" in caution for caution in found.cautions)
+    assert "kappa could be at most" in found.sentences()[1]
+
+
+def test_bootstrap_is_seeded():
+    held = [1, 2, 2, 3, 1, 2, 3, 3, 1, 1], [1, 2, 3, 3, 1, 1, 3, 2, 1, 2]
+    one, two, other = (tc.weighted_kappa(*held, seed=seed) for seed in (1, 1, 2))
+    assert (one.low, one.high) == (two.low, two.high)
+    assert one.low <= one.value <= one.high
+    assert abs(one.low - other.low) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "more", "said"),
+    [
+        ([1, 2], [1], {}, "same people"),
+        ([1, None], [1, 2], {}, "missing at position 1"),
+        ([1, 9], [1, 2], {"categories": [1, 2, 3]}, "9 is not among"),
+        ([1, 2], [1, 2], {"weights": [[0, 1]]}, "2 x 2 table"),
+    ],
+)
+def test_what_cannot_be_used_is_refused(first, second, more, said):
+    with pytest.raises(tc.DataError, match=said):
+        tc.weighted_kappa(first, second, **more)
+
+
+def test_wrong_weights_are_named():
+    with pytest.raises(tc.ChoiceError, match="'quadratic', 'linear', 'none'"):
+        tc.weighted_kappa([1, 2], [1, 2], weights="cubic")
