@@ -19,30 +19,9 @@ STAIRS = {"North": (9, 17.0), "South": (11, 16.0)}
 # place in Scenario.learning (the first attempt of all is the practice trial), share of the change made, turnout
 _VISITS = {"baseline": (1, 0.0, 1.0), "midway": (2, 0.6, 0.9), "discharge": (3, 1.0, 0.985)}
 _MIDWAY_TESTS = ("chair_stand_30s", "timed_up_and_go", "pain_0_10")
-_SLIPS = {
-    "raised seat": slice(0, 5),
-    "other aid": slice(5, 8),
-    "unable at first": slice(8, 11),
-    "unable at last": slice(11, 13),
-}
-COLUMNS = (
-    "person",
-    "date",
-    "occasion",
-    "measure",
-    "value",
-    "unit",
-    "trial",
-    "result",
-    "seat_height_cm",
-    "arms_used",
-    "walking_aid",
-    "steps",
-    "step_height_cm",
-    "course_m",
-    "assessor",
-    "note",
-)
+_SLIPS = {"raised seat": (0, 5), "other aid": (5, 8), "unable at first": (8, 11), "unable at last": (11, 13)}
+_WHAT = ("person", "date", "occasion", "measure", "value", "unit", "trial", "result")
+_HOW = ("seat_height_cm", "arms_used", "walking_aid", "steps", "step_height_cm", "course_m", "assessor", "note")
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,9 +199,8 @@ def _who_stops(folk: pd.DataFrame, scenario: Scenario, rng: np.random.Generator)
     folk["stopped"] = rng.random(len(folk)) < chance
     reason = np.array(["pain", "illness", "no time", "moved away"])[rng.integers(0, 4, len(folk))]
     folk["stop_reason"] = np.where(folk["stopped"], np.where(folk["true_gain"] < 0.5, "pain", reason), "")
-    folk["stop_day"] = np.where(
-        folk["stopped"], rng.integers(14, 7 * scenario.weeks - 7, len(folk)), 7 * scenario.weeks
-    )
+    day, end = rng.integers(14, 7 * scenario.weeks - 7, len(folk)), 7 * scenario.weeks
+    folk["stop_day"] = np.where(folk["stopped"], day, end)
 
 
 def _people_table(folk: pd.DataFrame, scenario: Scenario, rng: np.random.Generator) -> pd.DataFrame:
@@ -242,7 +220,7 @@ def _assessments(
 ) -> pd.DataFrame:
     trained, stopped = (folk["programme"] == "leg power").to_numpy(), folk["stopped"].to_numpy()
     slips = rng.permutation(np.flatnonzero(trained & ~stopped))
-    slip = {name: np.isin(np.arange(len(folk)), slips[at]) for name, at in _SLIPS.items()}
+    slip = {name: np.isin(np.arange(len(folk)), slips[slice(*at)]) for name, at in _SLIPS.items()}
     aid = np.where(rng.random(len(folk)) < 0.12, "stick", "none")
     parts = []
     for occasion, (attempt, progress, turnout) in _VISITS.items():
@@ -279,7 +257,7 @@ def _assessments(
                 **_protocol(test.key, folk, seat, held),
                 "note": np.where(result == "unable", "needs arms to rise", ""),
             }
-            parts.append(pd.DataFrame(rows)[list(COLUMNS)][here])
+            parts.append(pd.DataFrame(rows)[[*_WHAT, *_HOW]][here])
     table = pd.concat(parts, ignore_index=True)
     return table.sort_values(["person", "date"], kind="stable", ignore_index=True)
 

@@ -13,17 +13,8 @@ from truechange.synthetic.retest import RETEST_TESTS, make_retest
 from truechange.synthetic.workbook import cells, write_workbook
 
 FIRST = "chair_stand_30s"
-FILES = (
-    "README.md",
-    "assessments.csv",
-    "clinic.xlsx",
-    "clinic_messy.xlsx",
-    "people.csv",
-    "ratings.csv",
-    "retest.csv",
-    "sessions.csv",
-    "truth.json",
-)
+FILES: tuple[str, ...] = ("README.md", "assessments.csv", "clinic.xlsx", "clinic_messy.xlsx", "people.csv")
+FILES += ("ratings.csv", "retest.csv", "sessions.csv", "truth.json")
 
 
 def write_demo(folder: str | Path, *, seed: int = 20250109) -> list[Path]:
@@ -99,18 +90,16 @@ def _readme_facts(truth: Truth, story: dict) -> dict[str, object]:
     lines = []
     for test in truth.scenario.tests:
         facts, percent = measure(test.key), 100 if test.ratio else 1
+        parts = (test.spread, test.gain, test.gain_spread, test.error)
         shown = "{:.0f}%" if test.ratio else "{:.2f} " + facts.unit
         lines.append(
-            f"| `{test.key}` | {test.centre:g} {facts.unit} | "
-            + " | ".join(
-                shown.format(percent * part) for part in (test.spread, test.gain, test.gain_spread, test.error)
+            " | ".join(
+                [f"| `{test.key}`", f"{test.centre:g} {facts.unit}", *(shown.format(percent * one) for one in parts)]
             )
             + " |"
         )
-    faults = [
-        f"| {fault['sheet']} | {fault['row']} | {fault['column']} | {fault['problem']} |"
-        for fault in story["planted_in_clinic_messy"]
-    ]
+    row = "| {sheet} | {row} | {column} | {problem} |"
+    faults = [row.format(**fault) for fault in story["planted_in_clinic_messy"]]
     return {
         **asdict(truth.scenario),
         **story["first_test"]["drawn"],

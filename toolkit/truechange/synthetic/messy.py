@@ -55,15 +55,7 @@ def _spoil_assessments(sheets: dict[str, Rows], planted: list[dict[str, Any]]) -
         number = find(key, occasion)
         old = rows[number][at[column]]
         rows[number][at[column]] = new(old) if callable(new) else new
-        planted.append(
-            {
-                "sheet": "assessments",
-                "row": number + 1 + TITLE_ROWS,
-                "column": column,
-                "value": str(rows[number][at[column]]),
-                "problem": problem,
-            }
-        )
+        planted.append(_fault("assessments", number + 1 + TITLE_ROWS, column, rows[number][at[column]], problem))
 
     stands, walk, tug = "chair_stand_30s", "walk_40m_fast", "timed_up_and_go"
     spoil(stands, "baseline", "value", "unit typed into the number", lambda old: f"{old} reps")
@@ -74,13 +66,7 @@ def _spoil_assessments(sheets: dict[str, Rows], planted: list[dict[str, Any]]) -
     spoil(stands, "midway", "person", "space and small letter in an identifier", lambda old: f" {old.lower()}")
     spoil(stands, "midway", "person", "person not in the people sheet", "P999")
     spoil(stands, "baseline", "occasion", "occasion missing", None)
-    spoil(
-        tug,
-        "baseline",
-        "value",
-        "decimal comma",
-        lambda old: str(old).replace(".", ",") if "." in str(old) else f"{old},0",
-    )
+    spoil(tug, "baseline", "value", "decimal comma", lambda old: f"{old:.1f}".replace(".", ","))
     spoil(tug, "baseline", "value", "seconds typed as minutes", lambda old: f"0:{round(old):02d}")
     spoil(tug, "discharge", "value", "negative time", lambda old: -old)
     spoil(tug, "discharge", "value", "minutes typed as a number", lambda old: round(old / 60, 2))

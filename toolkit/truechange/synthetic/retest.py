@@ -66,23 +66,20 @@ def make_retest(
                 learnt = scenario.learning[min(attempt, len(scenario.learning) - 1)]
                 attempt += 1
                 seated = key != "walk_40m_fast"
-                parts.append(
-                    pd.DataFrame(
-                        {
-                            "person": [f"R{number:02d}" for number in range(1, people + 1)],
-                            "date": start + pd.Timedelta(days=7 * (session - 1)),
-                            "occasion": f"retest{session}",
-                            "measure": key,
-                            "value": observed(test, state, learnt, noise),
-                            "unit": facts.unit,
-                            "trial": trial,
-                            "result": "measured",
-                            "seat_height_cm": scenario.seat_cm if seated else np.nan,
-                            "arms_used": "no" if seated else "",
-                            "walking_aid": "none",
-                            "course_m": {"timed_up_and_go": 3.0, "walk_40m_fast": 40.0}.get(key, np.nan),
-                            "assessor": "A1",
-                        }
-                    )
-                )
+                rows = {
+                    "person": [f"R{number:02d}" for number in range(1, people + 1)],
+                    "date": start + pd.Timedelta(days=7 * (session - 1)),
+                    "occasion": f"retest{session}",
+                    "measure": key,
+                    "value": observed(test, state, learnt, noise),
+                    "unit": facts.unit,
+                    "trial": trial,
+                    "result": "measured",
+                    "seat_height_cm": scenario.seat_cm if seated else np.nan,
+                    "arms_used": "no" if seated else "",
+                    "walking_aid": "none",
+                    "course_m": {"timed_up_and_go": 3.0, "walk_40m_fast": 40.0}.get(key, np.nan),
+                    "assessor": "A1",
+                }
+                parts.append(pd.DataFrame(rows))
     return pd.concat(parts, ignore_index=True)
