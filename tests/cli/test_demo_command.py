@@ -1,0 +1,38 @@
+"""``truechange demo`` runs the whole chain on the invented clinic and ends with a summary and its reports."""
+
+import json
+
+import pytest
+
+from truechange.cli.main import main
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    out = tmp_path_factory.mktemp("demo")
+    status = main(["demo", "--out", str(out), "--without-notebooks"])
+    return status, out
+
+
+def test_the_summary_has_ten_lines_and_says_where_to_look(tmp_path, capsys):
+    assert main(["demo", "--out", str(tmp_path), "--without-notebooks"]) == 0
+    lines = capsys.readouterr().out.strip().splitlines()
+    assert len(lines) == 10
+    assert "audit.html" in lines[-2]
+    assert "does not diagnose" in lines[-1]
+
+
+def test_every_report_is_there_and_whole(demo):
+    status, out = demo
+    assert status == 0
+    assert (out / "overview.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    for name in ("audit.html", "audit.xlsx", "audit.json", "audit.pdf"):
+        assert (out / "audit" / name).stat().st_size > 1000
+    assert json.loads((out / "audit" / "audit.json").read_text(encoding="utf-8"))["answer"]
+
+
+def test_the_page_asks_nothing_of_the_network(demo):
+    page = (demo[1] / "audit" / "audit.html").read_text(encoding="utf-8")
+    assert 'src="http' not in page
+    assert "<script" not in page
+    assert "@import" not in page
