@@ -1,6 +1,8 @@
 """``truechange demo`` runs the whole chain on the invented clinic and ends with a summary and its reports."""
 
 import json
+from contextlib import redirect_stdout
+from io import StringIO
 
 import pytest
 
@@ -10,20 +12,20 @@ from truechange.cli.main import main
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
     out = tmp_path_factory.mktemp("demo")
-    status = main(["demo", "--out", str(out), "--without-notebooks"])
-    return status, out
+    with redirect_stdout(StringIO()) as said:
+        status = main(["demo", "--out", str(out), "--without-notebooks"])
+    return status, out, said.getvalue()
 
 
-def test_the_summary_has_ten_lines_and_says_where_to_look(tmp_path, capsys):
-    assert main(["demo", "--out", str(tmp_path), "--without-notebooks"]) == 0
-    lines = capsys.readouterr().out.strip().splitlines()
+def test_the_summary_has_ten_lines_and_says_where_to_look(demo):
+    lines = demo[2].strip().splitlines()
     assert len(lines) == 10
     assert "audit.html" in lines[-2]
     assert "does not diagnose" in lines[-1]
 
 
 def test_every_report_is_there_and_whole(demo):
-    status, out = demo
+    status, out, _ = demo
     assert status == 0
     assert (out / "overview.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     for name in ("audit.html", "audit.xlsx", "audit.json", "audit.pdf"):

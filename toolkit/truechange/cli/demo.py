@@ -4,6 +4,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from truechange.foundation.errors import RefusedError
+
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
@@ -13,6 +15,8 @@ if TYPE_CHECKING:
     from truechange.programme import ProgrammeAudit
     from truechange.records import Pairs, Records
     from truechange.reliability import LimitsOfAgreement, MeasurementError
+    from truechange.responders.error_only import ErrorOnly
+    from truechange.responders.true_share import TrueShare
 
 HELP = "run everything on an invented clinic and write its reports"
 EXAMPLE = "example:\n  truechange demo --out reports"
@@ -49,8 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
         step("the programme")
         audit = _audit(records, retest)
         step("writing the audit")
-        enough = audit.responders[MEASURE]
-        picture = overview(error, _agreement(error), study, person, enough.true_share, enough.from_error)
+        picture = overview(error, _agreement(error), study, person, *_shares(audit))
         left_out = _write(audit, picture, data, out)
         for path in notebooks:
             step(path.stem)
@@ -129,7 +132,9 @@ def _person(pairs: "Pairs", error: "MeasurementError", study: "McidStudy") -> "t
     from truechange.individual import Programme, person_change
 
     group = _trained(pairs)
-    limit = study.recommended or study.size_references["0.5 SD"]
+    limit = study.recommended
+    if limit is None:
+        raise RefusedError(f"The ratings of this clinic give no MCID: {' '.join(study.cautions)}")
     near = group.loc[(group["improvement"] - float(limit)).abs().sort_values(kind="stable").index]
     row = near.iloc[0]
     programme = Programme(
@@ -156,6 +161,18 @@ def _audit(records: "Records", retest: "Records") -> "ProgrammeAudit":
     from truechange.programme import audit
 
     return audit(records, primary=MEASURE, programme=PROGRAMME, compare=WAITING, retest=retest.assessments)
+
+
+def _shares(audit: "ProgrammeAudit") -> "tuple[TrueShare, ErrorOnly]":
+    from truechange.programme.enough import ChangedEnough
+    from truechange.programme.parts import Refused
+
+    enough = audit.responders[MEASURE]
+    if not isinstance(enough, ChangedEnough) or isinstance(enough.true_share, Refused):
+        raise RefusedError("The share whose true change matters cannot be computed from these data.")
+    if isinstance(enough.from_error, Refused):
+        raise RefusedError(enough.from_error.reason)
+    return enough.true_share, enough.from_error
 
 
 def _write(audit: "ProgrammeAudit", picture: "Figure", data: Path, out: Path) -> tuple[str, ...]:

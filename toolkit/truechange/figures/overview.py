@@ -7,7 +7,7 @@ from truechange.foundation import drawing
 from truechange.foundation.numbers import fixed, percent
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure, SubFigure
 
     from truechange.individual import PersonChange
     from truechange.meaningful_change import McidStudy
@@ -55,7 +55,7 @@ def overview(
     import matplotlib.pyplot as plt
 
     figure = plt.figure(figsize=(11.5, 8))
-    parts = figure.subfigures(2, 2).flat
+    parts: list[SubFigure] = [part for row in figure.subfigures(2, 2) for part in row]  # type: ignore[union-attr]
     panels = []
     for part, title, place in zip(parts, TITLES, PLACES, strict=True):
         part.text(0.02, 0.96, title, fontsize=11.5, fontweight="bold", color=drawing.INK, va="top")
