@@ -41,6 +41,12 @@ def plain(ax: "Axes") -> "Axes":
     return ax
 
 
+def percent_axis(ax: "Axes", along: str = "x") -> None:
+    """Write the ticks of the `along` axis as percentages, with a true minus sign."""
+    axis = ax.xaxis if along == "x" else ax.yaxis
+    axis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%".replace("-", "−"))
+
+
 def interval_rows(
     labels: Sequence[str],
     estimates: Sequence[Estimate],

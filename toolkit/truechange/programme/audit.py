@@ -20,7 +20,10 @@ from truechange.programme.flow import flow_of
 from truechange.programme.known import Known, known_of
 from truechange.programme.missing import missing_follow_up
 from truechange.programme.parts import ByMeasure, Refused
+from truechange.programme.predictors import predictors_of
+from truechange.programme.regression import start_dependence
 from truechange.programme.sites import funnel
+from truechange.responders.error_only import error_share
 
 WAITING = ("waiting list", "wait list", "waitlist", "usual care", "control", "no programme")
 NO_THRESHOLD = "No threshold to hold a change against."
@@ -38,6 +41,9 @@ def audit(
     thresholds: Mapping[str, Mapping[str, Any]] | None = None,
     retest: pd.DataFrame | None = None,
     anchor: str | None = "rating",
+    entry: Mapping[str, Mapping[str, float]] | None = None,
+    subgroups: Sequence[str] = (),
+    trials: str = "refuse",
     n_boot: int = 2000,
     seed: int = 0,
     confidence: float = 0.95,
@@ -66,6 +72,13 @@ def audit(
         Assessments of a retest study of unchanged people; gives SEM, practice gain and the empirical error share.
     anchor : str or None, optional
         Column of the ratings from which an MCID is estimated where none was given; None for never.
+    entry : mapping, optional
+        Key of the test: ``{"cut": ..., "mean": ..., "sd": ...}`` when people were taken in for a score beyond `cut`
+        (the worse side), with mean and SD of everyone who could have been; gives the gain expected from that alone.
+    subgroups : sequence of str, optional
+        Facts in the people table, named beforehand, by which the difference from the comparison group may differ.
+    trials : {"refuse", "mean", "best", "first", "last"}, optional
+        How several trials of one visit become one score, in the records and in the retest study.
     n_boot, seed : int, optional
         For every resampled interval.
     confidence : float, optional
@@ -99,7 +112,7 @@ def audit(
     others = everyone[everyone["programme"] == other].reset_index(drop=True)
     pairs, other_pairs = {}, {}
     for key in keys:
-        frame = records.pairs(key, before=before, after=after).frame
+        frame = records.pairs(key, before=before, after=after, trials=trials).frame
         pairs[key], other_pairs[key] = _of_everyone(people, frame), _of_everyone(others, frame)
     names = {key: measure_of(key).name for key in keys}
 
@@ -110,7 +123,7 @@ def audit(
     def known_for(key: str) -> Known:
         return known_of(
             key, pairs[key][pairs[key]["improvement"].notna()], thresholds=thresholds, retest=retest, anchor=anchor,
-            n_boot=n_boot, seed=seed, confidence=confidence,
+            trials=trials, n_boot=n_boot, seed=seed, confidence=confidence,
         )  # fmt: skip
 
     tell("errors and thresholds")
@@ -128,17 +141,36 @@ def audit(
         limit = held[key]
         if limit is None:
             return Refused("Missing follow-up", NO_THRESHOLD)
-        return missing_follow_up(pairs[key]["improvement"].to_numpy(float), limit, confidence)
+        frame, test, facts = pairs[key], measure_of(key), known[key]
+        gain = facts.practice.value if facts.practice is not None else 0.0
+        sem = facts.sem.value if isinstance(facts.sem, Estimate) else 0.0
+        facts_of_all = predictors_of(frame, _visits(records, key, before, after), log)
+        return missing_follow_up(
+            frame["improvement"].to_numpy(float), limit, facts_of_all, resolution=test.resolution, no_change=gain,
+            unable=frame["why_not"].str.startswith("unable").to_numpy(), error_share=error_share(limit, sem, gain),
+            unit=test.unit, seed=seed, confidence=confidence,
+        )  # fmt: skip
 
     def comparison_of(key: str) -> Result:
         if not other:
             return Refused("Comparison", "The records hold no comparison group; nothing here shows cause.")
         return compare_programmes(
             pairs[key], other_pairs[key], held[key], names=(chosen, other), unit=measure_of(key).unit,
-            why_no_threshold=NO_THRESHOLD, confidence=confidence,
+            why_no_threshold=NO_THRESHOLD, subgroups=subgroups, resolution=measure_of(key).resolution, n_boot=n_boot,
+            seed=seed, confidence=confidence,
         )  # fmt: skip
 
-    first = keys[0]
+    def regression_of(key: str) -> Result:
+        frame, test, facts = pairs[key], measure_of(key), known[key]
+        if isinstance(facts.sem, Refused):
+            return Refused("Dependence on the start", facts.sem.reason)
+        turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
+        return start_dependence(
+            turned["before"], turned["after"], facts.sem, entry=(entry or {}).get(key), sign=test.sign, unit=test.unit,
+            n_boot=n_boot, seed=seed, confidence=confidence,
+        )  # fmt: skip
+
+    first, log = keys[0], _sessions(records, people)
     flow = by_measure(lambda key: flow_of(pairs[key]), "flow")
     return ProgrammeAudit(
         programme=chosen,
@@ -161,7 +193,8 @@ def audit(
         ),
         missing=by_measure(missing_of, "missing follow-up"),
         comparison=by_measure(comparison_of, "comparison"),
-        dose=attempt(lambda: dose(people, _sessions(records, people)), "dose"),
+        regression=by_measure(regression_of, "regression to the mean"),
+        dose=attempt(lambda: dose(pairs[first], log, unit=measure_of(first).unit, confidence=confidence), "dose"),
         sites=attempt(lambda: _units(people, pairs[first], held[first], "site"), "sites"),
         therapists=attempt(lambda: _units(people, pairs[first], held[first], "therapist"), "therapists"),
         seed=seed,
@@ -253,6 +286,11 @@ def _held_against(known: Known) -> float | None:
     return None
 
 
+def _visits(records: Any, key: str, before: str, after: str) -> pd.DataFrame:
+    rows = records.assessments
+    return rows[(rows["measure"] == key) & ~rows["occasion"].isin([before, after]) & rows["value"].notna()]
+
+
 def _sessions(records: Any, people: pd.DataFrame) -> pd.DataFrame:
     held = records.sessions
     if held is None or held.empty:
@@ -266,5 +304,10 @@ def _units(people: pd.DataFrame, pairs: pd.DataFrame, threshold: float | None, u
     if unit not in people:
         return Refused(f"{unit}s", f"The people table has no {unit}.")
     return funnel(
-        people[unit], np.asarray(pairs["improvement"], dtype=float), threshold, name=unit, labels=unit == "site"
+        people[unit],
+        np.asarray(pairs["improvement"], dtype=float),
+        threshold,
+        name=unit,
+        labels=unit == "site",
+        before=pairs["before"],
     )

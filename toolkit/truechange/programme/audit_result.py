@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from truechange.foundation.exporting import export, register
@@ -52,7 +53,7 @@ class ProgrammeAudit(Result):
         Key of the test: one row a person who started, with before, after, improvement (NaN if not comparable).
     known : ByMeasure
         SEM, MDC, MCID and practice gain of each test, or why there is none.
-    flow, change, responders, missing, comparison : ByMeasure
+    flow, change, responders, missing, comparison, regression : ByMeasure
         Of each test.
     baseline : BaselineTable
         Who they were.
@@ -81,6 +82,7 @@ class ProgrammeAudit(Result):
     responders: ByMeasure
     missing: ByMeasure
     comparison: ByMeasure
+    regression: ByMeasure
     dose: Result
     sites: Result
     therapists: Result
@@ -91,7 +93,7 @@ class ProgrammeAudit(Result):
     def _parts(self) -> tuple[Result, ...]:
         return (
             self.flow, self.baseline, self.known, self.change, self.responders, self.missing, self.comparison,
-            self.dose, self.sites, self.therapists,
+            self.regression, self.dose, self.sites, self.therapists,
         )  # fmt: skip
 
     @property
@@ -118,13 +120,16 @@ class ProgrammeAudit(Result):
                 row |= {"started": flow.started, "comparable": flow.comparable}
             if isinstance(change, PairedChange):
                 row |= {"unit": change.mean.unit, "mean_improvement": change.mean.value, "low": change.mean.low}
-                row |= {"high": change.mean.high, "response_mean": change.response_mean.value}
+                row |= {"high": change.mean.high, "response_mean": change.response_mean.value, "p": change.p_value}
             if isinstance(enough, ChangedEnough):
                 kept = enough.table().set_index("quantity")
                 for column, (quantity, field) in _COLUMNS.items():
                     row[column] = kept.loc[quantity, field]
             rows.append(row)
-        return pd.DataFrame(rows)
+        table = pd.DataFrame(rows)
+        if "p" in table:
+            table["p_holm"] = holm(table["p"])
+        return table
 
     def sentences(self) -> tuple[str, ...]:
         """Answer in five sentences, from the primary test."""
@@ -151,6 +156,19 @@ class ProgrammeAudit(Result):
         return export(self, "excel", path, **options)
 
 
+def holm(p: "pd.Series[float]") -> "pd.Series[float]":
+    """Return Holm's adjusted p-values: each times the number of tests not yet passed, never falling.
+
+    Examples
+    --------
+    >>> holm(pd.Series([0.01, 0.04, 0.03])).tolist()
+    [0.03, 0.06, 0.06]
+    """
+    ordered = p.dropna().sort_values()
+    steps = ordered * np.arange(len(ordered), 0, -1)
+    return steps.cummax().clip(upper=1.0).reindex(p.index)
+
+
 def look_caution(measures: tuple[str, ...], confidence: float) -> tuple[str, ...]:
     """Say how many tests were looked at, and what that does to a chance finding; nothing for one test."""
     if len(measures) < 2:
@@ -158,7 +176,7 @@ def look_caution(measures: tuple[str, ...], confidence: float) -> tuple[str, ...
     chance = percent(1 - confidence ** len(measures))
     return (
         (
-            f"{len(measures)} tests were looked at: without any change, at least one interval leaves out 0 with a chance of "
-            f"up to {chance}. The primary test counts; the others are support."
+            f"{len(measures)} tests were looked at: without any change, at least one interval leaves out 0 "
+            f"with a chance of up to {chance}. The primary test counts; the others are support."
         ),
     )

@@ -131,7 +131,7 @@ class ChangedEnough(Result):
             kept.append(share)
         ax = drawing.interval_rows(labels, kept, ax=ax, strong=(0,))
         ax.set_xlim(0, 1)
-        ax.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
+        drawing.percent_axis(ax)
         ax.set_xlabel("share of people")
         return ax
 

@@ -83,6 +83,7 @@ def known_of(
     thresholds: Mapping[str, Mapping[str, Any]],
     retest: pd.DataFrame | None,
     anchor: str | None,
+    trials: str,
     n_boot: int,
     seed: int,
     confidence: float,
@@ -101,6 +102,8 @@ def known_of(
         Assessments of a retest study of unchanged people.
     anchor : str or None
         Column of the ratings in `pairs`.
+    trials : str
+        How several trials of one occasion become one score; the last by default.
     n_boot, seed, confidence
         For the MCID's interval.
 
@@ -114,7 +117,7 @@ def known_of(
         raise ChoiceError(f"thresholds[{measure!r}] has {listed(strange)}; choose from {', '.join(KEYS)}.")
     unit = measure_of(measure).unit
     notes: list[str] = []
-    own = None if retest is None else _from_retest(measure, retest, unit, confidence)
+    own = None if retest is None else _from_retest(measure, retest, trials, unit, confidence)
     sem: Estimate | Refused
     if "sem" in stated:
         sem = _stated_sem(stated["sem"], stated.get("sem_df"), unit)
@@ -146,17 +149,19 @@ def _stated_sem(given: Any, df: float | None, unit: str) -> Estimate:
     return Estimate(value=float(given), df=df, unit=unit, method="stated", origin=Origin.stated())
 
 
-def _from_retest(measure: str, retest: pd.DataFrame, unit: str, confidence: float) -> "Known | Refused":
-    """Estimate the SEM between occasions from each person's last trial of each; the shift between them is practice."""
+def _from_retest(measure: str, retest: pd.DataFrame, trials: str, unit: str, confidence: float) -> "Known | Refused":
+    """Estimate the SEM between occasions from one score a person and occasion; the shift between them is practice."""
     from truechange.reliability import measurement_error
 
-    rows = retest[retest["measure"] == measure]
+    sign, rows = measure_of(measure).sign, retest[retest["measure"] == measure]
     if "result" in rows:
         rows = rows[rows["result"].fillna("measured") == "measured"]
     if rows.empty:
         return Refused("SEM", "The retest study does not contain this test.")
     order = [name for name in ("date", "trial") if name in rows]
-    last = rows.sort_values(["person", "occasion", *order]).groupby(["person", "occasion"], as_index=False).tail(1)
+    groups = rows.sort_values(["person", "occasion", *order]).groupby(["person", "occasion"], as_index=False)
+    rule = {"best": "max" if sign > 0 else "min", "refuse": "last"}.get(trials, trials)
+    last = pd.DataFrame(groups["value"].agg(rule))
     try:
         found = measurement_error(
             last, person="person", trial="occasion", value="value", error="consistency", missing="leave out", unit=unit,
@@ -164,7 +169,6 @@ def _from_retest(measure: str, retest: pd.DataFrame, unit: str, confidence: floa
         )  # fmt: skip
     except OutcomeError as problem:
         return Refused("SEM", f"The retest study cannot give it: {problem}")
-    sign = measure_of(measure).sign
     gains = sign * (found.scores[:, 1] - found.scores[:, 0])
     shift = found.learning
     low, high = sorted((sign * shift.low, sign * shift.high))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import bdtr
+from scipy.special import bdtr, stdtrit
 
 from truechange.foundation.errors import DataError
 from truechange.foundation.numbers import fixed, percent
@@ -42,20 +42,46 @@ def winsorised_dispersion(z: Floats, part: float = 0.1) -> float:
     return float(np.mean(np.clip(z, low, high) ** 2))
 
 
-def shrunken_shares(k: ArrayLike, n: ArrayLike) -> tuple[Floats, float]:
-    """Return each unit's share pulled to the overall one, and the variance between units (DerSimonian and Laird).
+def pull_together(values: Floats, variances: Floats) -> tuple[Floats, float]:
+    """Return values pulled towards their common mean, and the variance between units (DerSimonian and Laird).
 
-    With no more spread than chance the variance is 0 and every unit gets the overall share.
+    With no more spread than chance that variance is 0 and every unit gets the common mean.
     """
+    weight = 1 / variances
+    common = float((weight * values).sum() / weight.sum())
+    if values.size < 2:
+        return np.full(values.size, common), 0.0
+    q = float((weight * (values - common) ** 2).sum())
+    between = max(0.0, (q - (values.size - 1)) / float(weight.sum() - (weight**2).sum() / weight.sum()))
+    return common + between / (between + variances) * (values - common), between
+
+
+def shrunken_shares(k: ArrayLike, n: ArrayLike) -> tuple[Floats, float]:
+    """Return each unit's share pulled to the overall one, and the variance between units."""
     k, n = np.asarray(k, dtype=float), np.asarray(n, dtype=float)
     overall = float(k.sum() / n.sum())
-    chance = overall * (1 - overall) / n
-    if overall in (0.0, 1.0) or k.size < 2:
+    if overall in (0.0, 1.0):
         return np.full(k.size, overall), 0.0
-    weight = 1 / chance
-    q = float(np.sum(weight * (k / n - overall) ** 2))
-    between = max(0.0, (q - (k.size - 1)) / float(weight.sum() - (weight**2).sum() / weight.sum()))
-    return overall + between / (between + chance) * (k / n - overall), between
+    return pull_together(k / n, overall * (1 - overall) / n)
+
+
+def unit_means(unit: Any, before: Any, improvement: Any, confidence: float = 0.95) -> pd.DataFrame:
+    """Return each unit's mean improvement at equal score before, with its interval, and pulled towards the others.
+
+    Residuals of ``improvement ~ before`` plus the overall mean, one spread for all units. Index: unit; columns:
+    mean, mean_low, mean_high, mean_shrunken.
+    """
+    columns = {"unit": pd.Series(unit).astype("str").to_numpy(), "x": np.asarray(before, float)}
+    held = pd.DataFrame(columns | {"y": np.asarray(improvement, float)}).dropna()
+    slope = float(np.polyfit(held["x"], held["y"], 1)[0]) if held["x"].std() > 0 else 0.0
+    flat = held["y"] - slope * (held["x"] - held["x"].mean())
+    groups = flat.groupby(held["unit"])
+    n, mean = groups.size(), groups.mean()
+    df = max(1, len(flat) - len(n))
+    se = np.sqrt(float(((flat - groups.transform("mean")) ** 2).sum()) / df) / n.to_numpy(float) ** 0.5
+    half = float(stdtrit(df, (1 + confidence) / 2)) * se
+    pulled, _ = pull_together(mean.to_numpy(float), se**2)
+    return pd.DataFrame({"mean": mean, "mean_low": mean - half, "mean_high": mean + half, "mean_shrunken": pulled})
 
 
 @dataclass(frozen=True)
@@ -90,7 +116,8 @@ class Funnel(Result):
         """Return one row a unit, in order of its label, never of its result.
 
         Columns: unit, started, changed_enough, share, low, high (Wilson), limit95_low, limit95_high, limit998_low,
-        limit998_high (chance), shrunken, outside.
+        limit998_high (chance), shrunken, outside; and, when the scores before are known, mean, mean_low, mean_high,
+        mean_shrunken (improvement at equal score before).
         """
         return self.rows.copy()
 
@@ -131,11 +158,11 @@ class Funnel(Result):
         ax.plot(self.rows["started"], self.rows["share"], "o", color=drawing.ACCENT, ms=6)
         for row in self.rows.to_dict("records"):
             if row["started"] >= FEW:
-                ax.annotate(str(row["unit"]), (row["started"], row["share"]), xytext=(6, 4),
-                            textcoords="offset points", fontsize=8, color=drawing.INK)  # fmt: skip
+                word, at = str(row["unit"]).removeprefix(f"{self.unit} "), (row["started"], row["share"])
+                ax.annotate(word, at, xytext=(6, 4), textcoords="offset points", fontsize=8, color=drawing.INK)
         ax.set_ylim(0, 1)
         ax.set_xlim(0, most * 1.15)
-        ax.yaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
+        drawing.percent_axis(ax, "y")
         ax.set_xlabel(f"people who started, by {self.unit}")
         ax.set_ylabel("changed by at least the threshold")
         return ax
@@ -148,7 +175,9 @@ def chance_limits(n: int, share: float, level: float, factor: float = 1.0) -> tu
     return low, high
 
 
-def funnel(unit: Any, improvement: Any, threshold: float, *, name: str = "site", labels: bool = True) -> Funnel:
+def funnel(
+    unit: Any, improvement: Any, threshold: float, *, before: Any = None, name: str = "site", labels: bool = True
+) -> Funnel:
     """Compare units by the share of those who started that changed enough.
 
     Parameters
@@ -159,6 +188,8 @@ def funnel(unit: Any, improvement: Any, threshold: float, *, name: str = "site",
         Improvement, NaN without a usable follow-up (counts as not shown).
     threshold : float
         Smallest change that counts, in the test's unit.
+    before : array-like of float, shape (n,), optional
+        Scores before, for mean improvements at equal score before.
     name : str, optional
         What the units are.
     labels : bool, optional
@@ -205,6 +236,9 @@ def funnel(unit: Any, improvement: Any, threshold: float, *, name: str = "site",
         rows = rows.assign(**{f"{word}_low": edges[:, 0], f"{word}_high": edges[:, 1]})
     outside = (rows["share"] < rows["limit998_low"]) | (rows["share"] > rows["limit998_high"])
     rows = rows.assign(shrunken=shrunken, outside=outside)
+    if before is not None and values[known].notna().sum() > len(k) + 1:
+        means = unit_means(units[known], np.asarray(before, dtype=float)[known], values[known]).reindex(k.index)
+        rows = pd.concat([rows, means.reset_index(drop=True)], axis="columns")
     return Funnel(rows, name, overall, dispersion, widened, _cautions(rows, name, widened, int((~known).sum())))
 
 

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import bdtr, chdtrc, ndtri
+from scipy.special import bdtr, chdtrc, gammaln, ndtri
 
 from truechange.foundation.errors import check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Result
+from truechange.responders.ratios import odds_ratio, risk_ratio
 from truechange.responders.shares import FEW, check_count, proportion, wilson_limits
 
 if TYPE_CHECKING:
@@ -172,9 +173,20 @@ class ResponderComparison(Result):
             ["first", "second", "difference"], [self.first, self.second, self.difference], ax=ax, strong=(2,)
         )
         ax.axvline(0, color=drawing.QUIET, lw=1)
-        ax.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%".replace("-", "−"))
+        drawing.percent_axis(ax)
         ax.set_xlabel("share of those who started, and difference")
         return ax
+
+
+def exact_p(k1: int, n1: int, k2: int, n2: int) -> float:
+    """Return Fisher's two-sided p: the chance, over all ways to deal the labels, of a table no likelier than this one.
+
+    This is the permutation test of two shares in closed form.
+    """
+    k = np.arange(max(0, k1 + k2 - n2), min(n1, k1 + k2) + 1)
+    ways = -(gammaln(k + 1) + gammaln(n1 - k + 1) + gammaln(k1 + k2 - k + 1) + gammaln(n2 - k1 - k2 + k + 1))
+    chance = np.exp(ways - ways.max())
+    return min(1.0, float(chance[chance <= chance[k == k1] * (1 + 1e-7)].sum() / chance.sum()))
 
 
 def _cautions(n1: int, n2: int) -> tuple[str, ...]:
@@ -223,10 +235,6 @@ def compare_responders(k1: int, n1: int, k2: int, n2: int, confidence: float = 0
     >>> print(both.number_needed_to_treat)
     3.6 to benefit (95% CI 2.0 to 44.4)
     """
-    from scipy.stats import fisher_exact
-
-    from truechange.responders.ratios import odds_ratio, risk_ratio
-
     check_confidence(confidence)
     k1, n1 = check_count(k1, n1, k_name="k1", n_name="n1")
     k2, n2 = check_count(k2, n2, k_name="k2", n_name="n2")
@@ -249,7 +257,7 @@ def compare_responders(k1: int, n1: int, k2: int, n2: int, confidence: float = 0
         risk_ratio=risk_ratio(k1, n1, k2, n2, confidence),
         odds_ratio=odds_ratio(k1, n1, k2, n2, confidence),
         number_needed_to_treat=number_needed(difference),
-        p_value=float(fisher_exact(np.array([[k1, n1 - k1], [k2, n2 - k2]])).pvalue),
+        p_value=exact_p(k1, n1, k2, n2),
         p_score=float(chdtrc(1, gap * gap / spread)) if spread > 0 else 1.0,
         paired=False,
         counts=(k1, n1, k2, n2),

@@ -100,7 +100,7 @@ class Responders(Result):
         for at, row in enumerate(self.rows.to_dict("records")):
             ax.plot([row["lowest_possible"], row["highest_possible"]], [at + 0.22] * 2, color=drawing.LINE, lw=5)
         ax.set_xlim(0, 1)
-        ax.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
+        drawing.percent_axis(ax)
         ax.set_xlabel("changed by at least the threshold, of those who started")
         return ax
 

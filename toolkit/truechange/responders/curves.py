@@ -120,7 +120,7 @@ class CumulativeChange(Result):
                 ax.axvspan(limit.low, limit.high, color=drawing.WASH, zorder=0, lw=0)
             drawing.mark_line(ax, limit.value, limit.kind.upper(), along="x").set_position((0, 3 + 10 * at))
         ax.set_ylim(0, 1)
-        ax.yaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
+        drawing.percent_axis(ax, "y")
         ax.set_xlabel("improvement of at least")
         ax.set_ylabel("share of those who started")
         if len(ax.get_legend_handles_labels()[0]) > 1:

@@ -47,12 +47,13 @@ class TrueSpread:
         return self.tau**2 + 2 * self.sem**2
 
 
-def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: int = 240, sems: int = 41) -> TrueSpread:
+def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: int = 160, sems: int = 31) -> TrueSpread:
     """Weigh the SDs of true change that fit the observed changes.
 
-    Likelihood ``V^(−(n−1)/2) exp(−(n−1)s²/2V)`` with ``V = τ² + 2 SEM²``, a half-normal prior on τ with the observed
-    SD as scale, and ``SEM² = sem² df/χ²`` when its degrees of freedom are known. Both are weighed together, so a SEM
-    that the spread of the changes contradicts loses weight.
+    Likelihood ``V^(−(n−1)/2) exp(−(n−1)s²/2V)`` with ``V = τ² + 2 SEM²``; prior on the variance τ² exponential with
+    mean 2s², so nearly flat (a prior flat in τ itself keeps too much near 0 and pulls the share away from one half);
+    ``SEM² = sem² df/χ²`` when its degrees of freedom are known. Both are weighed together, so a SEM that the spread of
+    the changes contradicts loses weight.
     """
     n, s2 = changes.size, float(np.var(changes, ddof=1))
     error = np.array([sem])
@@ -65,7 +66,7 @@ def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: in
     tau = bottom + (np.arange(points) + 0.5) * (min(top, 5 * np.sqrt(s2)) - bottom) / points
     tau, error = (grid.ravel() for grid in np.meshgrid(tau, error))
     variance = tau**2 + 2 * error**2
-    log_weight = -0.5 * (n - 1) * (np.log(variance) + s2 / variance) - tau**2 / (2 * s2)
+    log_weight = -0.5 * (n - 1) * (np.log(variance) + s2 / variance) - tau**2 / (2 * s2) + np.log(tau)
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > 1e-9
     return TrueSpread(tau[kept], error[kept], weight[kept] / weight[kept].sum(), float(changes.mean()), n)
@@ -79,24 +80,23 @@ def spread_of(threshold: Threshold) -> float:
 
 
 def share_beyond(spread: TrueSpread, mcid: float, mcid_se: float, confidence: float) -> tuple[float, float, float]:
-    """Return posterior mean and interval of the share with true change above `mcid`.
+    """Return posterior median and interval of the share with true change above `mcid`.
 
-    Given the grid point, MCID minus mean true change is normal, so mean and distribution function are sums of
-    normal tail areas: nothing is simulated.
+    Given the grid point, MCID minus mean true change is normal, so the share's distribution function is a weighted
+    sum of normal tail areas: nothing is simulated.
     """
     gap = mcid - spread.mean
     se = np.sqrt(spread.variance / spread.n + mcid_se**2)
-    mean = float(spread.weight @ ndtr(-gap / np.hypot(spread.tau, se)))
 
     def quantile(level: float) -> float:
         low, high = -12.0, 12.0
-        for _ in range(60):
+        for _ in range(44):
             middle = (low + high) / 2
             below = spread.weight @ ndtr((gap + spread.tau * middle) / se)
             low, high = (middle, high) if below < level else (low, middle)
         return float(ndtr((low + high) / 2))
 
-    return mean, quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)
+    return quantile(0.5), quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)
 
 
 def chance_beyond(changes: Floats, spread: TrueSpread, mcid: float, mcid_se: float = 0.0) -> Floats:
@@ -172,7 +172,7 @@ class TrueShare(Result, Estimate):
 
         ax = drawing.interval_rows(["true change", "observed change"], [self, self.observed], ax=ax, strong=(0,))
         ax.set_xlim(0, 1)
-        ax.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f}%")
+        drawing.percent_axis(ax)
         ax.set_xlabel("share above the MCID, of those measured")
         return ax
 
@@ -229,9 +229,10 @@ def true_responder_share(
 
     Notes
     -----
-    True changes are normal with mean m and SD τ, errors normal with SD ``√2 SEM``. τ is weighed on a grid
-    (likelihood of the observed variance, half-normal prior with the observed SD as scale), the SEM by its
-    chi-square, m given both is normal; the interval comes from the exact distribution function of the share.
+    True changes are normal with mean m and SD τ, errors normal with SD ``√2 SEM``. τ² is weighed on a grid
+    (likelihood of the observed variance, nearly flat prior), the SEM by its chi-square, m given both is normal; median
+    and interval come from the distribution function of the share. In large samples the value is
+    ``1 − Φ((MCID − mean) / √(s² − 2 SEM²))``.
     Own derivation, checked by simulation: its interval covers the true share where an interval around the
     observed share does not.
 
@@ -261,9 +262,9 @@ def true_responder_share(
     plug_in = float("nan")
     if true_variance > 0:
         plug_in = float(ndtr((changes.mean() - limit.value) / np.sqrt(true_variance)))
-    mean, low, high = share_beyond(true_spread(changes, value, df), limit.value, spread_of(limit), confidence)
+    middle, low, high = share_beyond(true_spread(changes, value, df), limit.value, spread_of(limit), confidence)
     return TrueShare(
-        value=mean,
+        value=middle,
         low=low,
         high=high,
         confidence=confidence,
