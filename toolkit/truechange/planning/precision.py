@@ -7,7 +7,6 @@ from scipy.special import chdtri, ndtr, ndtri
 from truechange.foundation.errors import ChoiceError, check_confidence
 from truechange.foundation.numbers import percent
 from truechange.planning.plan import Losses, Plan, by_power, by_width
-from truechange.reliability.agreement import limit_factors
 from truechange.responders.shares import wilson_limits
 
 
@@ -276,6 +275,8 @@ def plan_agreement(
     >>> plan_agreement(0.5, sd=1.0).need
     49
     """
+    from truechange.reliability.agreement import limit_factors
+
     check_confidence(confidence)
     _between(0, inf, half_width=half_width, sd=sd)
 
