@@ -6,8 +6,17 @@ import pytest
 from scipy import stats
 
 import truechange as tc
+from truechange.reliability.layout import Sample
 from truechange.reliability.learning import learning_between
 from truechange.reliability.spread import spread_of
+
+
+def spread(scores):
+    return spread_of(scores, Sample(len(scores)))
+
+
+def learning(scores, trials, margin=None):
+    return learning_between(scores, trials, Sample(len(scores)), margin)
 
 
 def table(n=60, k=2, growth=0.0, shift=None, seed=1):
@@ -24,41 +33,41 @@ def long(scores):
 # Known truth: the SD of a difference is √2 (0.5 + 0.1 level); simulated with a fixed seed.
 @pytest.mark.parametrize("k", [2, 4])
 def test_the_linear_model_finds_the_error_at_each_level(k):
-    spread = spread_of(table(4000, k, growth=0.1))
+    found = spread(table(4000, k, growth=0.1))
     for level in (8.0, 20.0, 28.0):
-        assert float(spread.sem(level)) == pytest.approx(0.5 + 0.1 * level, rel=0.08)
-    assert spread.flagged
+        assert float(found.sem(level)) == pytest.approx(0.5 + 0.1 * level, rel=0.08)
+    assert found.flagged
 
 
 def test_even_error_is_not_flagged_and_has_one_sem():
-    spread = spread_of(table(400))
-    assert not spread.flagged
-    assert float(spread.sem(15)) == pytest.approx(0.5, rel=0.15)
-    assert 0.8 < spread.thirds_ratio < 1.25
+    found = spread(table(400))
+    assert not found.flagged
+    assert float(found.sem(15)) == pytest.approx(0.5, rel=0.15)
+    assert 0.8 < found.thirds_ratio < 1.25
 
 
 # Oracle: scipy's rank correlation and regression.
 def test_the_check_is_the_regression_of_absolute_residuals():
     scores = table(50, growth=0.05)
-    spread = spread_of(scores)
+    found = spread(scores)
     means, d = scores.mean(axis=1), scores[:, 0] - scores[:, 1]
     fit = stats.linregress(means, d)
     absolute = np.abs(d - fit.intercept - fit.slope * means)
     theirs = stats.linregress(means, absolute)
-    assert spread.slope.value == pytest.approx(theirs.slope)
-    assert spread.rank_correlation == pytest.approx(stats.spearmanr(absolute, means).statistic)
+    assert found.slope.value == pytest.approx(theirs.slope)
+    assert found.rank_correlation == pytest.approx(stats.spearmanr(absolute, means).statistic)
     # Bland & Altman 1999 (from memory): limits are the fit ± 2.46 times the line of absolute residuals
-    assert float(spread.sd(20)) * 1.96 == pytest.approx(2.46 * (theirs.intercept + 20 * theirs.slope), rel=2e-3)
+    assert float(found.sd(20)) * 1.96 == pytest.approx(2.46 * (theirs.intercept + 20 * theirs.slope), rel=2e-3)
 
 
 def test_a_negative_fitted_sd_is_held_at_its_floor():
-    spread = spread_of(table(200, growth=0.2))
-    assert float(spread.sd(-50)) == pytest.approx(min(spread.sd(level) for level in spread.means))
-    assert float(spread.sd(-50)) > 0
+    found = spread(table(200, growth=0.2))
+    assert float(found.sd(-50)) == pytest.approx(min(found.sd(level) for level in found.means))
+    assert float(found.sd(-50)) > 0
 
 
 def test_bands_hold_at_least_ten_people():
-    bands = spread_of(table(60, growth=0.1)).bands(10)
+    bands = spread(table(60, growth=0.1)).bands(10)
     assert bands["people"].min() >= 10
     assert bands["people"].sum() == 60
     assert bands["sem"].iloc[-1] > bands["sem"].iloc[0]
@@ -96,7 +105,7 @@ def test_trial_means_and_epsilon_agree_with_pingouin():
     import pingouin as pg
 
     scores = table(25, 4, shift=[0, 0.4, 0.6, 0.6])
-    found = learning_between(scores, (1, 2, 3, 4))
+    found = learning(scores, (1, 2, 3, 4))
     theirs = pg.rm_anova(long(scores), dv="value", within="trial", subject="person", correction=True).iloc[0]
     assert found.f == pytest.approx(theirs["F"])
     assert found.p_value == pytest.approx(theirs["p_unc"])
@@ -109,7 +118,7 @@ def test_familiarisation_shows_in_the_first_step_only():
     scores = (
         rng.normal(10, 3, (200, 1)) + np.array([0, 1, 1.05]) + rng.normal(0, 1, (200, 3)) * np.array([1.6, 0.7, 0.7])
     )
-    steps = learning_between(scores, ("a", "b", "c"), margin=0.5).steps
+    steps = learning(scores, ("a", "b", "c"), margin=0.5).steps
     assert steps.loc[0, "p_value"] < 0.001
     assert not steps.loc[0, "within_margin"]
     assert steps.loc[1, "within_margin"]
@@ -120,7 +129,7 @@ def test_familiarisation_shows_in_the_first_step_only():
 def test_equivalence_is_two_one_sided_tests():
     scores = table(40, shift=[0, 0.1])
     gains = scores[:, 1] - scores[:, 0]
-    step = learning_between(scores, (1, 2), margin=0.4).steps.iloc[0]
+    step = learning(scores, (1, 2), margin=0.4).steps.iloc[0]
     both = max(
         stats.ttest_1samp(gains, -0.4, alternative="greater").pvalue,
         stats.ttest_1samp(gains, 0.4, alternative="less").pvalue,

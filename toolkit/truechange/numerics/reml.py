@@ -122,7 +122,7 @@ def _state(design: Design, variances: Floats, y: Floats) -> tuple[Floats, Floats
 def _settle(
     design: Design, y: Floats, now: Floats, settled: float
 ) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.bool_]]:
-    """Fisher scoring with variances held at 0 where the likelihood falls from there; steps halved when it overshoots."""
+    """Fisher scoring: variances held at 0 where the likelihood falls from there, steps halved when they overshoot."""
     total = np.sum(y**2, axis=(1, 2)) / design.scores
     deviance, score, information = _state(design, now, y)
     going = np.ones(len(y), dtype=bool)
@@ -173,7 +173,7 @@ def log_normal_draws(fit: RemlFit, size: int, seed: int) -> Floats:
 
 
 def bootstrap_draws(design: Design, fit: RemlFit, size: int, seed: int) -> Floats:
-    """Refit `size` sets of scores simulated from the fit (parametric bootstrap); refits that do not settle are NaN rows."""
+    """Refit `size` sets of scores simulated from the fit (parametric bootstrap); NaN rows where one does not settle."""
     rng = np.random.default_rng(seed)
     sds = np.sqrt(fit.variances)
     parts = []

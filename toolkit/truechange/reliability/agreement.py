@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, ndtri, stdtrit
+from scipy.special import ndtri, stdtrit
 
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
 from truechange.numerics.mean_squares import graybill_wang
 from truechange.numerics.resampling import Floats
-from truechange.reliability.layout import count_cautions
+from truechange.reliability.layout import Sample, count_cautions, estimates_table
 from truechange.reliability.logscale import logarithms
 from truechange.reliability.spread import Spread, line, spread_of
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 METHODS = ("exact", "pair", "approximate")
 SCALES = ("raw", "log")
+Z95 = float(ndtri(0.975))
 
 
 @dataclass(frozen=True)
@@ -98,24 +99,18 @@ class LimitsOfAgreement(Result):
             (Bland & Altman 1999, section 3.2; from memory). Otherwise the residual SD serves everywhere.
         """
         means, d = (self.first + self.second) / 2, self.differences
-        slope, intercept = line(means, d, self.bias.confidence, "")
+        slope, intercept = line(means, d, self.spread.sample, "")
         centre = intercept + slope.value * np.asarray(level, dtype=float)
         residual_sd = sqrt(float(np.sum((d - intercept - slope.value * means) ** 2)) / (self.n - 2))
-        half = float(ndtri(0.975)) * (self.spread.sd(level) if spread else residual_sd)
+        half = Z95 * (self.spread.sd(level) if spread else residual_sd)
         return centre, centre - half, centre + half
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, unrounded."""
-        named = {
-            "bias": self.bias,
-            "lower limit": self.lower,
-            "upper limit": self.upper,
-            "repeatability coefficient": self.repeatability,
-            "prediction interval": self.prediction,
-            "slope of difference on mean": self.proportional_bias,
-            "slope of absolute residual on mean": self.heteroscedasticity,
-        }
-        return pd.DataFrame({name: e.row() for name, e in named.items()}).T.infer_objects().rename_axis("quantity")
+        limits = {"bias": self.bias, "lower limit": self.lower, "upper limit": self.upper}
+        more = {"repeatability coefficient": self.repeatability, "prediction interval": self.prediction}
+        slopes = {"slope of difference on mean": self.proportional_bias}
+        return estimates_table(limits | more | slopes | {"slope of absolute residual on mean": self.heteroscedasticity})
 
     def sentences(self) -> tuple[str, ...]:
         """Say bias and limits."""
@@ -218,51 +213,38 @@ def limits_of_agreement(
     x, y = (a.mean(axis=1), b.mean(axis=1)) if replicates else (a, b)
     d = x - y
     within = [float(held.var(axis=1, ddof=1).mean()) if replicates and held.shape[1] > 1 else 0.0 for held in (a, b)]
-    counts = (a.shape[1], b.shape[1]) if replicates else (1, 1)
-    bias, lower, upper, prediction = limits_from_summary(
-        n=d.size,
-        bias=float(d.mean()),
-        sd=float(d.std(ddof=1)),
-        confidence=confidence,
-        method=method,
-        unit=unit,
-        within=within,
-        replicates=counts,
+    counts = [held.shape[1] if replicates else 1 for held in (a, b)]
+    sample = Sample(d.size, confidence, unit)
+    mean, sd = float(d.mean()), float(d.std(ddof=1))
+    bias, lower, upper, prediction = _limits(sample, mean, sd, method, 0.95, within, counts)
+    slope, _ = line((x + y) / 2, d, sample, "slope of difference on mean")
+    spread = spread_of(np.column_stack([x, y]), sample)
+    single = (upper.value - mean) / Z95
+    apart = sqrt(single**2 + mean**2) if replicates else sqrt(float(np.mean(d**2)))
+    repeat = sample.sd(apart**2, d.size, "√(within-person mean square)").scaled(
+        Z95, method="1.96 √2 √(within-person mean square), chi-square interval"
     )
-    slope, _ = line((x + y) / 2, d, confidence, "slope of difference on mean, t interval")
-    spread = spread_of(np.column_stack([x, y]), confidence, unit)
-    sd = (upper.value - bias.value) / float(ndtri(0.975))
-    apart = sqrt(sd**2 + bias.value**2) if replicates else sqrt(float(np.mean(d**2)))
-    repeat = _repeatability(apart, d.size, confidence, unit)
     if scale == "log":
         bias, lower, upper, repeat, prediction = map(_ratio, (bias, lower, upper, repeat, prediction))
     keys = {"exact": ("carkeet2015", "shieh2018"), "pair": ("carkeet2015",), "approximate": ()}[method]
-    keys = ("zou2013",) if any(within) else keys
     return LimitsOfAgreement(
         bias,
         lower,
         upper,
         repeat,
         prediction,
-        proportional_bias=slope,
-        heteroscedasticity=spread.slope,
-        spread=spread,
-        first=x,
-        second=y,
-        sd=sd,
-        method=method,
-        scale=scale,
-        unit=unit,
-        cautions=_cautions(d, slope, spread),
-        sources=("bland1986", "bland1999", *keys),
+        slope,
+        spread.slope,
+        spread,
+        x,
+        y,
+        single,
+        method,
+        scale,
+        unit,
+        _cautions(d, slope, spread),
+        ("bland1986", "bland1999", *(("zou2013",) if any(within) else keys)),
     )
-
-
-def _repeatability(root_mean_square: float, n: int, confidence: float, unit: str) -> Estimate:
-    value = float(ndtri(0.975)) * root_mean_square
-    low, high = (value * sqrt(n / float(chdtri(n, tail))) for tail in ((1 - confidence) / 2, (1 + confidence) / 2))
-    how = "1.96 √2 √(within-person mean square), chi-square interval"
-    return Estimate(value=value, low=low, high=high, confidence=confidence, unit=unit, n=n, df=n, method=how)
 
 
 def _ratio(e: Estimate) -> Estimate:
@@ -294,38 +276,46 @@ def limits_from_summary(
     method: str = "exact",
     coverage: float = 0.95,
     unit: str = "",
-    within: Sequence[float] = (0.0, 0.0),
-    replicates: Sequence[int] = (1, 1),
-) -> tuple[Estimate, Estimate, Estimate, Estimate]:
+    within: Sequence[float] = (),
+    replicates: Sequence[int] = (),
+) -> list[Estimate]:
     """Return bias, lower limit, upper limit and prediction interval from n, mean and SD of the differences.
 
     `within` and `replicates`: variances within a person of the two measurements and how many of each were averaged.
     """
-    z, t = float(ndtri((1 + coverage) / 2)), float(stdtrit(n - 1, (1 + confidence) / 2))
-    half = t * sd / sqrt(n)
+    return _limits(Sample(n, confidence, unit), bias, sd, method, coverage, within, replicates)
+
+
+def _limits(
+    sample: Sample,
+    bias: float,
+    sd: float,
+    method: str,
+    coverage: float,
+    within: Sequence[float],
+    replicates: Sequence[int],
+) -> list[Estimate]:
+    n, z = sample.n, float(ndtri((1 + coverage) / 2))
+    half = float(stdtrit(n - 1, sample.tails[1])) * sd / sqrt(n)
     parts = [(w * (1 - 1 / m), n * (m - 1)) for w, m in zip(within, replicates, strict=True) if w > 0 and m > 1]
     single = sqrt(sd**2 + sum(w for w, _ in parts))
     if parts:
-        squares, dfs = [sd**2, *(w for w, _ in parts)], [float(n - 1), *(float(df) for _, df in parts)]
-        low, high = graybill_wang(squares, [1.0] * len(squares), dfs, confidence)
-        near, far = (sqrt(half**2 + (z * (single - sqrt(float(end)))) ** 2) for end in (low, high))
+        squares, dfs = [sd**2, *(w for w, _ in parts)], [n - 1, *(df for _, df in parts)]
+        ends = graybill_wang(squares, [1.0] * len(squares), dfs, sample.confidence)
+        near, far = (sqrt(half**2 + (z * (single - sqrt(end))) ** 2) for end in ends)
         method = "variance-recovery"
     else:
-        inner, outer = limit_factors(n, confidence, method, coverage)
+        inner, outer = limit_factors(n, sample.confidence, method, coverage)
         near, far = (z - inner) * sd, (outer - z) * sd
     how = f"bias ± {z:.3f} SD, {method} interval"
+    low, high = bias - z * single, bias + z * single
     ahead = float(stdtrit(n - 1, (1 + coverage) / 2)) * sqrt(single**2 + sd**2 / n)
-
-    def estimate(value: float, down: float, up: float, how: str) -> Estimate:
-        low, high = value - down, value + up
-        return Estimate(value=value, low=low, high=high, confidence=confidence, unit=unit, n=n, df=n - 1, method=how)
-
-    return (
-        estimate(bias, half, half, "mean difference, t interval"),
-        estimate(bias - z * single, far, near, how),
-        estimate(bias + z * single, near, far, how),
-        estimate(bias, ahead, ahead, "prediction interval of one future difference"),
-    )
+    return [
+        sample.around(bias, sd / sqrt(n), n - 1, "mean difference"),
+        sample.estimate(low, low - far, low + near, how, n - 1),
+        sample.estimate(high, high - near, high + far, how, n - 1),
+        sample.estimate(bias, bias - ahead, bias + ahead, "prediction interval of one future difference", n - 1),
+    ]
 
 
 def limit_factors(n: int, confidence: float, method: str, coverage: float = 0.95) -> tuple[float, float]:

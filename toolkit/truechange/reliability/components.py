@@ -1,12 +1,11 @@
 """Variance components by REML: any pattern of missing cells; sessions, trials and raters at once."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence, listed
 from truechange.foundation.estimate import Estimate
@@ -14,7 +13,7 @@ from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.numerics.reml import Design, RemlFit, bootstrap_draws, fit_reml, log_normal_draws
 from truechange.numerics.resampling import Floats, percentile_limits
-from truechange.reliability.layout import TrialTable
+from truechange.reliability.layout import Sample, estimates_table
 
 INTERVALS = ("auto", "monte-carlo", "bootstrap")
 FEWEST_REPEATED = 10
@@ -34,40 +33,29 @@ class VarianceComponents(Result):
         Terms estimated as exactly 0.
     fit : RemlFit
         The fit itself.
-    n : int
-        People.
+    sample : Sample
+        People, unit, level and origin.
+    how : str
+        How the intervals were found.
     """
 
     variances: dict[str, Estimate]
     draws: Floats
     at_boundary: tuple[str, ...]
     fit: RemlFit
-    n: int
-    unit: str
-    confidence: float
+    sample: Sample
     how: str
-    origin: Origin
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ("patterson1971", "tenhove2025")
 
     def _sum(self, weights: Mapping[str, float], draws: Floats) -> Floats:
         return np.asarray(sum(draws[..., list(self.variances).index(name)] * w for name, w in weights.items()))
 
-    def _estimate(self, value: float, drawn: Floats, unit: str, method: str, df: float | None = None) -> Estimate:
-        low, high = percentile_limits(drawn, self.confidence)
-        return Estimate(
-            value=value,
-            low=float(low),
-            high=float(high),
-            confidence=self.confidence,
-            unit=unit,
-            n=self.n,
-            df=df,
-            method=f"{method} by REML; {self.how} interval",
-            origin=self.origin,
-        )
+    def _estimate(self, value: float, drawn: Floats, sample: Sample, method: str, df: float | None = None) -> Estimate:
+        low, high = percentile_limits(drawn, sample.confidence)
+        return sample.estimate(value, float(low), float(high), f"{method} by REML; {self.how} interval", df)
 
-    def sem(self, noise: Mapping[str, float], method: str = "") -> Estimate:
+    def sem(self, noise: Mapping[str, float]) -> Estimate:
         """Return the square root of a weighted sum of variances, such as ``{"session": 1, "residual": 1 / 2}``.
 
         Its `df` is Satterthwaite's from the expected information.
@@ -80,7 +68,7 @@ class VarianceComponents(Result):
         spread = float(weights[inside] @ covariance @ weights[inside])
         df = 2 * total**2 / spread if spread > 0 else None
         terms = " + ".join(name if w == 1 else f"{w:.3g} × {name}" for name, w in noise.items())
-        return self._estimate(sqrt(total), np.sqrt(self._sum(noise, self.draws)), self.unit, f"√({terms}){method}", df)
+        return self._estimate(sqrt(total), np.sqrt(self._sum(noise, self.draws)), self.sample, f"√({terms})", df)
 
     def icc(self, noise: Mapping[str, float], signal: str = "person", method: str = "ICC") -> Estimate:
         """Return signal / (signal + weighted noise)."""
@@ -89,18 +77,19 @@ class VarianceComponents(Result):
             true = self._sum({signal: 1.0}, variances)
             return true / (true + self._sum(noise, variances))
 
-        return self._estimate(float(share(self.fit.variances)), share(self.draws), "", method)
+        bare = replace(self.sample, unit="")
+        return self._estimate(float(share(self.fit.variances)), share(self.draws), bare, method)
 
     def table(self) -> pd.DataFrame:
         """Return one row a term, unrounded."""
-        rows = {name: e.row() | {"at boundary": name in self.at_boundary} for name, e in self.variances.items()}
-        return pd.DataFrame(rows).T.infer_objects().rename_axis("term")
+        held = estimates_table(self.variances, "term")
+        return held.assign(at_boundary=held.index.isin(self.at_boundary))
 
     def sentences(self) -> tuple[str, ...]:
         """Say how the variance divides."""
         total = sum(e.value for e in self.variances.values())
         parts = ", ".join(f"{name} {100 * e.value / total:.0f}%" for name, e in self.variances.items())
-        return (f"Of the variance of a single score: {parts} ({self.n} people).",)
+        return (f"Of the variance of a single score: {parts} ({self.sample.n} people).",)
 
 
 def variance_components(
@@ -114,7 +103,6 @@ def variance_components(
     n_boot: int = 1000,
     seed: int = 0,
     unit: str = "",
-    origin: Origin | None = None,
 ) -> VarianceComponents:
     """Fit random intercepts by REML to scores in any pattern of missing cells.
 
@@ -160,77 +148,61 @@ def variance_components(
     >>> score = 12 + rng.normal(0, 3, 20)[person] + rng.normal(0, 1, 60)
     >>> held = pd.DataFrame({"person": person, "trial": np.tile([1, 2, 3], 20), "value": score})
     >>> found = variance_components(held.iloc[:-3], random=["person"])
-    >>> found.n, [round(e.value, 1) for e in found.variances.values()]
+    >>> found.sample.n, [round(e.value, 1) for e in found.variances.values()]
     (19, [2.9, 1.0])
     """
     check_confidence(confidence)
+    people = data[random[0]].nunique() if random[0] in data else 0
+    sample = Sample(people, confidence, unit, Origin.own(n=people))
+    return fit_components(data.rename(columns={value: "value"}), random, fixed, sample, limits, n_boot, seed)
+
+
+def fit_components(
+    data: pd.DataFrame,
+    random: Sequence[str],
+    fixed: Sequence[str],
+    sample: Sample,
+    limits: str = "auto",
+    n_boot: int = 1000,
+    seed: int = 0,
+) -> VarianceComponents:
+    """Fit, draw and name the components of the column ``value``."""
     check_choice("limits", limits, INTERVALS)
-    columns = [value, *fixed, *(part for term in random for part in term.split(":"))]
+    columns = ["value", *fixed, *(part for term in random for part in term.split(":"))]
     if absent := [name for name in columns if name not in data.columns]:
         raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
     held = data.dropna(subset=columns)
-    people = held[random[0]].value_counts()
-    if (people >= 2).sum() < FEWEST_REPEATED:
+    repeated = int((held[random[0]].value_counts() >= 2).sum())
+    if repeated < FEWEST_REPEATED:
         raise RefusedError(
-            f"Only {(people >= 2).sum()} people have two or more scores; REML needs at least {FEWEST_REPEATED}. "
+            f"Only {repeated} people have two or more scores; REML needs at least {FEWEST_REPEATED}. "
             "Measure more people, or use complete data."
         )
-    terms = [
-        held.groupby(term.split(":"), sort=True, observed=True).ngroup().to_numpy(dtype=np.intp) for term in random
-    ]
-    ones = np.ones((len(held), 1))
-    dummies = (
-        pd.get_dummies(held[list(fixed)].astype(str), drop_first=True, dtype=float).to_numpy() if fixed else ones[:, :0]
-    )
-    design = Design(terms, np.hstack([ones, dummies]))
+    groups = [held.groupby(term.split(":"), sort=True, observed=True) for term in random]
+    terms = [group.ngroup().to_numpy(dtype=np.intp) for group in groups]
+    dummies = [pd.get_dummies(held[name], drop_first=True, dtype=float).to_numpy() for name in fixed]
+    design = Design(terms, np.hstack([np.ones((len(held), 1)), *dummies]))
     try:
-        fit = fit_reml(design, held[value].to_numpy(dtype=float))
+        fit = fit_reml(design, held["value"].to_numpy(dtype=float))
     except ValueError as exact:
         raise RefusedError(f"No error can be estimated: {exact}. Were the scores rounded or copied?") from exact
-    names = [*random, "residual"]
+    names = (*random, "residual")
     zero = tuple(name for name, at in zip(names, fit.boundary, strict=True) if at)
-    by_draws = limits == "monte-carlo" or (limits == "auto" and not zero)
-    if by_draws and zero:
-        raise RefusedError(
-            f"The variance of {listed(zero)} is estimated as 0, where Monte-Carlo fails; use 'bootstrap'."
-        )
-    draws = log_normal_draws(fit, max(n_boot, 4000), seed) if by_draws else bootstrap_draws(design, fit, n_boot, seed)
-    how = "Monte-Carlo" if by_draws else f"parametric bootstrap (B = {n_boot})"
-    origin = origin or Origin.own(n=len(people))
-    low, high = percentile_limits(draws, confidence)
-    squared = f"{unit}²" if unit else ""
-    variances = {
-        name: Estimate(
-            value=float(fit.variances[i]),
-            low=float(low[i]),
-            high=float(high[i]),
-            confidence=confidence,
-            unit=squared,
-            n=len(people),
-            method=f"REML; {how} interval",
-            origin=origin,
-        )
-        for i, name in enumerate(names)
-    }
-    return VarianceComponents(
-        variances,
-        draws,
-        zero,
-        fit,
-        len(people),
-        unit,
-        confidence,
-        how,
-        origin,
-        _cautions(fit, zero, terms, random, draws),
-    )
-
-
-def _cautions(
-    fit: RemlFit, zero: tuple[str, ...], terms: Sequence[NDArray[np.integer]], random: Sequence[str], draws: Floats
-) -> tuple[str, ...]:
-    said = [f"The variance of {name} is estimated as 0 (on the boundary); its interval starts there." for name in zero]
+    if limits == "monte-carlo" and zero:
+        raise RefusedError(f"The variance of {listed(zero)} is estimated as 0, where logarithms fail; use 'bootstrap'.")
+    by_logs = limits == "monte-carlo" or (limits == "auto" and not zero)
+    draws = log_normal_draws(fit, max(n_boot, 4000), seed) if by_logs else bootstrap_draws(design, fit, n_boot, seed)
+    how = "Monte-Carlo" if by_logs else f"parametric bootstrap (B = {n_boot})"
+    sample = replace(sample, n=int(held[random[0]].nunique()))
+    squared = replace(sample, unit=f"{sample.unit}²" if sample.unit else "")
+    rows = zip(names, fit.variances, *percentile_limits(draws, sample.confidence), strict=True)
+    variances = {name: squared.estimate(held, low, high, f"REML; {how} interval") for name, held, low, high in rows}
     few = [name for name, term in zip(random, terms, strict=True) if term.max() + 1 < 5]
+    return VarianceComponents(variances, draws, zero, fit, sample, how, _cautions(fit, zero, few, draws))
+
+
+def _cautions(fit: RemlFit, zero: Sequence[str], few: Sequence[str], draws: Floats) -> tuple[str, ...]:
+    said = [f"The variance of {name} is estimated as 0 (on the boundary); its interval starts there." for name in zero]
     if few:
         said.append(f"Fewer than 5 levels of {listed(few)}: that variance is hardly known.")
     if not fit.converged:
@@ -239,16 +211,6 @@ def _cautions(
     if failed > 0.01:
         said.append(f"{100 * failed:.1f}% of the simulated refits failed and were left out.")
     return tuple(said)
-
-
-def two_way(
-    held: TrialTable, confidence: float, unit: str, origin: Origin, one_way: bool = False
-) -> VarianceComponents:
-    """Fit person (and trial) to a table with gaps."""
-    rows, columns = np.nonzero(np.isfinite(held.scores))
-    frame = pd.DataFrame({"person": rows, "trial": columns, "value": held.scores[rows, columns]})
-    random = ("person",) if one_way else ("person", "trial")
-    return variance_components(frame, random=random, confidence=confidence, unit=unit, origin=origin)
 
 
 def shared_trials(observed: np.ndarray) -> tuple[float, float]:

@@ -1,8 +1,8 @@
 """Standard error of measurement and what follows from it: the smallest change beyond error."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from math import sqrt
+from dataclasses import dataclass, fields, replace
+from math import nan, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,11 +12,11 @@ from scipy.special import ndtri, stdtrit
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import decimals_for
-from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.numerics.mean_squares import MeanSquares, mean_squares
 from truechange.numerics.resampling import Floats
 from truechange.reliability.components import VarianceComponents
+from truechange.reliability.layout import Sample, estimates_table
 from truechange.reliability.learning import TrialLearning, learning_between
 from truechange.reliability.logscale import LogError, log_error, logarithms
 from truechange.reliability.sem import ERRORS, sems_from_squares
@@ -48,6 +48,8 @@ class MeasurementError(Result):
         What it was computed from; NaN where a score is missing.
     people, trials : tuple
         Labels of its rows and columns.
+    sample : Sample
+        People, unit, level of the intervals and origin.
     mean_squares : MeanSquares or None
         None where variance components were fitted by REML.
     components : VarianceComponents or None
@@ -65,21 +67,17 @@ class MeasurementError(Result):
     scores: Floats
     people: tuple[object, ...]
     trials: tuple[object, ...]
+    sample: Sample
     mean_squares: MeanSquares | None = None
     components: VarianceComponents | None = None
     scores_per_visit: int = 1
     cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = field(default=("stratford1997", "devet2006", "graybill1980"))
+    sources: tuple[str, ...] = ()
 
     @property
     def sem(self) -> Estimate:
         """The SEM the thresholds use."""
         return dict(zip(ERRORS, (self.sem_agreement, self.sem_consistency, self.sem_one_way), strict=True))[self.error]
-
-    @property
-    def unit(self) -> str:
-        """Unit of the test."""
-        return self.sem.unit
 
     @property
     def complete(self) -> Floats:
@@ -115,10 +113,9 @@ class MeasurementError(Result):
         if sem_after is not None:
             value = times * sqrt(sem.value**2 / scores_before + sem_after**2 / scores_after)
             how = f"{times:.3f} × √(SEM₁²/{scores_before} + SEM₂²/{scores_after})"
-            bare = Estimate(value=value, unit=sem.unit, n=sem.n, confidence=sem.confidence, origin=sem.origin)
-            return threshold(bare, 1.0, how, "person")
+            return threshold(self.sample.estimate(value), 1.0, how)
         how = f"{times:.3f} × √(1/{scores_before} + 1/{scores_after}) × SEM ({self.error})"
-        return threshold(sem, times * sqrt(1 / scores_before + 1 / scores_after), how, "person")
+        return threshold(sem, times * sqrt(1 / scores_before + 1 / scores_after), how)
 
     def mdc_group(self, n: int, confidence: float = 0.95) -> Threshold:
         """Return the change that error alone could make in the mean of `n` people: never for one person."""
@@ -126,9 +123,8 @@ class MeasurementError(Result):
 
     def mdc_at(self, level: float, confidence: float = 0.95, *, seed: int = 0) -> Threshold:
         """Return the MDC at one level of score where the error depends on the level (consistency)."""
-        sem = self.spread.sem_at(level, seed=seed, confidence=self.sem.confidence)
-        times = float(ndtri((1 + confidence) / 2))
-        return threshold(sem, sqrt(2) * times, f"{times:.3f} × √2 × {sem.method}", "person")
+        sem, times = self.spread.sem_at(level, seed=seed), float(ndtri((1 + confidence) / 2))
+        return threshold(sem, sqrt(2) * times, f"{times:.3f} × √2 × {sem.method}")
 
     def false_alarm(self, tests: int = 1, confidence: float = 0.95) -> float:
         """Return the chance that at least one of `tests` tests of an unchanged person passes the MDC upwards."""
@@ -137,13 +133,11 @@ class MeasurementError(Result):
     @property
     def spread(self) -> Spread:
         """Whether the error depends on the level of the score (people with every trial)."""
-        return spread_of(self.complete, self.sem.confidence, self.unit)
+        return spread_of(self.complete, self.sample)
 
     def learning_between_trials(self, margin: float | None = None) -> TrialLearning:
         """Return the gains between consecutive trials; `margin` is the gain too small to matter (such as MCID / 4)."""
-        return learning_between(
-            self.complete, self.trials, confidence=self.sem.confidence, margin=margin, unit=self.unit
-        )
+        return learning_between(self.complete, self.trials, self.sample, margin)
 
     def on_log_scale(self) -> LogError:
         """Return the same error as a ratio, for errors that grow with the score.
@@ -153,9 +147,8 @@ class MeasurementError(Result):
         RefusedError
             A score is 0 or less.
         """
-        scores = self.complete
-        sems = sems_from_squares(mean_squares(logarithms(scores)), self.sem.confidence, "", self.sem.origin)
-        return log_error(scores, sems[self.error])
+        squares = mean_squares(logarithms(self.complete))
+        return log_error(self.complete, sems_from_squares(squares, replace(self.sample, unit=""))[self.error])
 
     @property
     def outlying(self) -> tuple[object, ...]:
@@ -176,21 +169,15 @@ class MeasurementError(Result):
         inside = np.array([who not in self.outlying for who in self.people]) & np.isfinite(self.scores).all(axis=1)
         if inside.sum() < 2:
             raise DataError("Fewer than 2 people are left without the outlying ones.")
-        kept = mean_squares(self.scores[inside])
-        return sems_from_squares(kept, self.sem.confidence, self.unit, self.sem.origin)[self.error]
+        kept = replace(self.sample, n=int(inside.sum()))
+        return sems_from_squares(mean_squares(self.scores[inside]), kept)[self.error]
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, unrounded."""
-        named = {
-            "SEM (agreement)": self.sem_agreement,
-            "SEM (consistency)": self.sem_consistency,
-            "SEM (one-way)": self.sem_one_way,
-            "MDC90 (person)": self.mdc90,
-            "MDC95 (person)": self.mdc95,
-            f"MDC95 (mean of {self.mdc95_group.n})": self.mdc95_group,
-            "gain, first to second trial": self.learning,
-        }
-        return pd.DataFrame({name: e.row() for name, e in named.items()}).T.infer_objects().rename_axis("quantity")
+        sems = {"SEM (agreement)": self.sem_agreement, "SEM (consistency)": self.sem_consistency}
+        mdcs = {"SEM (one-way)": self.sem_one_way, "MDC90 (person)": self.mdc90, "MDC95 (person)": self.mdc95}
+        group = {f"MDC95 (mean of {self.mdc95_group.n})": self.mdc95_group}
+        return estimates_table(sems | mdcs | group | {"gain, first to second trial": self.learning})
 
     def sentences(self) -> tuple[str, ...]:
         """Say the number for the wall first."""
@@ -200,7 +187,7 @@ class MeasurementError(Result):
             f"That is the MDC95, from {self.sem.n} people with {self.scores.shape[1]} scores each{visit}.",
             f"Standard error of measurement ({self.error}): {shown(self.sem)}.",
             f"Mean gain from the first to the second: {self.learning}.",
-            f"Error alone can move the mean of {self.mdc95_group.n} people by {shown(self.mdc95_group)}; use it on none.",
+            f"Error alone can move a mean of {self.mdc95_group.n} people by {shown(self.mdc95_group)}; no use for one.",
         )
 
     def facts(self) -> dict[str, str]:
@@ -211,7 +198,7 @@ class MeasurementError(Result):
             "interval": origin.interval,
             "statistics": f"{self.sem.method}; MDC: {self.mdc95.method}",
             "included": f"{len(self.people)} people, {self.scores.shape[1]} scores each at most",
-            "sample": f"mean {levels.mean():.3g}, SD {levels.std(ddof=1):.3g} {self.unit}",
+            "sample": f"mean {levels.mean():.3g}, SD {levels.std(ddof=1):.3g} {self.sample.unit}",
             "estimates": f"SEM {shown(self.sem)}; MDC95 {shown(self.mdc95)}",
             "meaning": self.sentence(),
         }
@@ -236,21 +223,18 @@ def shown(e: Estimate) -> str:
     return e.text(max(e.decimals, decimals_for(e.low, e.value, e.value)))
 
 
-def threshold(base: Estimate, factor: float, method: str, level: str) -> Threshold:
+def threshold(base: Estimate, factor: float, method: str, level: str = "person") -> Threshold:
     """Return an estimate times a factor as an MDC."""
-    ends = {"value": base.value * factor, "low": base.low * factor, "high": base.high * factor}
-    kept = {"confidence": base.confidence, "unit": base.unit, "n": base.n, "df": base.df, "origin": base.origin}
-    return Threshold(**ends, **kept, method=method, kind="mdc", level=level, protocol=base.origin.protocol)  # type: ignore[arg-type]
+    held = {part.name: getattr(base, part.name) for part in fields(Estimate)}
+    ends = {name: held[name] * factor for name in ("value", "low", "high")}
+    return Threshold(**held | ends | {"method": method}, kind="mdc", level=level, protocol=base.origin.protocol)
 
 
-def mean_gain(first: Floats, second: Floats, confidence: float, unit: str, origin: Origin) -> Estimate:
+def mean_gain(first: Floats, second: Floats, sample: Sample) -> Estimate:
     """Return the mean of second minus first over people with both, with its t interval."""
     gains = (second - first)[np.isfinite(second - first)]
-    n = gains.size
-    if n < 2:
-        return Estimate(value=float("nan"), unit=unit, n=n, method="fewer than 2 people have both", origin=origin)
-    value = float(gains.mean())
-    half = float(stdtrit(n - 1, (1 + confidence) / 2)) * float(gains.std(ddof=1)) / sqrt(n)
-    how = "mean of second minus first, t interval"
-    ends = {"low": value - half, "high": value + half, "confidence": confidence}
-    return Estimate(value=value, **ends, unit=unit, n=n, df=n - 1, method=how, origin=origin)
+    of_these = replace(sample, n=gains.size)
+    if gains.size < 2:
+        return of_these.estimate(nan, method="fewer than 2 people have both")
+    se = float(gains.std(ddof=1)) / sqrt(gains.size)
+    return of_these.around(float(gains.mean()), se, gains.size - 1, "mean of second minus first")

@@ -1,11 +1,12 @@
 """Intraclass correlations: how well a test tells people apart, given its error."""
 
 from dataclasses import dataclass, replace
-from math import isfinite, nan
+from math import inf, isfinite, nan
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import fdtrc
 
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
@@ -13,8 +14,8 @@ from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
-from truechange.reliability.components import shared_trials, two_way
-from truechange.reliability.layout import TrialTable, count_cautions, trial_table
+from truechange.reliability.components import fit_components, shared_trials
+from truechange.reliability.layout import Sample, TrialTable, count_cautions, trial_table
 from truechange.reliability.sem import LIMITS, resampled_limits
 
 if TYPE_CHECKING:
@@ -179,19 +180,10 @@ def icc(
     check_confidence(confidence)
     held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
     check_choice("limits", limits, LIMITS)
-    if np.isnan(held.scores).any():
-        return _by_reml(held, form, confidence)
-    found = _from_table(held, form, confidence)
+    found = _one_form(held, form, confidence)
     if limits == "exact":
         return found
-    low, high, how = resampled_limits(
-        held.scores,
-        lambda ms: icc_values(ms, form),
-        limits=limits,
-        n_boot=n_boot,
-        seed=seed,
-        confidence=confidence,
-    )
+    low, high, how = resampled_limits(held.scores, lambda ms: icc_values(ms, form), limits, n_boot, seed, confidence)
     return replace(found, estimate=replace(found.estimate, low=low, high=high, method=f"{IN_WORDS[form]}; {how}"))
 
 
@@ -221,46 +213,36 @@ def icc_table(
     """
     check_confidence(confidence)
     held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
-    rows = {}
-    for form in FORMS:
-        one = _by_reml(held, form, confidence) if np.isnan(held.scores).any() else _from_table(held, form, confidence)
-        e = one.estimate
-        rows[form] = {"estimate": e.value, "low": e.low, "high": e.high, "f": one.f, "df1": one.df1, "df2": one.df2}
-        rows[form]["p_value"] = one.p_value
-    return (
-        pd.DataFrame.from_dict(rows, orient="index").assign(shrout_fleiss=pd.Series(SHROUT_FLEISS)).rename_axis("form")
-    )
+    forms = [_one_form(held, form, confidence) for form in FORMS]
+    numbers = pd.DataFrame([vars(one) for one in forms], index=pd.Index(FORMS, name="form"))
+    ends = pd.DataFrame([one.estimate.row() for one in forms], index=numbers.index)[["estimate", "low", "high"]]
+    return ends.join(numbers[["f", "df1", "df2", "p_value", "shrout_fleiss"]])
 
 
-def _from_table(held: TrialTable, form: str, confidence: float) -> IccResult:
-    from scipy.special import fdtrc
+def _one_form(held: TrialTable, form: str, confidence: float) -> IccResult:
+    by = _by_reml if np.isnan(held.scores).any() else _from_table
+    return by(held, form, Sample(len(held.people), confidence, origin=Origin.own(n=len(held.people))))
 
+
+def _from_table(held: TrialTable, form: str, sample: Sample) -> IccResult:
     if np.ptp(held.scores) == 0:
         raise DataError("All scores are equal: no variance, so no intraclass correlation. Report agreement as it is.")
     ms = mean_squares(held.scores)
-    one_way = form in ("ICC(1)", "ICC(k)")
-    noise, noise_df = (ms.within, ms.df["within"]) if one_way else (ms.error, ms.df["error"])
-    value = float(icc_values(ms, form))
-    low, high = (float(limit) for limit in icc_limits(ms, form, confidence))
-    f = float(ms.persons / noise) if noise > 0 else float("inf")
-    estimate = Estimate(
-        value=value,
-        low=low,
-        high=high,
-        confidence=confidence,
-        n=ms.n,
-        method=f"{IN_WORDS[form]}; F interval",
-        origin=Origin.own(n=ms.n),
+    noise = "within" if form in ("ICC(1)", "ICC(k)") else "error"
+    square, df1, df2 = getattr(ms, noise), ms.df["persons"], ms.df[noise]
+    f = float(ms.persons / square) if square > 0 else inf
+    estimate = sample.estimate(
+        icc_values(ms, form), *icc_limits(ms, form, sample.confidence), f"{IN_WORDS[form]}; F interval"
     )
-    p_value = float(fdtrc(ms.df["persons"], noise_df, f)) if isfinite(f) else 0.0
-    cautions = (*held.cautions, *count_cautions(ms.n), *_cautions(ms, form, value))
-    return IccResult(estimate, form, SHROUT_FLEISS[form], f, ms.df["persons"], noise_df, p_value, ms, ms.k, cautions)
+    p_value = float(fdtrc(df1, df2, f)) if isfinite(f) else 0.0
+    cautions = (*held.cautions, *count_cautions(ms.n), *_cautions(ms, form, estimate.value))
+    return IccResult(estimate, form, SHROUT_FLEISS[form], f, df1, df2, p_value, ms, ms.k, cautions)
 
 
-def _by_reml(held: TrialTable, form: str, confidence: float) -> IccResult:
+def _by_reml(held: TrialTable, form: str, sample: Sample) -> IccResult:
     one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
     n, k = held.scores.shape
-    fit = two_way(held, confidence, "", Origin.own(n=n), one_way=one_way)
+    fit = fit_components(held.long, ("person",) if one_way else ("person", "trial"), (), sample)
     harmonic, apart = shared_trials(np.isfinite(held.scores))
     count = harmonic if average else 1.0
     noise = {"residual": 1 / count} | ({"trial": 1 / count} if form.startswith("ICC(A") else {})

@@ -1,15 +1,57 @@
 """From a long table of scores to people x trials: every score used once, nothing averaged or dropped in silence."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import nan, sqrt
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import chdtri, stdtrit
 
 from truechange.foundation.errors import DataError, check_choice, listed
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.origin import Origin
 from truechange.numerics.resampling import Floats
 
 MISSING = ("refuse", "leave out", "reml")
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What all numbers of one study share: people, unit, level of the intervals, origin."""
+
+    n: int
+    confidence: float = 0.95
+    unit: str = ""
+    origin: Origin = field(default_factory=Origin.own)
+
+    @property
+    def tails(self) -> tuple[float, float]:
+        """Lower and upper tail of the intervals."""
+        return (1 - self.confidence) / 2, (1 + self.confidence) / 2
+
+    def estimate(
+        self, value: Any, low: Any = nan, high: Any = nan, method: str = "", df: float | None = None
+    ) -> Estimate:
+        """Return a number of this study."""
+        ends = {"value": float(value), "low": float(low), "high": float(high), "confidence": self.confidence}
+        return Estimate(**ends, unit=self.unit, n=self.n, df=df, method=method, origin=self.origin)  # type: ignore[arg-type]
+
+    def around(self, value: float, se: float, df: float, method: str) -> Estimate:
+        """Return a number with its t interval."""
+        half = float(stdtrit(df, self.tails[1])) * se
+        return self.estimate(value, value - half, value + half, f"{method}, t interval", df)
+
+    def sd(self, square: float, df: float, method: str) -> Estimate:
+        """Return the root of a mean square with its chi-square interval."""
+        low, high = (sqrt(square * df / float(chdtri(df, tail))) for tail in self.tails)
+        return self.estimate(sqrt(square), low, high, f"{method}; chi-square interval, {df:g} df", df)
+
+
+def estimates_table(named: Mapping[str, Estimate], index: str = "quantity") -> pd.DataFrame:
+    """Return one row a named estimate, unrounded."""
+    return pd.DataFrame({name: e.row() for name, e in named.items()}).T.infer_objects().rename_axis(index)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +72,13 @@ class TrialTable:
     people: tuple[Any, ...]
     trials: tuple[Any, ...]
     set_aside: dict[str, tuple[object, ...]]
+
+    @property
+    def long(self) -> pd.DataFrame:
+        """One row a score: person (row number), trial (label), value."""
+        rows, columns = np.nonzero(np.isfinite(self.scores))
+        trials = pd.Series([self.trials[j] for j in columns], dtype=object)
+        return pd.DataFrame({"person": rows, "trial": trials, "value": self.scores[rows, columns]})
 
     @property
     def cautions(self) -> tuple[str, ...]:

@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtri, fdtrc, stdtr, stdtrit
 
-from truechange.foundation.numbers import decimals_for, fixed, p_value
+from truechange.foundation.numbers import p_value
 from truechange.foundation.result import Result
 from truechange.numerics.mean_squares import mean_squares
 from truechange.numerics.resampling import Floats
+from truechange.reliability.layout import Sample
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,7 +32,7 @@ class TrialLearning(Result):
     epsilon, p_corrected : float
         Greenhouse-Geisser's correction; 1 and the plain p for two trials.
     margin : float
-        Gain taken as too small to matter (own unit); NaN if not given.
+        Gain taken as too small to matter, in the unit of the test.
     scores : ndarray
         People x trials.
     """
@@ -43,10 +44,10 @@ class TrialLearning(Result):
     p_value: float
     epsilon: float
     p_corrected: float
-    margin: float
+    margin: float | None
     scores: Floats
     trials: tuple[object, ...]
-    unit: str = ""
+    sample: Sample
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ("hopkins2000", "greenhouse1959")
 
@@ -58,19 +59,11 @@ class TrialLearning(Result):
         """Say each gain, then whether all trial means agree."""
         said = []
         for row in self.steps.to_dict("records"):
-            places = decimals_for(row["low"], row["high"], row["gain"])
-            limits = f"{fixed(row['low'], places)} to {fixed(row['high'], places)}"
-            small = (
-                ""
-                if not isfinite(self.margin)
-                else f"; within ±{self.margin:g}: {'yes' if row['within_margin'] else 'not shown'}"
-            )
-            unit = f" {self.unit}" if self.unit else ""
-            said.append(
-                f"From trial {row['from']} to {row['to']}: {fixed(row['gain'], places)}{unit} ({limits}){small}."
-            )
-        said.append(f"All {len(self.trials)} trial means alike: {p_value(self.p_corrected)}.")
-        return tuple(said)
+            gain = self.sample.estimate(row["gain"], row["low"], row["high"])
+            small = "yes" if row["within_margin"] else "not shown"
+            within = "" if self.margin is None else f"; within ±{self.margin:g}: {small}"
+            said.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
+        return (*said, f"All {len(self.trials)} trial means alike: {p_value(self.p_corrected)}.")
 
     @property
     def alt(self) -> str:
@@ -93,7 +86,7 @@ class TrialLearning(Result):
         )
         ax.set_xticks(at, [f"trial {trial}" for trial in self.trials])
         ax.set_xlim(-0.3, k - 0.7)
-        ax.set_ylabel(f"Score ({self.unit})" if self.unit else "Score")
+        ax.set_ylabel(f"Score ({self.sample.unit})" if self.sample.unit else "Score")
         ax.set_title(
             f"{n} people: each thin line is one; diamonds are means (95% interval, level of people taken out)",
             fontsize=9,
@@ -102,42 +95,27 @@ class TrialLearning(Result):
 
 
 def learning_between(
-    scores: Floats,
-    trials: tuple[object, ...],
-    *,
-    confidence: float = 0.95,
-    margin: float | None = None,
-    unit: str = "",
+    scores: Floats, trials: tuple[object, ...], sample: Sample, margin: float | None = None
 ) -> TrialLearning:
     """Compare consecutive trials of a complete table (people x trials, in the order done).
 
     A gain counts as small when its 90% interval lies inside ± `margin` (two one-sided tests at 5%).
     """
     n, k = scores.shape
-    t, t90 = (float(stdtrit(n - 1, p)) for p in ((1 + confidence) / 2, 0.95))
-    tails = (1 - confidence) / 2, (1 + confidence) / 2
-    rows = []
-    for j in range(k - 1):
-        gains = scores[:, j + 1] - scores[:, j]
-        gain, se = float(gains.mean()), float(gains.std(ddof=1)) / sqrt(n)
-        sem = se * sqrt(n / 2)
-        low, high = gain - t90 * se, gain + t90 * se
-        rows.append(
-            {
-                "from": trials[j],
-                "to": trials[j + 1],
-                "gain": gain,
-                "low": gain - t * se,
-                "high": gain + t * se,
-                "p_value": 2 * float(stdtr(n - 1, -abs(gain) / se)) if se > 0 else nan,
-                "sem": sem,
-                "sem_low": sem * sqrt((n - 1) / float(chdtri(n - 1, tails[0]))),
-                "sem_high": sem * sqrt((n - 1) / float(chdtri(n - 1, tails[1]))),
-                "gain_low_90": low,
-                "gain_high_90": high,
-                "within_margin": None if margin is None else bool(-margin < low and high < margin),
-            }
-        )
+    gains = np.diff(scores, axis=1)
+    gain, se = gains.mean(axis=0), gains.std(axis=0, ddof=1) / sqrt(n)
+    t, t90 = stdtrit(n - 1, sample.tails[1]), stdtrit(n - 1, 0.95)
+    sem = se * sqrt(n / 2)
+    wide, narrow = (sqrt((n - 1) / float(chdtri(n - 1, tail))) for tail in sample.tails[::-1])
+    with np.errstate(all="ignore"):
+        p = 2 * stdtr(n - 1, -np.abs(gain) / se)
+    steps = pd.DataFrame(
+        {"from": trials[:-1], "to": trials[1:], "gain": gain, "low": gain - t * se, "high": gain + t * se}
+    )
+    steps = steps.assign(p_value=p, sem=sem, sem_low=sem * narrow, sem_high=sem * wide)
+    steps = steps.assign(gain_low_90=gain - t90 * se, gain_high_90=gain + t90 * se, within_margin=None)
+    if margin is not None:
+        steps["within_margin"] = (steps["gain_low_90"] > -margin) & (steps["gain_high_90"] < margin)
     ms = mean_squares(scores)
     df1, df2 = ms.df["trials"], ms.df["error"]
     f = float(ms.trials / ms.error) if ms.error > 0 else nan
@@ -145,22 +123,10 @@ def learning_between(
     centred = covariance - covariance.mean(axis=0) - covariance.mean(axis=1)[:, None] + covariance.mean()
     squares = float(np.sum(centred**2))
     epsilon = min(1.0, float(np.trace(centred)) ** 2 / ((k - 1) * squares)) if squares > 0 else 1.0
-    cautions = (
-        ("Two trials cannot tell learning from a one-off shift; a third trial could.",)
+    plain, corrected = (float(fdtrc(e * df1, e * df2, f)) if isfinite(f) else nan for e in (1.0, epsilon))
+    caution = (
+        "Two trials cannot tell learning from a one-off shift; a third trial could."
         if k == 2
-        else ("Trials must have been done in this order; with a random order a gain is not learning.",)
+        else "Trials must have been done in this order; with a random order a gain is not learning."
     )
-    return TrialLearning(
-        pd.DataFrame(rows),
-        f,
-        df1,
-        df2,
-        float(fdtrc(df1, df2, f)) if isfinite(f) else nan,
-        epsilon,
-        float(fdtrc(epsilon * df1, epsilon * df2, f)) if isfinite(f) else nan,
-        nan if margin is None else margin,
-        scores,
-        trials,
-        unit,
-        cautions,
-    )
+    return TrialLearning(steps, f, df1, df2, plain, epsilon, corrected, margin, scores, trials, sample, (caution,))

@@ -11,6 +11,7 @@ from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
 from truechange.numerics.resampling import Floats
+from truechange.reliability.layout import Sample, estimates_table
 from truechange.reliability.spread import spread_of
 
 
@@ -44,8 +45,8 @@ class LogError(Result):
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, unrounded."""
-        named = {"SEM of logs": self.sem, "CV": self.cv, "MDC95 up": self.mdc95_up, "MDC95 down": self.mdc95_down}
-        return pd.DataFrame({name: e.row() for name, e in named.items()}).T.infer_objects().rename_axis("quantity")
+        factors = {"CV": self.cv, "MDC95 up": self.mdc95_up, "MDC95 down": self.mdc95_down}
+        return estimates_table({"SEM of logs": self.sem} | factors)
 
     def sentences(self) -> tuple[str, ...]:
         """Say the percentages up and down."""
@@ -64,7 +65,7 @@ def log_error(scores: Floats, sem_of_logs: Estimate) -> LogError:
     RefusedError
         A score is 0 or less: it has no logarithm.
     """
-    raw, logs = spread_of(scores), spread_of(np.log(scores))
+    raw, logs = (spread_of(held, Sample(len(held))) for held in (scores, np.log(scores)))
     factor = float(ndtri(0.975)) * sqrt(2)
 
     def mapped(times: float, less: float, method: str) -> Estimate:

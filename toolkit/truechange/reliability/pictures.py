@@ -99,7 +99,7 @@ def forest_of_errors(found: Any, beside: "pd.DataFrame | Mapping[str, Estimate] 
             rows[label] = Estimate(value=row["value"], low=low, high=high)
     else:
         rows |= beside
-    unit = f" ({found.unit})" if found.unit else ""
+    unit = f" ({found.sample.unit})" if found.sample.unit else ""
     ax = interval_rows(list(rows), list(rows.values()), ax=ax, strong=(0,))
     ax.set_xlabel(f"Standard error of measurement{unit}")
     ax.set_xlim(left=0)

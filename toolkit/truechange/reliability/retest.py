@@ -8,13 +8,12 @@ import pandas as pd
 from scipy.special import ndtri
 
 from truechange.foundation.errors import ChoiceError, DataError, check_choice, check_confidence, listed
-from truechange.foundation.estimate import Estimate
 from truechange.foundation.origin import Origin
 from truechange.numerics.mean_squares import MeanSquares, mean_squares
-from truechange.reliability.components import VarianceComponents, two_way, variance_components
+from truechange.reliability.components import VarianceComponents
 from truechange.reliability.error import MeasurementError, mean_gain, shown, threshold
-from truechange.reliability.layout import TrialTable, count_cautions, trial_table
-from truechange.reliability.sem import ERRORS, LIMITS, sems_from_squares, sems_resampled
+from truechange.reliability.layout import Sample, count_cautions, trial_table
+from truechange.reliability.sem import ERRORS, LIMITS, sems_from_components, sems_from_squares, sems_resampled
 
 Z95 = float(ndtri(0.975))
 
@@ -120,137 +119,72 @@ def measurement_error(
     check_confidence(confidence)
     label = trial
     if session:
-        data, label = _with_visits(data, session, trial)
-        missing = "reml" if missing == "refuse" else missing
+        absent = [name for name in (session, trial) if name not in data.columns]
+        if absent:
+            raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
+        label = f"{session} and {trial}"
+        both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
+        data, missing = data.assign(**{label: both}), "reml" if missing == "refuse" else missing
     held = trial_table(data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result)
     n = len(held.people)
-    origin = Origin.own(population, protocol, interval, n=n)
+    sample = Sample(n, confidence, unit, Origin.own(population, protocol, interval, n=n))
     gaps = int(np.isnan(held.scores).any(axis=1).sum())
     ms: MeanSquares | None = None
     fit: VarianceComponents | None = None
     if session:
-        sems, fit = _by_visit(held, scores_per_visit, confidence, unit, origin)
-        held = _visit_scores(held)
+        scores = held.long.assign(session=[visit for visit, _ in held.long["trial"]])
+        scores["trial"] = [within for _, within in scores["trial"]]
+        fixed = ("trial",) if len(set(scores["trial"])) > 1 else ()
+        noise = {"person:session": 1.0, "residual": 1 / scores_per_visit}
+        sems, fit = sems_from_components(scores, "session", noise, fixed, sample)
+        visits = scores.groupby(["person", "session"])["value"].mean().unstack()  # noqa: PD010
+        held = replace(held, scores=visits.to_numpy(), trials=tuple(visits.columns))
     elif gaps:
-        sems, fit = _by_reml(held, confidence, unit, origin)
+        sems, fit = sems_from_components(held.long, "trial", {"residual": 1.0}, (), sample)
     else:
         ms = mean_squares(held.scores)
-        sems = sems_from_squares(ms, confidence, unit, origin)
+        sems = sems_from_squares(ms, sample)
     if limits != "exact":
         if fit:
             raise ChoiceError(f"limits={limits!r} needs one complete table of trials; leave limits='exact' here.")
-        sems = sems_resampled(held.scores, sems, limits=limits, n_boot=n_boot, seed=seed)
+        sems = sems_resampled(held.scores, sems, limits, n_boot, seed)
     sem = sems[error]
-    said = [*held.cautions, *count_cautions(n), *_cautions(ms, sem), *(fit.cautions if fit else ())]
-    if gaps:
-        said.append(f"{gaps} people lack a score; all their others are used, as if missing by chance (not if unable).")
     if sem.value == 0 and resolution:
-        sem = Estimate(value=resolution / (sqrt(2) * Z95), unit=unit, n=n, df=sem.df, origin=origin)
-        said.append(f"The MDC is set to the smallest step of the scale ({resolution:g}), since no error was seen.")
-    mdc95 = threshold(sem, sqrt(2) * Z95, f"1.960 × √2 × SEM ({error})", "person")
+        sem = sample.estimate(resolution / (sqrt(2) * Z95), df=sem.df)
+    mdc90, mdc95 = (
+        threshold(sem, sqrt(2) * z, f"{z:.3f} × √2 × SEM ({error})") for z in (float(ndtri(0.95)), float(ndtri(0.975)))
+    )
     found = MeasurementError(
-        sem_agreement=sems["agreement"],
-        sem_consistency=sems["consistency"],
-        sem_one_way=sems["one-way"],
-        mdc90=threshold(sem, sqrt(2) * float(ndtri(0.95)), f"1.645 × √2 × SEM ({error})", "person"),
-        mdc95=mdc95,
-        mdc95_group=threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
-        learning=mean_gain(held.scores[:, 0], held.scores[:, 1], confidence, unit, origin),
-        error=error,
-        scores=held.scores,
-        people=held.people,
-        trials=held.trials,
+        sems["agreement"],
+        sems["consistency"],
+        sems["one-way"],
+        mdc90,
+        mdc95,
+        threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
+        mean_gain(held.scores[:, 0], held.scores[:, 1], sample),
+        error,
+        held.scores,
+        held.people,
+        held.trials,
+        sample,
         mean_squares=ms,
         components=fit,
         scores_per_visit=scores_per_visit,
-        cautions=(),
-        sources=(
-            "stratford1997",
-            "devet2006",
-            *(fit.sources if fit else ("graybill1980",) if error == "agreement" else ()),
-        ),
+        sources=("stratford1997", "devet2006", *(fit.sources if fit else ("graybill1980",))),
     )
-    gain = found.learning
-    if gain.low > 0 or gain.high < 0:
-        known = (
-            " Two trials cannot tell learning from a one-off shift; a third could." if len(found.trials) == 2 else ""
-        )
-        said.append(
-            f"Scores shift between the first two trials by {gain}, and error='{error}' "
-            f"{'leaves that out' if error == 'consistency' else 'counts it as error'}.{known} If it is learning, "
-            "give a practice trial, or use error='consistency' and carry the gain as practice."
-        )
-    if found.outlying:
-        said.append(
-            f"Trials of {listed(found.outlying)} differ far more than usual; kept in (SEM without: "
-            f"{shown(found.sem_without_outlying)})."
-        )
-    if len(found.complete) >= 10 and found.spread.flagged:
-        said.append("The error depends on the level of the score: see .spread and .mdc_at(), or .on_log_scale().")
+    said = [*held.cautions, *count_cautions(n), *_cautions(found, resolution), *(fit.cautions if fit else ())]
+    if gaps:
+        said.append(f"{gaps} people lack a score; all their others are used, as if missing by chance (not if unable).")
     return replace(found, cautions=tuple(dict.fromkeys(said)))
 
 
-def _with_visits(data: pd.DataFrame, session: str, trial: str) -> tuple[pd.DataFrame, str]:
-    absent = [name for name in (session, trial) if name not in data.columns]
-    if absent:
-        raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
-    label = f"{session} and {trial}"
-    both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
-    return data.assign(**{label: both}), label
-
-
-def _by_reml(
-    held: TrialTable, confidence: float, unit: str, origin: Origin
-) -> tuple[dict[str, Estimate], VarianceComponents]:
-    fit = two_way(held, confidence, unit, origin)
-    alone = two_way(held, confidence, unit, origin, one_way=True)
-    return {
-        "agreement": fit.sem({"trial": 1, "residual": 1}),
-        "consistency": fit.sem({"residual": 1}),
-        "one-way": alone.sem({"residual": 1}),
-    }, fit
-
-
-def _by_visit(
-    held: TrialTable, m: int, confidence: float, unit: str, origin: Origin
-) -> tuple[dict[str, Estimate], VarianceComponents]:
-    rows, columns = np.nonzero(np.isfinite(held.scores))
-    labels = [held.trials[j] for j in columns]
-    frame = pd.DataFrame(
-        {
-            "person": rows,
-            "session": [visit for visit, _ in labels],
-            "trial": [trial for _, trial in labels],
-            "value": held.scores[rows, columns],
-        }
-    )
-    fixed = ("trial",) if len(set(frame["trial"])) > 1 else ()
-    same = {"fixed": fixed, "confidence": confidence, "unit": unit, "origin": origin}
-    fit = variance_components(frame, random=("person", "session", "person:session"), **same)  # type: ignore[arg-type]
-    alone = variance_components(frame, random=("person", "person:session"), **same)  # type: ignore[arg-type]
-    visit = {"person:session": 1.0, "residual": 1 / m}
-    return {
-        "agreement": fit.sem({"session": 1.0, **visit}),
-        "consistency": fit.sem(visit),
-        "one-way": alone.sem(visit),
-    }, fit
-
-
-def _visit_scores(held: TrialTable) -> TrialTable:
-    visits = tuple(dict.fromkeys(visit for visit, _ in held.trials))
-    columns = []
-    for visit in visits:
-        inside = [j for j, (this, _) in enumerate(held.trials) if this == visit]
-        counts = np.isfinite(held.scores[:, inside]).sum(axis=1)
-        sums = np.nansum(held.scores[:, inside], axis=1)
-        columns.append(np.where(counts > 0, sums / np.maximum(counts, 1), np.nan))
-    return TrialTable(np.column_stack(columns), held.people, visits, held.set_aside)
-
-
-def _cautions(ms: MeanSquares | None, sem: Estimate) -> tuple[str, ...]:
+def _cautions(found: MeasurementError, resolution: float | None) -> list[str]:
+    sem, ms, gain, error = found.sem, found.mean_squares, found.learning, found.error
     said = []
     if sem.value == 0:
         said.append("The trials agree completely: were the scores rounded or copied? The MDC cannot be 0 in truth.")
+        if resolution:
+            said.append(f"The MDC is set to the smallest step of the scale ({resolution:g}).")
     elif sem.df is not None and sem.df < 20 and sem.low > 0:
         said.append(
             f"The SEM rests on {sem.df:.3g} degrees of freedom: it and the MDC are known only within a factor of "
@@ -258,4 +192,16 @@ def _cautions(ms: MeanSquares | None, sem: Estimate) -> tuple[str, ...]:
         )
     if ms and ms.error > 0 and ms.trials < ms.error:
         said.append("Trials differ less than error alone would make them: their variance is taken as 0.")
-    return tuple(said)
+    if gain.low > 0 or gain.high < 0:
+        two = " Two trials cannot tell learning from a one-off shift; a third could." if len(found.trials) == 2 else ""
+        said.append(
+            f"Scores shift between the first two trials by {gain}, and error='{error}' "
+            f"{'leaves that out' if error == 'consistency' else 'counts it as error'}.{two} If it is learning, "
+            "give a practice trial, or use error='consistency' and carry the gain as practice."
+        )
+    if found.outlying:
+        without = shown(found.sem_without_outlying)
+        said.append(f"Trials of {listed(found.outlying)} differ far more than usual; kept in (SEM without: {without}).")
+    if len(found.complete) >= 10 and found.spread.flagged:
+        said.append("The error depends on the level of the score: see .spread and .mdc_at(), or .on_log_scale().")
+    return said

@@ -5,11 +5,10 @@ from dataclasses import replace
 from math import sqrt
 
 import numpy as np
-from scipy.special import chdtri
+import pandas as pd
 
-from truechange.foundation.errors import DataError, check_choice
+from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.origin import Origin
 from truechange.numerics.mean_squares import (
     MeanSquares,
     graybill_wang,
@@ -18,22 +17,17 @@ from truechange.numerics.mean_squares import (
     resampled_mean_squares,
 )
 from truechange.numerics.resampling import Floats, bca_limits, percentile_limits
+from truechange.reliability.components import VarianceComponents, fit_components
+from truechange.reliability.layout import Sample
 
 ERRORS = ("agreement", "consistency", "one-way")
 LIMITS = ("exact", "percentile", "bca")
 
 
 def resampled_limits(
-    scores: Floats, quantity: Callable[[MeanSquares], Floats], *, limits: str, n_boot: int, seed: int, confidence: float
+    scores: Floats, quantity: Callable[[MeanSquares], Floats], limits: str, n_boot: int, seed: int, confidence: float
 ) -> tuple[float, float, str]:
-    """Return bootstrap limits over people of any function of the mean squares, and how they were found.
-
-    Raises
-    ------
-    ChoiceError, DataError
-        `limits` is unknown; the table has gaps.
-    """
-    check_choice("limits", limits, LIMITS)
+    """Return bootstrap limits over people of any function of the mean squares, and how they were found."""
     if not np.isfinite(scores).all():
         raise DataError("Bootstrap limits need complete scores; leave out people with a missing trial.")
     draws = np.asarray(quantity(resampled_mean_squares(scores, n_boot=n_boot, seed=seed)))
@@ -47,55 +41,46 @@ def resampled_limits(
     return *bca_limits(draws, float(quantity(mean_squares(scores))), left_out, confidence), words
 
 
-def variance_of(ms: MeanSquares, error: str) -> Floats:
-    """Return the error variance of one score."""
-    return ms.error if error == "consistency" else ms.within  # agreement and one-way are the same number
-
-
-def sems_from_squares(ms: MeanSquares, confidence: float, unit: str, origin: Origin) -> dict[str, Estimate]:
+def sems_from_squares(ms: MeanSquares, sample: Sample) -> dict[str, Estimate]:
     """Return the three SEMs of a complete table with chi-square and Graybill-Wang limits."""
-    tails = (1 - confidence) / 2, (1 + confidence) / 2
-    trials, residual, within, n, df = float(ms.trials), float(ms.error), float(ms.within), ms.n, ms.df
-
-    def sem(variance: float, low: float, high: float, df: float, method: str) -> Estimate:
-        ends = {"low": sqrt(low), "high": sqrt(high), "confidence": confidence}
-        return Estimate(value=sqrt(variance), **ends, unit=unit, n=n, df=df, method=method, origin=origin)
-
-    def from_one(square: float, df: int, method: str) -> Estimate:
-        low, high = (square * df / float(chdtri(df, tail)) for tail in tails)
-        return sem(square, low, high, df, f"{method}; chi-square interval, {df} df")
-
-    if trials < residual:
+    squares, weights = [float(ms.trials), float(ms.error)], [1 / ms.n, 1 - 1 / ms.n]
+    within, df = float(ms.within), ms.df
+    if squares[0] < squares[1]:
         how = "√(trial + residual variance), trial variance taken as 0 and both pooled"
-        agreement = from_one(within, df["within"], how)
+        agreement = sample.sd(within, df["within"], how)
     else:
-        squares, weights = [trials, residual], [1 / n, 1 - 1 / n]
-        dfs = [float(df["trials"]), float(df["error"])]
-        low, high = graybill_wang(squares, weights, dfs, confidence)
+        dfs = [df["trials"], df["error"]]
+        low, high = graybill_wang(squares, weights, dfs, sample.confidence)
         spread = sum((w * m) ** 2 / d for w, m, d in zip(weights, squares, dfs, strict=True))
-        satterthwaite = within**2 / spread if spread else float(df["within"])
+        satterthwaite = within**2 / spread if spread else df["within"]
         how = "√(trial + residual variance); Graybill-Wang interval"
-        agreement = sem(within, float(low), float(high), satterthwaite, how)
-    return {
-        "agreement": agreement,
-        "consistency": from_one(residual, df["error"], "√(residual mean square)"),
-        "one-way": from_one(within, df["within"], "√(within-person mean square)"),
-    }
+        agreement = sample.estimate(sqrt(within), sqrt(low), sqrt(high), how, satterthwaite)
+    consistency = sample.sd(squares[1], df["error"], "√(residual mean square)")
+    one_way = sample.sd(within, df["within"], "√(within-person mean square)")
+    return dict(zip(ERRORS, (agreement, consistency, one_way), strict=True))
 
 
 def sems_resampled(
-    scores: Floats, sems: Mapping[str, Estimate], *, limits: str, n_boot: int, seed: int
+    scores: Floats, sems: Mapping[str, Estimate], limits: str, n_boot: int, seed: int
 ) -> dict[str, Estimate]:
     """Return the same SEMs with bootstrap limits instead."""
     found = {}
     for error, sem in sems.items():
-        low, high, how = resampled_limits(
-            scores,
-            lambda ms, error=error: np.sqrt(variance_of(ms, error)),  # type: ignore[misc]
-            limits=limits,
-            n_boot=n_boot,
-            seed=seed,
-            confidence=sem.confidence,
-        )
+
+        def root(ms: MeanSquares, error: str = error) -> Floats:
+            # agreement and one-way are the same number
+            return np.sqrt(ms.error if error == "consistency" else ms.within)
+
+        low, high, how = resampled_limits(scores, root, limits, n_boot, seed, sem.confidence)
         found[error] = replace(sem, low=low, high=high, method=f"{sem.method.split(';')[0]}; {how}")
     return found
+
+
+def sems_from_components(
+    scores: pd.DataFrame, crossed: str, noise: Mapping[str, float], fixed: tuple[str, ...], sample: Sample
+) -> tuple[dict[str, Estimate], VarianceComponents]:
+    """Return the three SEMs by REML; `crossed` is the term whose shifts only agreement counts."""
+    nested = [name for name in noise if name != "residual"]
+    fit = fit_components(scores, ("person", crossed, *nested), fixed, sample)
+    alone = fit_components(scores, ("person", *nested), fixed, sample)
+    return dict(zip(ERRORS, (fit.sem({crossed: 1.0, **noise}), fit.sem(noise), alone.sem(noise)), strict=True)), fit

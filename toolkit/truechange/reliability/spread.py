@@ -1,17 +1,18 @@
 """Does the error grow with the score? A check, and an error that depends on the level where it does."""
 
-from dataclasses import dataclass
-from math import sqrt
+from dataclasses import dataclass, replace
+from math import inf, nan, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import gamma, stdtrit
+from scipy.special import gamma
 
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
 from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
+from truechange.reliability.layout import Sample
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,19 +21,17 @@ FLAG_RATIO = 1.5
 SMALLEST_BAND = 10
 
 
-def line(x: Floats, y: Floats, confidence: float, method: str) -> tuple[Estimate, float]:
+def line(x: Floats, y: Floats, sample: Sample, method: str) -> tuple[Estimate, float]:
     """Return the least-squares slope of y on x with its t interval, and the intercept; NaN if x does not vary."""
-    n = x.size
-    away = x - x.mean()
+    n, away = x.size, x - x.mean()
     sxx = float(np.sum(away**2))
+    bare = replace(sample, unit="")
     if n < 3 or sxx == 0:
-        return Estimate(value=float("nan"), confidence=confidence, n=n, method=method), float("nan")
+        return bare.estimate(nan, method=method), nan
     slope = float(np.sum(away * y)) / sxx
     intercept = float(y.mean()) - slope * float(x.mean())
     squares = float(np.sum((y - intercept - slope * x) ** 2))
-    half = float(stdtrit(n - 2, (1 + confidence) / 2)) * sqrt(squares / (n - 2) / sxx)
-    low, high = slope - half, slope + half
-    return Estimate(value=slope, low=low, high=high, confidence=confidence, n=n, df=n - 2, method=method), intercept
+    return bare.around(slope, sqrt(squares / (n - 2) / sxx), n - 2, method), intercept
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ class Spread(Result):
     means: Floats
     spreads: Floats
     shrink: float
-    unit: str = ""
+    sample: Sample
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ("bland1999",)
 
@@ -84,7 +83,7 @@ class Spread(Result):
         """Return the SEM of one score at a level (consistency): SD of a difference / √2."""
         return self.sd(level) / sqrt(2)
 
-    def sem_at(self, level: float, *, confidence: float = 0.95, n_boot: int = 2000, seed: int = 0) -> Estimate:
+    def sem_at(self, level: float, *, n_boot: int = 2000, seed: int = 0) -> Estimate:
         """Return the SEM at one level with a percentile bootstrap interval over people."""
 
         def refit(rng: np.random.Generator, size: int) -> Floats:
@@ -97,16 +96,9 @@ class Spread(Result):
             return np.maximum(fitted, 0.0) / self.shrink / sqrt(2)
 
         draws = in_blocks(refit, n_boot, seed=seed, block=block_size(self.means.size, n_boot))
-        low, high = percentile_limits(draws, confidence)
-        return Estimate(
-            value=float(self.sem(level)),
-            low=float(low),
-            high=float(high),
-            confidence=confidence,
-            unit=self.unit,
-            n=self.means.size,
-            method=f"SEM at {level:g}, linear in the level; percentile bootstrap",
-        )
+        low, high = percentile_limits(draws, self.sample.confidence)
+        how = f"SEM at {level:g}, linear in the level; percentile bootstrap"
+        return self.sample.estimate(float(self.sem(level)), float(low), float(high), how)
 
     def bands(self, count: int = 3) -> pd.DataFrame:
         """Return the SEM in bands of equally many people, at least 10 a band, beside the fitted SEM."""
@@ -149,14 +141,14 @@ class Spread(Result):
         for index, row in self.bands().iterrows():
             label = "SEM of a band" if index == 0 else None
             ax.plot([row["from"], row["to"]], [row["sem"]] * 2, color=WARM, lw=3, ls="--", label=label)
-        unit = f" ({self.unit})" if self.unit else ""
+        unit = f" ({self.sample.unit})" if self.sample.unit else ""
         ax.set(xlabel=f"Mean score of a person{unit}", ylabel=f"SEM{unit}", title=f"{self.means.size} people")
         ax.set_ylim(bottom=0)
         ax.legend(frameon=False, fontsize=8)
         return ax
 
 
-def spread_of(scores: Floats, confidence: float = 0.95, unit: str = "") -> Spread:
+def spread_of(scores: Floats, sample: Sample) -> Spread:
     """Check a complete table (people x trials) for a spread that depends on a person's mean.
 
     The residuals are those about person and trial means; for two trials those
@@ -168,17 +160,17 @@ def spread_of(scores: Floats, confidence: float = 0.95, unit: str = "") -> Sprea
     spreads = np.sqrt(2 * np.sum(residual**2, axis=1) / (k - 1))
     if k == 2:
         differences = scores[:, 0] - scores[:, 1]
-        slope, intercept = line(means, differences, confidence, "")
+        slope, intercept = line(means, differences, sample, "")
         if slope.has_interval:
             spreads = np.abs(differences - intercept - slope.value * means)
-    slope, intercept = line(means, spreads, confidence, "slope of absolute residual on mean, t interval")
+    slope, intercept = line(means, spreads, sample, "slope of absolute residual on mean")
     third, order = means.size // 3, np.argsort(means, kind="stable")
-    ratio = float("nan")
+    ratio = nan
     if third >= 2:
         bottom, top = (float(np.sqrt(np.mean(spreads[part] ** 2))) for part in (order[:third], order[-third:]))
-        ratio = top / bottom if bottom > 0 else float("inf") if top > 0 else float("nan")
+        ratio = top / bottom if bottom > 0 else inf if top > 0 else nan
     ranks = [pd.Series(held).rank().to_numpy(dtype=float) for held in (spreads, means)]
     varied = all(np.ptp(held) > 0 for held in ranks)
-    rank = float(pd.Series(ranks[0]).corr(pd.Series(ranks[1]))) if varied else float("nan")
+    rank = float(pd.Series(ranks[0]).corr(pd.Series(ranks[1]))) if varied else nan
     shrink = sqrt(2 / (k - 1)) * float(gamma(k / 2) / gamma((k - 1) / 2))
-    return Spread(slope, intercept, rank, ratio, means, spreads, shrink, unit)
+    return Spread(slope, intercept, rank, ratio, means, spreads, shrink, sample)

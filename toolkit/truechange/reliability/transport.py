@@ -14,12 +14,17 @@ from scipy.special import fdtri
 from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed
+from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
+from truechange.reliability.layout import Sample
 from truechange.reliability.retest import measurement_error
 
-VERDICTS = ("matches", "doubtful", "do not use")
+VERDICTS = MATCHES, DOUBTFUL, REFUSED = ("matches", "doubtful", "do not use")
 DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}
 FAR_SHORTER = 4.0  # own rule: a study interval of less than a quarter of the interval in use understates the error
+INSIDE = 0.8  # own rule: share of the scores here that must lie in the source's range
+Finding = tuple[str, object, object, str, str]  # what, source, here, verdict, reason
+KINDS = {"mic": "mcid", "mdc90": "mdc", "mdc95": "mdc"}
 
 
 @dataclass(frozen=True)
@@ -45,14 +50,20 @@ class TransportCheck(Result):
     value: Estimate
     variance_ratio: Estimate
     own_sem: Estimate | None
-    cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ("kottner2011", "mokkink2020")
+
+    @property
+    def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
+        """What serves better than a number that does not plainly match."""
+        better = "Better than any published number: the clinic's own retest of stable people."
+        return () if self.verdict == MATCHES else (better,)
 
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why not a plain match, worst first."""
-        worst_first = self.findings.sort_values("finding", key=lambda held: -held.map(VERDICTS.index), kind="stable")
-        return tuple(worst_first.loc[worst_first["finding"] != "matches", "reason"])
+        ranked = self.findings.assign(rank=self.findings["finding"].map(VERDICTS.index))
+        ranked = ranked[ranked["rank"] > 0].sort_values("rank", ascending=False, kind="stable")
+        return tuple(ranked["reason"])
 
     def table(self) -> pd.DataFrame:
         """Return one row a comparison."""
@@ -60,25 +71,23 @@ class TransportCheck(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say the verdict, then the reasons."""
-        said = {
-            "matches": "fits these people",
-            "doubtful": "is doubtful for these people",
-            "do not use": "must not be used here",
-        }
+        said = dict(
+            zip(VERDICTS, ("fits these people", "is doubtful for these people", "must not be used here"), strict=True)
+        )
         return (f"The number {self.value} {said[self.verdict]}.", *self.reasons)
 
 
 def days_between(words: str) -> float:
-    """Read an interval such as ``"same session"``, ``"2-5 days"`` or ``"12 weeks"`` as days; NaN if unclear.
+    """Read an interval such as ``"same session"``, ``"2-5 days"`` (the longer end) or ``"12 weeks"`` as days.
 
-    Of a range the longer end.
+    NaN if it is not clear.
 
     Examples
     --------
     >>> days_between("same session, 1-2 min apart"), days_between("2-5 days"), days_between("12 weeks")
     (0.0, 5.0, 84.0)
     """
-    if re.search(r"same (session|day)|one session|within.{0,4}(session|day)", words):
+    if re.search(r"(same|one) (session|day)", words):
         return 0.0
     found = re.findall(r"(\d+(?:\.\d+)?)\s*(min|h|d|w|m|y)[a-z]*\b", words)
     return max((float(count) * DAYS[unit] for count, unit in found), default=nan)
@@ -161,223 +170,155 @@ def transport_check(
     'doubtful'
     """
     check_confidence(confidence)
-    value, facts = _as_estimate(published)
-    rows: list[tuple[str, str, str, str, str]] = []
-
-    def add(what: str, source: object, here: object, finding: str, reason: str = "") -> None:
-        rows.append((what, _shown(source), _shown(here), finding, reason))
-
+    value, row = _as_estimate(published)
     origin = value.origin
-    if origin.is_own:
-        add("origin", "own data", "own data", "matches")
-    elif origin.kind == "stated":
-        add("origin", "not stated", "", "doubtful", "Nothing is known of where the number comes from.")
-    elif origin.status == "from memory":
-        add(
-            "origin",
-            origin.citation,
-            "",
-            "doubtful",
-            "The published value is from memory; check it against its source.",
-        )
-    else:
-        add("origin", origin.citation, "", "matches")
-    if facts.get("usable", True) in (False, "no"):
-        add("plausibility", value, "", "do not use", f"The published value is implausible: {facts.get('note', '')}.")
-    if for_person and isinstance(value, Threshold) and value.level != "person":
-        add(
-            "level",
-            value.level,
-            "person",
-            "do not use",
-            f"It is a {value.level}-level threshold and says nothing about one person.",
-        )
-    if unit and value.unit and unit != value.unit:
-        add("unit", value.unit, unit, "do not use", f"It is in {value.unit}, the scores here are in {unit}.")
-    _compare_protocols(add, source_protocol or {}, protocol or {}, tolerances or {})
-    _compare_people(add, origin.population, same_condition)
-    _compare_intervals(add, origin.interval, interval)
-    ratio = Estimate(value=nan, method="not computed")
+    found = [
+        *_number(value, row, unit, for_person),
+        *_protocols(source_protocol or {}, protocol or {}, tolerances or {}),
+        _people(origin.population, same_condition),
+        _intervals(origin.interval, interval),
+    ]
+    ratio = Estimate(value=nan, method="the source's SD or n is not known")
     if baseline is not None:
         scores = np.asarray(baseline, dtype=float)
         scores = scores[np.isfinite(scores)]
         if scores.size < 2:
             raise DataError(f"Only {scores.size} baseline score; at least 2 are needed to compare the spread.")
+        found.append(_ranges(scores, source_mean, source_sd, source_low, source_high))
         n = source_n or origin.n
-        ratio = _compare_scores(add, scores, (source_mean, source_sd, source_low, source_high, n), confidence)
+        if source_sd and n and n > 1:
+            ratio = _ratio(scores, source_sd, n, confidence)
+            found.append(_spreads(ratio, source_sd, n))
     elif not origin.is_own:
-        add("scores", "", "", "doubtful", "No baseline scores were given, so the people were not compared.")
+        found.append(("scores", "", "", DOUBTFUL, "No baseline scores were given, so the people were not compared."))
     own = None
     if repeats is not None:
         own = _own_sem(repeats, confidence, value.unit or unit)
-        _compare_error(add, value, facts, own, within_visit)
-    frame = pd.DataFrame(rows, columns=["what", "source", "here", "finding", "reason"])
-    verdict = max(frame["finding"], key=VERDICTS.index)
-    cautions = (
-        () if verdict == "matches" else ("Better than any published number: the clinic's own retest of stable people.",)
-    )
-    return TransportCheck(verdict, frame, value, ratio, own, cautions)
+        found.append(_errors(value, str(row.get("quantity", "")), own, within_visit))
+    frame = pd.DataFrame(found, columns=["what", "source", "here", "finding", "reason"])
+    frame[["source", "here"]] = frame[["source", "here"]].map(lambda held: "" if held is None else str(held))
+    return TransportCheck(max(frame["finding"], key=VERDICTS.index), frame, value, ratio, own)
 
 
 def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
-    from truechange.foundation.origin import Origin
-
     if isinstance(published, Estimate):
         return published, {}
-    if isinstance(published, Mapping | pd.Series):
-        row = {key: held for key, held in dict(published).items() if held is not None and held == held}
-        origin = Origin(
-            kind="published",
-            citation=str(row.get("citation", "")),
-            doi=str(row.get("doi", "")),
-            population=str(row.get("population", "")),
-            interval=str(row.get("interval", "")),
-            n=int(row["n"]) if row.get("n") else None,
-            status=str(row.get("status", "from memory")),
-            note=str(row.get("note", "")),
-        )
-        held = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": origin.n}
-        kind = {"mic": "mcid", "mdc90": "mdc", "mdc95": "mdc"}.get(str(row.get("quantity", "")))
-        if kind and row.get("level"):
-            return Threshold(**held, kind=kind, level=str(row["level"])), row  # type: ignore[arg-type]
-        return Estimate(**held), row  # type: ignore[arg-type]
-    return Estimate(value=float(published), origin=Origin.stated()), {}
+    if not isinstance(published, Mapping | pd.Series):
+        return Estimate(value=float(published), origin=Origin.stated()), {}
+    row = {key: held for key, held in dict(published).items() if held is not None and held == held}
+    n = int(row["n"]) if row.get("n") else None
+    words = {name: str(row.get(name, "")) for name in ("citation", "doi", "population", "interval", "note")}
+    origin = Origin("published", **words, n=n, status=str(row.get("status", "from memory")))
+    held = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": n}
+    if row.get("quantity") in KINDS and row.get("level"):
+        return Threshold(**held, kind=KINDS[row["quantity"]], level=row["level"]), row
+    return Estimate(**held), row  # type: ignore[arg-type]
 
 
-def _shown(held: object) -> str:
-    return "" if held is None else f"{held:g}" if isinstance(held, float) else str(held)
+def _number(value: Estimate, row: Mapping[str, Any], unit: str, for_person: bool) -> list[Finding]:
+    origin = value.origin
+    reason = {"stated": "Nothing is known of where the number comes from."}.get(origin.kind, "")
+    if origin.status == "from memory":
+        reason = "The published value is from memory; check it against its source."
+    found: list[Finding] = [("origin", origin.sentence(), "", DOUBTFUL if reason else MATCHES, reason)]
+    if row.get("usable", True) in (False, "no"):
+        found.append(("plausibility", value, "", REFUSED, f"The published value is implausible: {origin.note}."))
+    if for_person and isinstance(value, Threshold) and value.level != "person":
+        reason = f"It is a {value.level}-level threshold and says nothing about one person."
+        found.append(("level", value.level, "person", REFUSED, reason))
+    if unit and value.unit and unit != value.unit:
+        found.append(("unit", value.unit, unit, REFUSED, f"It is in {value.unit}, the scores here are in {unit}."))
+    return found
 
 
-def _compare_protocols(
-    add: Any, there: Mapping[str, object], here: Mapping[str, object], tolerances: Mapping[str, float]
-) -> None:
+def _protocols(
+    there: Mapping[str, object], here: Mapping[str, object], tolerances: Mapping[str, float]
+) -> list[Finding]:
     if not there and not here:
-        add("protocol", "", "", "doubtful", "How the test was done was not compared.")
+        return [("protocol", "", "", DOUBTFUL, "How the test was done was not compared.")]
+    found: list[Finding] = []
     for fact in dict.fromkeys((*there, *here)):
-        one, two = there.get(fact), here.get(fact)
-        name = fact.replace("_", " ")
-        if one in (None, "") or two in (None, "") or one != one or two != two:
-            add(name, one, two, "doubtful", f"Not known on both sides: {name}.")
+        name, one, two = fact.replace("_", " "), there.get(fact), here.get(fact)
+        if any(held in (None, "") or held != held for held in (one, two)):
+            found.append((name, one, two, DOUBTFUL, f"Not known on both sides: {name}."))
             continue
         try:
             same = abs(float(one) - float(two)) <= tolerances.get(fact, 0.0) + 1e-9  # type: ignore[arg-type]
         except (TypeError, ValueError):
             same = str(one).strip().casefold() == str(two).strip().casefold()
-        reason = "" if same else f"Another way of testing: {name} {_shown(one)} there, {_shown(two)} here."
-        add(name, one, two, "matches" if same else "do not use", reason)
+        reason = "" if same else f"Another way of testing: {name} {one} there, {two} here."
+        found.append((name, one, two, MATCHES if same else REFUSED, reason))
+    return found
 
 
-def _compare_people(add: Any, population: str, same: bool | None) -> None:
-    healthy = bool(re.search(r"\bhealthy\b|\bcommunity\b|\byoung\b", population, re.IGNORECASE))
-    if same:
-        add("condition", population, "declared the same", "matches")
-    elif same is False or healthy:
-        what = (
-            f"The source's people differ ({population})."
-            if population
-            else "The source's people had another condition."
-        )
-        add("condition", population, "", "doubtful", what)
-    else:
-        add(
-            "condition",
-            population,
-            "",
-            "doubtful",
-            "Whether the source's people had the same condition was not stated.",
-        )
+def _people(population: str, same: bool | None) -> Finding:
+    healthy = re.search(r"\b(healthy|community|young)\b", population, re.IGNORECASE)
+    reason = "" if same else "Whether the source's people had the same condition was not stated."
+    if same is False or (healthy and not same):
+        reason = f"The source's people differ ({population or 'another condition'})."
+    return ("condition", population, "declared the same" if same else "", DOUBTFUL if reason else MATCHES, reason)
 
 
-def _compare_intervals(add: Any, there: str, here: str) -> None:
-    source, own = days_between(there), days_between(here)
+def _intervals(there: str, here: str) -> Finding:
+    source, own, reason = days_between(there), days_between(here), ""
     if not isfinite(source):
-        add("time between tests", there, here, "doubtful", "The source's time between tests is not known.")
+        reason = "The source's time between tests is not known."
     elif not isfinite(own):
-        add("time between tests", there, here, "doubtful", "The time between tests here was not stated.")
+        reason = "The time between tests here was not stated."
     elif source * FAR_SHORTER < own:
         reason = f"Tests there lay '{there}' apart, here {here}: over the longer time the error is larger."
-        add("time between tests", there, here, "doubtful", reason)
-    else:
-        add("time between tests", there, here, "matches")
+    return ("time between tests", there, here, DOUBTFUL if reason else MATCHES, reason)
 
 
-def _compare_scores(
-    add: Any,
-    scores: np.ndarray,
-    source: tuple[float | None, float | None, float | None, float | None, int | None],
-    confidence: float,
-) -> Estimate:
-    mean, sd, low, high, n = source
-    own_mean, own_sd, m = float(scores.mean()), float(scores.std(ddof=1)), scores.size
-    here = f"mean {own_mean:.3g}, SD {own_sd:.3g}, {scores.min():g} to {scores.max():g}"
-    ratio = Estimate(value=nan, method="the source's SD or n is not known")
+def _ranges(scores: np.ndarray, mean: float | None, sd: float | None, low: float | None, high: float | None) -> Finding:
+    here = f"mean {scores.mean():.3g}, SD {scores.std(ddof=1):.3g}, {scores.min():g} to {scores.max():g}"
     if mean is not None and sd:
-        low = mean - 2 * sd if low is None else low
-        high = mean + 2 * sd if high is None else high
+        low, high = (mean - 2 * sd if low is None else low), (mean + 2 * sd if high is None else high)
     if low is None or high is None:
-        add(
-            "range of scores",
-            "",
-            here,
-            "doubtful",
-            "The source's scores are not known, so the people were not compared.",
-        )
-    else:
-        inside = float(np.mean((scores >= low) & (scores <= high)))
-        finding = "matches" if inside >= 0.8 else "doubtful" if inside > 0 else "do not use"
-        reason = f"{100 * inside:.0f}% of the scores here lie in the source's range, {low:g} to {high:g}."
-        add("range of scores", f"{low:g} to {high:g}", here, finding, "" if finding == "matches" else reason)
-    if sd and n and n > 1 and own_sd > 0:
-        f, tails = (own_sd / sd) ** 2, ((1 - confidence) / 2, (1 + confidence) / 2)
-        down, up = (f / float(fdtri(m - 1, n - 1, tail)) for tail in reversed(tails))
-        ratio = Estimate(
-            value=f, low=down, high=up, confidence=confidence, n=m, method="own over source variance, F interval"
-        )
-        differs = down > 1 or up < 1
-        reason = (
-            f"The scores here spread {fixed(sqrt(f), 2)} times as much (SD) as the source's: an ICC would not carry "
-            "over, an SEM only if the error does not depend on the level."
-        )
-        add(
-            "spread of scores",
-            f"SD {sd:g}, n {n}",
-            f"SD {own_sd:.3g}, n {m}",
-            "doubtful" if differs else "matches",
-            reason if differs else "",
-        )
-    return ratio
+        reason = "The source's scores are not known, so the people were not compared."
+        return ("range of scores", "", here, DOUBTFUL, reason)
+    inside = float(np.mean((scores >= low) & (scores <= high)))
+    reason = f"{100 * inside:.0f}% of the scores here lie in the source's range, {low:g} to {high:g}."
+    finding = MATCHES if inside >= INSIDE else DOUBTFUL if inside > 0 else REFUSED
+    return ("range of scores", f"{low:g} to {high:g}", here, finding, reason)
+
+
+def _ratio(scores: np.ndarray, sd: float, n: int, confidence: float) -> Estimate:
+    sample = Sample(scores.size, confidence)
+    f = float(scores.var(ddof=1)) / sd**2
+    high, low = (f / float(fdtri(scores.size - 1, n - 1, tail)) for tail in sample.tails)
+    return sample.estimate(f, low, high, "own over source variance, F interval")
+
+
+def _spreads(ratio: Estimate, sd: float, n: int) -> Finding:
+    differs = ratio.low > 1 or ratio.high < 1
+    reason = (
+        f"The scores here spread {fixed(sqrt(ratio.value), 2)} times as much (SD) as the source's: an ICC would not "
+        "carry over, an SEM only if the error does not depend on the level."
+    )
+    here = f"SD {sd * sqrt(ratio.value):.3g}, n {ratio.n}"
+    return ("spread of scores", f"SD {sd:g}, n {n}", here, DOUBTFUL if differs else MATCHES, reason)
 
 
 def _own_sem(repeats: tuple[ArrayLike, ArrayLike], confidence: float, unit: str) -> Estimate:
     first, second = (np.asarray(held, dtype=float) for held in repeats)
     if first.shape != second.shape or first.ndim != 1:
         raise DataError(f"repeats must be two columns of the same people, got shapes {first.shape} and {second.shape}.")
-    long = pd.DataFrame({"person": np.tile(np.arange(first.size), 2), "trial": np.repeat([1, 2], first.size)})
-    found = measurement_error(
-        long.assign(value=np.concatenate([first, second])), confidence=confidence, unit=unit, missing="leave out"
-    )
-    return found.sem_consistency
+    both = {"person": np.tile(np.arange(first.size), 2), "trial": np.repeat([1, 2], first.size)}
+    long = pd.DataFrame(both | {"value": np.concatenate([first, second])})
+    return measurement_error(long, confidence=confidence, unit=unit, missing="leave out").sem_consistency
 
 
-def _compare_error(add: Any, value: Estimate, facts: Mapping[str, Any], own: Estimate, within_visit: bool) -> None:
-    factor = {"mdc90": 1.645 * sqrt(2), "sem": 1.0}.get(str(facts.get("quantity", "")), 1.96 * sqrt(2))
-    if isinstance(value, Threshold):
-        if value.kind != "mdc":
-            add("own repeats", value, own, "matches")
-            return
-        factor = 1.645 * sqrt(2) if "MDC90" in value.method else factor
-    elif not facts:
-        factor = 1.0
-    there = value.value / factor
+def _errors(value: Estimate, quantity: str, own: Estimate, within_visit: bool) -> Finding:
+    if isinstance(value, Threshold) and value.kind != "mdc":
+        return ("own repeats", value, own, MATCHES, "An MCID is not an error; own repeats say nothing about it.")
+    z = 1.645 if "90" in quantity or "MDC90" in value.method else 1.96
+    there = value.value / (sqrt(2) * z) if isinstance(value, Threshold) else value.value
+    finding = MATCHES if own.low <= there <= own.high else DOUBTFUL
+    reason = f"Own retests give an SEM of {own}; the published one is {there:.3g}."
     if within_visit:
-        finding = "do not use" if there < own.low else "doubtful"
-        reason = (
-            f"Already two trials of one visit differ more (SEM {own}) than the published error ({there:.3g})."
-            if there < own.low
-            else "Own trials of one visit are only a lower bound of the error between visits."
-        )
-    else:
-        agrees = own.low <= there <= own.high
-        finding = "matches" if agrees else "doubtful"
-        reason = "" if agrees else f"Own retests give an SEM of {own}; the published one is {there:.3g}."
-    add("own repeats", f"SEM {there:.3g}", f"SEM {own}", finding, reason)
+        finding, reason = DOUBTFUL, "Own trials of one visit are only a lower bound of the error between visits."
+        if there < own.low:
+            finding = REFUSED
+            reason = f"Already two trials of one visit differ more (SEM {own}) than the published error ({there:.3g})."
+    return ("own repeats", f"SEM {there:.3g}", f"SEM {own}", finding, reason)
