@@ -55,7 +55,7 @@ class WeightedKappa(Estimate):
         """Say kappa, then plain agreement."""
         return (
             f"Weighted kappa {self.text(2)}, {self.n} pairs.",
-            f"{100 * self.observed:.0f}% of ratings are identical; kappa could be at most {fixed(self.greatest, 2)} here.",
+            f"{100 * self.observed:.0f}% of ratings are identical; these totals allow {fixed(self.greatest, 2)}.",
         )
 
 
@@ -117,41 +117,35 @@ def weighted_kappa(
     """
     check_confidence(confidence)
     names, rows, columns = _coded(first, second, categories)
-    c, n = len(names), rows.size
+    c, n, label = len(names), rows.size, weights if isinstance(weights, str) else "own"
     distance = _distances(weights, c)
-    counts = np.zeros((c, c))
+    counts = np.zeros((c, c), dtype=int)
     np.add.at(counts, (rows, columns), 1)
-    table = counts / n
-    value = float(kappa_of(table, distance))
-    said = []
-    if np.isnan(value):
-        said.append("Only one category was used: kappa is not defined (0/0). Report the agreement.")
-    if n < FEWEST_FOR_FORMULA:
-        draws = kappa_of(
-            np.random.default_rng(seed).multinomial(n, table.ravel(), size=n_boot).reshape(-1, c, c) / n, distance
-        )
-        failed = float(np.isnan(draws).mean())
-        low, high = percentile_limits(draws, confidence) if failed < 1 else (nan, nan)
-        how = f"percentile bootstrap over people (B = {n_boot})"
-        if 0.01 < failed < 1:
-            said.append(
-                f"In {100 * failed:.0f}% of resamples only one category was left; they are not in the interval."
-            )
+    table, given, received = counts / n, counts.sum(axis=1), counts.sum(axis=0)
+    value, (se, null) = float(kappa_of(table, distance)), _errors(table, distance, n)
+    low, high, how, failed = nan, nan, "large-sample standard error", 0.0
+    if n >= FEWEST_FOR_FORMULA:
+        half = float(ndtri((1 + confidence) / 2)) * se
+        low, high = value - half, value + half
     else:
-        half = float(ndtri((1 + confidence) / 2)) * _errors(table, distance, n)[0]
-        low, high, how = value - half, value + half, "large-sample standard error"
-    null = _errors(table, distance, n)[1]
-    totals = counts.sum(axis=1) + counts.sum(axis=0)
+        drawn = np.random.default_rng(seed).multinomial(n, table.ravel(), size=n_boot)
+        draws = kappa_of(drawn.reshape(-1, c, c) / n, distance)
+        failed, how = float(np.isnan(draws).mean()), f"percentile bootstrap over people (B = {n_boot})"
+        if failed < 1:
+            low, high = map(float, percentile_limits(draws, confidence))
+    said = {
+        "Only one category was used: kappa is not defined (0/0). Report the agreement.": np.isnan(value),
+        f"In {100 * failed:.0f}% of resamples one category was left; they are not in the interval.": 0.01 < failed < 1,
+        "The two sides use the categories unequally often: look at the table for a shift.": (
+            np.abs(given - received).max() > n / 10
+        ),
+    }
     with np.errstate(all="ignore"):
-        specific = 2 * np.diag(counts) / totals
-    shift = counts.sum(axis=1) - counts.sum(axis=0)
-    if np.abs(shift).max() / n > 0.1:
-        said.append("The two sides use the categories unequally often: look at the table for a shift.")
-    label = weights if isinstance(weights, str) else "own"
+        specific = 2 * np.diag(counts) / (given + received)
     return WeightedKappa(
         value=value,
-        low=float(low),
-        high=float(high),
+        low=low,
+        high=high,
         confidence=confidence,
         n=n,
         method=f"kappa, {label} weights; {how}",
@@ -159,8 +153,8 @@ def weighted_kappa(
         observed=float(np.trace(table)),
         greatest=_greatest(table, distance, label),
         z=value / null if null > 0 else nan,
-        counts=pd.DataFrame(counts.astype(int), index=names, columns=names),
-        cautions=tuple(said),
+        counts=pd.DataFrame(counts, index=names, columns=names),
+        cautions=tuple(words for words, so in said.items() if so),
     )
 
 

@@ -36,7 +36,7 @@ class Sample:
     ) -> Estimate:
         """Return a number of this study."""
         ends = {"value": float(value), "low": float(low), "high": float(high), "confidence": self.confidence}
-        return Estimate(**ends, unit=self.unit, n=self.n, df=df, method=method, origin=self.origin)  # type: ignore[arg-type]
+        return Estimate(**ends, unit=self.unit, n=self.n, df=df, method=method, origin=self.origin)
 
     def around(self, value: float, se: float, df: float, method: str) -> Estimate:
         """Return a number with its t interval."""

@@ -209,10 +209,10 @@ def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
     n = int(row["n"]) if row.get("n") else None
     words = {name: str(row.get(name, "")) for name in ("citation", "doi", "population", "interval", "note")}
     origin = Origin("published", **words, n=n, status=str(row.get("status", "from memory")))
-    held = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": n}
+    held: dict[str, Any] = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": n}
     if row.get("quantity") in KINDS and row.get("level"):
         return Threshold(**held, kind=KINDS[row["quantity"]], level=row["level"]), row
-    return Estimate(**held), row  # type: ignore[arg-type]
+    return Estimate(**held), row
 
 
 def _number(value: Estimate, row: Mapping[str, Any], unit: str, for_person: bool) -> list[Finding]:
