@@ -1,7 +1,7 @@
 """Risk and odds ratio of two shares: logarithmic intervals, or score intervals where a cell is zero."""
 
 from collections.abc import Callable
-from math import exp, inf, log, nan, sqrt
+from math import copysign, exp, inf, log, nan, sqrt
 
 from scipy.special import ndtri
 
@@ -14,7 +14,7 @@ def _limits(score: Score, z: float, centre: float) -> tuple[float, float]:
     """Find where the signed score statistic, falling in log ratio, passes +z and −z."""
     from scipy.optimize import brentq
 
-    wide = 60.0
+    wide = 30.0
     middle = 0.0 if centre in (0.0, inf) or centre != centre else log(centre)
 
     def reach(target: float) -> float:
@@ -36,10 +36,11 @@ def _risk_score(k1: int, n1: int, k2: int, n2: int) -> Score:
     def at(ratio: float) -> float:
         a = (n1 + n2) * ratio
         b = -(ratio * (n1 + k2) + k1 + n2)
-        p2 = (-b - sqrt(max(0.0, b * b - 4 * a * (k1 + k2)))) / (2 * a)
+        p2 = 2 * (k1 + k2) / (-b + sqrt(max(0.0, b * b - 4 * a * (k1 + k2))))  # the smaller root, without cancellation
         p1 = ratio * p2
         spread = p1 * (1 - p1) / n1 + ratio * ratio * p2 * (1 - p2) / n2
-        return (k1 / n1 - ratio * k2 / n2) / sqrt(spread) if spread > 1e-300 else 0.0
+        gap = k1 / n1 - ratio * k2 / n2
+        return gap / sqrt(spread) if spread > 0 else copysign(inf, gap)
 
     return at
 

@@ -1,0 +1,211 @@
+"""Speed and memory of the programme's heavy work, each beside a peer in the same run.
+
+By hand: ``python tests/benchmarks/bench_programme.py --rows 1e7 --huge 1e8``.
+
+Ratios hold from machine to machine, seconds do not. Every run is a fresh process; the
+median of `--repeats` is shown. Data are invented and written to `--folder` once.
+
+    shares of a registry (site × sex × age band × test), whole process, CSV and parquet
+        peer: plain pandas (merge, pivot, loop over groups with statsmodels' Wilson interval)
+    the same out of core, `--huge ROWS` of parquet; peer: one duckdb query, memory as it likes
+    two shares tested exactly; peer: scipy's permutation test with 9,999 permutations
+"""
+
+import argparse
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+THRESHOLDS = {
+    "chair_stand_30s": 2.0, "sit_to_stand_5": 2.0, "timed_up_and_go": 1.5, "walk_40m_fast": 0.5, "stair_climb": 2.0,
+}  # fmt: skip
+LOWER_IS_BETTER = ("sit_to_stand_5", "timed_up_and_go", "stair_climb")
+BY = ["site", "sex", "age_band"]
+
+
+def write_registry(path: Path, rows: int, *, csv: bool) -> None:
+    """Write about `rows` assessments of rows/10 people, five tests, two occasions, one in ten follow-ups missing."""
+    import numpy as np
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    people, rng = rows // 10, np.random.default_rng(1)
+    ids = np.arange(1, people + 1)
+    table = pd.DataFrame(
+        {
+            "person": ids,
+            "site": rng.choice(["North", "South", "East", "West"], people),
+            "sex": rng.choice(["female", "male"], people),
+            "age_band": rng.choice(["50-59", "60-69", "70-79", "80+"], people),
+        }
+    )
+    table.to_parquet(f"{path}_people.parquet", index=False)
+    if csv:
+        table.to_csv(f"{path}_people.csv", index=False)
+    writer, keys = None, list(THRESHOLDS)
+    for block in np.array_split(ids, max(1, people // 200_000)):
+        m = len(block)
+        first = rng.normal(11, 3, (m, 5)).round(1)
+        scores = np.stack([first, (first + rng.normal(1.5, 2.5, (m, 5))).round(1)], axis=2).reshape(-1)
+        occasion = np.tile(["baseline", "discharge"], 5 * m)
+        kept = rng.random(scores.size) > 0.1 * (occasion == "discharge")
+        part = pa.table(
+            {
+                "person": np.repeat(block, 10)[kept],
+                "occasion": pa.array(occasion[kept]).dictionary_encode(),
+                "measure": pa.array(np.tile(np.repeat(keys, 2), m)[kept]).dictionary_encode(),
+                "value": scores[kept],
+            }
+        )
+        if csv:
+            part.to_pandas().to_csv(f"{path}.csv", index=False, mode="a" if writer else "w", header=writer is None)
+        writer = writer or pq.ParquetWriter(f"{path}.parquet", part.schema)
+        writer.write_table(part)
+    if writer:
+        writer.close()
+
+
+def ours(path: str, kind: str) -> dict[str, float]:
+    """Run the library's registry on one file."""
+    from truechange.programme.registry import responder_registry
+
+    return _sums(responder_registry(f"{path}.{kind}", f"{path}_people.{kind}", THRESHOLDS, by=BY).table())
+
+
+def plain_pandas(path: str, kind: str) -> dict[str, float]:
+    """Do the same as one would in pandas: merge, pivot, loop over the groups."""
+    import pandas as pd
+    from statsmodels.stats.proportion import proportion_confint
+
+    read = pd.read_csv if kind == "csv" else pd.read_parquet
+    scores, people = read(f"{path}.{kind}"), read(f"{path}_people.{kind}")
+    wide = scores.pivot_table(index=["person", "measure"], columns="occasion", values="value").reset_index()
+    wide = wide.merge(people, on="person")
+    gain = wide["discharge"] - wide["baseline"]
+    wide["gain"] = gain.where(~wide["measure"].isin(LOWER_IS_BETTER), -gain)
+    started = people.groupby(BY).size()
+    rows = []
+    for name, part in wide.groupby(["measure", *BY]):
+        k, n = int((part["gain"] >= THRESHOLDS[name[0]]).sum()), int(started[name[1:]])
+        low, high = proportion_confint(k, n, method="wilson")
+        rows.append(
+            {"changed_enough": k, "started": n, "measured": part["gain"].notna().sum(), "low": low, "high": high}
+        )
+    return _sums(pd.DataFrame(rows))
+
+
+def one_query(path: str, kind: str) -> dict[str, float]:
+    """Do the same as one duckdb query over the file."""
+    import duckdb
+
+    limit = " ".join(f"WHEN '{key}' THEN {value}" for key, value in THRESHOLDS.items())
+    sign = f"CASE WHEN measure IN {LOWER_IS_BETTER} THEN -1 ELSE 1 END"
+    query = f"""
+        WITH pairs AS (
+            SELECT person, measure, max(value) FILTER (occasion = 'baseline') AS b,
+                   max(value) FILTER (occasion = 'discharge') AS a
+            FROM '{path}.{kind}' GROUP BY person, measure),
+        counted AS (
+            SELECT measure, {", ".join(BY)}, count(a - b) AS measured,
+                   sum((({sign}) * (a - b) >= CASE measure {limit} END)::INT) AS changed_enough
+            FROM pairs JOIN '{path}_people.{kind}' USING (person) GROUP BY ALL),
+        started AS (SELECT {", ".join(BY)}, count(*) AS started FROM '{path}_people.{kind}' GROUP BY ALL)
+        SELECT * FROM counted JOIN started USING ({", ".join(BY)})"""
+    return _sums(duckdb.sql(query).df())
+
+
+def _sums(table: "object") -> dict[str, float]:
+    return {name: float(table[name].sum()) for name in ("started", "measured", "changed_enough")}  # type: ignore[index]
+
+
+def fresh(job: str, *words: str) -> dict[str, float]:
+    """Run one job in a fresh process; return seconds, peak MB and its checksums."""
+    begun = time.perf_counter()
+    done = subprocess.run([sys.executable, __file__, "--job", job, *words], capture_output=True, text=True, check=True)
+    return {"seconds": time.perf_counter() - begun} | json.loads(done.stdout.splitlines()[-1])
+
+
+def compare(words: str, ours_job: str, peer_job: str, arguments: tuple[str, ...], repeats: int) -> None:
+    """Time our job and its peer in turn and print the ratios."""
+    runs = [(fresh(ours_job, *arguments), fresh(peer_job, *arguments)) for _ in range(repeats)]
+    for mine, peer in runs:
+        different = {key for key in mine if key not in ("seconds", "peak_mb") and abs(mine[key] - peer[key]) > 0.5}
+        if different:
+            raise SystemExit(f"{words}: the two disagree on {sorted(different)}: {mine} {peer}")
+    seconds, peak = (
+        [statistics.median(run[side][name] for run in runs) for side in (0, 1)] for name in ("seconds", "peak_mb")
+    )
+    print(
+        f"{words}: {seconds[0]:.1f} s, {peak[0]:.0f} MB; peer {seconds[1]:.1f} s, {peak[1]:.0f} MB; "
+        f"{seconds[1] / seconds[0]:.1f} times faster, {peak[0] / peak[1]:.2f} of the memory",
+        flush=True,
+    )
+
+
+def exact_against_permutation(repeats: int) -> None:
+    """Time the exact test of two shares beside 9,999 permutations."""
+    import numpy as np
+    from scipy.stats import permutation_test
+
+    from truechange.responders import compare_responders
+    from truechange.responders.comparing import exact_p
+
+    first, second = (np.repeat([1.0, 0.0], pair) for pair in ((18, 12), (9, 19)))
+    mine, whole, peer = [], [], []
+    for at in range(repeats):
+        begun = time.perf_counter()
+        for _ in range(200):
+            p = exact_p(18, 30, 9, 28)
+        mine.append((time.perf_counter() - begun) / 200)
+        begun = time.perf_counter()
+        for _ in range(200):
+            compare_responders(18, 30, 9, 28)
+        whole.append((time.perf_counter() - begun) / 200)
+        begun = time.perf_counter()
+        found = permutation_test(
+            (first, second), lambda x, y, axis: x.mean(axis=axis) - y.mean(axis=axis), n_resamples=9999,
+            vectorized=True, rng=np.random.default_rng(at),
+        )  # fmt: skip
+        peer.append(time.perf_counter() - begun)
+    ours_s, peer_s = statistics.median(mine), statistics.median(peer)
+    print(
+        f"two shares, exact p {p:.4f}: {1e6 * ours_s:.0f} µs ({1e6 * statistics.median(whole):.0f} µs with every interval); "
+        f"9,999 permutations {peer_s:.2f} s, p {found.pvalue:.4f}; {peer_s / ours_s:.0f} times faster"
+    )
+
+
+def main() -> None:
+    """Run what was asked for."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--rows", type=float, default=1e6)
+    words.add_argument("--huge", type=float, help="rows of the parquet file for the out-of-core run")
+    words.add_argument("--repeats", type=int, default=5)
+    words.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "truechange_bench")
+    words.add_argument("--job", nargs=3, help=argparse.SUPPRESS)
+    given = words.parse_args()
+    if given.job:
+        job, path, kind = given.job
+        sums = {"ours": ours, "plain_pandas": plain_pandas, "one_query": one_query}[job](path, kind)
+        status = Path("/proc/self/status").read_text(encoding="ascii")  # ru_maxrss would keep the parent's peak
+        peak = next(line.split()[1] for line in status.splitlines() if line.startswith("VmHWM"))
+        print(json.dumps({"peak_mb": int(peak) / 1024} | sums))
+        return
+    given.folder.mkdir(parents=True, exist_ok=True)
+    exact_against_permutation(given.repeats)
+    for rows, csv, peer in ((given.rows, True, "plain_pandas"), (given.huge, False, "one_query")):
+        if not rows:
+            continue
+        path = given.folder / f"registry_{int(rows)}"
+        if not Path(f"{path}.parquet").exists():
+            write_registry(path, int(rows), csv=csv)
+        for kind in ("csv", "parquet") if csv else ("parquet",):
+            compare(f"registry, {rows:.0e} rows, {kind}", "ours", peer, (str(path), kind), given.repeats if csv else 1)
+
+
+if __name__ == "__main__":
+    main()

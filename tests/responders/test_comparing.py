@@ -1,0 +1,175 @@
+"""Two shares, unpaired and paired; the number needed to treat."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy.optimize import minimize_scalar
+from scipy.stats import fisher_exact
+from statsmodels.stats.contingency_tables import mcnemar
+
+import truechange as tc
+from truechange.evidence.cases import load_case
+from truechange.responders import compare_paired
+from truechange.responders.comparing import number_needed
+
+shares = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
+
+
+# Newcombe RG (1998), Stat Med 17:873-890, Table II, method 10 (84/101 v 89/105 printed elsewhere): four decimals.
+def test_difference_is_the_printed_one():
+    case = load_case("prop_newcombe_1998b")
+    for letter, counts in zip("abcde", case.data["cases"], strict=True):
+        found = tc.compare_responders(*counts).difference
+        assert case.expected[f"{letter}_lo"].agrees(found.low)
+        assert case.expected[f"{letter}_hi"].agrees(found.high)
+
+
+# Newcombe RG (1998), Stat Med 17:2635-2650, Table III, method 10: four decimals.
+def test_paired_difference_is_the_printed_one():
+    case = load_case("prop_newcombe_1998c_paired")
+    for cells in case.data["efgh"]:
+        found, name = compare_paired(*cells).difference, "/".join(map(str, cells))
+        assert case.expected[f"{name}_lo"].agrees(found.low)
+        assert case.expected[f"{name}_hi"].agrees(found.high)
+
+
+# Altman DG (1998), BMJ 317:1309-1312: reduction .10 (-.05 to .25) is 10, from 4 to benefit through infinity to 20 to harm.
+def test_number_needed_runs_through_infinity_as_printed():
+    need = number_needed(tc.Estimate(value=0.10, low=-0.05, high=0.25))
+    assert (need.value, need.benefit_limit, need.harm_limit) == pytest.approx((10, 4, 20))
+    assert need.through_infinity
+    assert "∞" in str(need)
+
+
+# Physicians' Health Study, aspirin (N Engl J Med 1989;321:129-135; the ratios from memory), log intervals.
+def test_ratios_of_a_large_trial():
+    case = load_case("rr_or_physicians_aspirin")
+    (k1, n1), (k2, n2) = case.data["placebo"], case.data["aspirin"]
+    found = tc.compare_responders(k1, n1, k2, n2)
+    for key, kept in (("RR", found.risk_ratio), ("OR", found.odds_ratio)):
+        assert case.expected[key].agrees(kept.value)
+        assert case.expected[f"{key}_lo"].agrees(kept.low)
+        assert case.expected[f"{key}_hi"].agrees(kept.high)
+    assert case.expected["RD"].agrees(found.difference.value)
+
+
+# Agresti A (1990), Categorical Data Analysis, p. 350 (approval of the president): chi-square 17.356 without correction.
+def test_mcnemar_is_the_printed_one():
+    case = load_case("mcnemar_agresti")
+    (a, b), (c, d) = case.data["table"]
+    found = compare_paired(a, b, c, d)
+    assert case.expected["p"].agrees(found.p_score)
+    assert found.p_value == pytest.approx(mcnemar([[a, b], [c, d]], exact=True).pvalue, rel=1e-9)
+
+
+# Fisher RA (1935), the lady tasting tea: two-sided p 0.4857 (from memory, recomputed).
+def test_fisher_is_the_printed_one():
+    case = load_case("fisher_tea")
+    (a, b), (c, d) = case.data["table"]
+    assert case.expected["p_two"].agrees(tc.compare_responders(a, a + b, c, c + d).p_value)
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(shares, shares)
+def test_exact_p_agrees_with_scipy(first, second):
+    (k1, n1), (k2, n2) = first, second
+    theirs = fisher_exact([[k1, n1 - k1], [k2, n2 - k2]]).pvalue
+    assert tc.compare_responders(k1, n1, k2, n2).p_value == pytest.approx(theirs, abs=1e-9)
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(shares, shares)
+def test_swapping_the_groups_turns_the_answer_round(first, second):
+    one, other = tc.compare_responders(*first, *second), tc.compare_responders(*second, *first)
+    assert one.difference.low == pytest.approx(-other.difference.high, abs=1e-12)
+    assert one.p_value == pytest.approx(other.p_value, abs=1e-12)
+    if 0 < one.risk_ratio.value < math.inf and one.risk_ratio.low > 0:
+        assert one.risk_ratio.low * other.risk_ratio.high == pytest.approx(1, rel=1e-6)
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(*[st.integers(0, 40)] * 4)
+def test_swapping_two_paired_tests_turns_the_answer_round(both, first, second, neither):
+    assume(both + first + second + neither > 0)
+    one, other = compare_paired(both, first, second, neither), compare_paired(both, second, first, neither)
+    assert one.difference.low == pytest.approx(-other.difference.high, abs=1e-12)
+    assert one.difference.low <= one.difference.value + 1e-12
+    assert one.p_value == pytest.approx(other.p_value)
+
+
+def _score(kind, ratio, k1, n1, k2, n2):
+    """Signed score statistic at a ratio, its nuisance share found by maximising the likelihood numerically."""
+
+    def first(p2):
+        return ratio * p2 if kind == "risk_ratio" else ratio * p2 / (1 + p2 * (ratio - 1))
+
+    def loss(p2):
+        p1 = first(p2)
+        return -(k1 * np.log(p1) + (n1 - k1) * np.log1p(-p1) + k2 * np.log(p2) + (n2 - k2) * np.log1p(-p2))
+
+    top = min(1, 1 / ratio) if kind == "risk_ratio" else 1
+    p2 = minimize_scalar(loss, bounds=(1e-9, top - 1e-9), method="bounded", options={"xatol": 1e-13}).x
+    p1 = first(p2)
+    if kind == "risk_ratio":
+        return (k1 / n1 - ratio * k2 / n2) / np.sqrt(p1 * (1 - p1) / n1 + ratio**2 * p2 * (1 - p2) / n2)
+    return (k1 - n1 * p1) * np.sqrt(1 / (n1 * p1 * (1 - p1)) + 1 / (n2 * p2 * (1 - p2)))
+
+
+# Independent route: at a score limit the statistic, with the likelihood maximised numerically, is the normal quantile.
+@pytest.mark.parametrize("name", ["risk_ratio", "odds_ratio"])
+@pytest.mark.parametrize("counts", [(5, 20, 0, 18), (0, 12, 4, 15), (1, 3, 0, 4), (12, 12, 7, 15)])
+def test_zero_cells_get_score_limits(name, counts):
+    found = getattr(tc.compare_responders(*counts), name)
+    if name == "risk_ratio" and counts[0] == counts[1]:
+        assert found.method == "logarithmic"
+        return
+    assert "score" in found.method
+    limits = [edge for edge in (found.low, found.high) if 0 < edge < math.inf]
+    assert limits
+    for edge in limits:
+        assert abs(_score(name, edge, *counts)) == pytest.approx(1.959964, abs=2e-3)
+
+
+def test_nobody_and_everybody():
+    none, every = tc.compare_responders(0, 10, 0, 12), tc.compare_responders(10, 10, 12, 12)
+    assert math.isnan(none.risk_ratio.value)
+    assert math.isnan(none.odds_ratio.value)
+    assert every.risk_ratio.value == 1
+    assert none.number_needed_to_treat.value == math.inf
+    assert none.number_needed_to_treat.through_infinity
+    assert none.p_value == pytest.approx(1)
+    assert none.p_score == 1
+    same = compare_paired(5, 0, 0, 5)
+    assert (same.difference.value, same.p_value) == (0, 1)
+    assert math.isnan(same.odds_ratio.value)
+
+
+def test_harm_is_called_harm():
+    worse = tc.compare_responders(5, 50, 30, 50).number_needed_to_treat
+    assert "to harm" in str(worse)
+    assert not worse.through_infinity
+    assert worse.benefit_limit == math.inf
+
+
+def test_words_and_small_groups():
+    found = tc.compare_responders(3, 5, 1, 6)
+    assert any("Fewer than 10" in text for text in found.cautions)
+    assert "percentage points" in found.sentence()
+    assert {"difference", "number needed to treat"} <= set(found.table()["quantity"])
+    assert found.plot().get_xlabel()
+    assert found.alt
+    assert not any("by lot" in text for text in compare_paired(1, 2, 3, 4).cautions)
+
+
+@pytest.mark.simulation
+def test_newcombe_covers_small_groups():
+    rng = np.random.default_rng(5)
+    inside = 0
+    for _ in range(1500):
+        k1, k2 = rng.binomial(25, 0.6), rng.binomial(20, 0.35)
+        found = tc.compare_responders(int(k1), 25, int(k2), 20).difference
+        inside += found.low <= 0.25 <= found.high
+    assert 0.93 <= inside / 1500 <= 0.975
