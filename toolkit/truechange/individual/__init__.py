@@ -17,7 +17,12 @@ _HOME = {
     "visits": "visits",
     "Visits": "visits",
     "several_tests": "several",
+    "SeveralTests": "several",
     "place": "context",
+    "norm_position": "context",
+    "published_sem": "context",
+    "published_mcid": "context",
+    "with_gap": "context",
 }
 __all__ = sorted(_HOME)
 

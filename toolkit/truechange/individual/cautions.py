@@ -60,9 +60,9 @@ def origin(what: str, origin: Origin) -> list[str]:
     """Say where a published number comes from, and that it must fit; nothing for own or stated numbers."""
     if origin.kind != "published":
         return []
-    if origin.status == "from memory":
-        return [f"{what} from memory, not checked: {origin.sentence()}."]
-    return [f"{what} from elsewhere: {origin.sentence()}. Are those people, protocol and gap like yours?"]
+    held = f" ({origin.note})" if origin.note else ""
+    said = f"{what} from {'memory, not checked' if origin.status == 'from memory' else 'elsewhere'}: "
+    return [f"{said}{origin.sentence()}{held}. Are those people, that protocol and gap like yours?"]
 
 
 def _group(result: Answer) -> list[str]:

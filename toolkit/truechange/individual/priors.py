@@ -3,8 +3,9 @@
 Scores x = (before, after) are true scores θ plus errors. With group means μ, true covariance Σ and error covariance R
 the posterior of θ is normal with mean μ + Λ(x − μ), Λ = Σ(Σ + R)⁻¹, and covariance Σ − ΛΣ; the change is c'θ with
 c = (−1, 1)·sign. A small group's Σ and μ are themselves uncertain: then the spread τ of true change and its
-correlation ρ with the true score before run over a grid, weighted by the likelihood of the group's covariance and a
-half-normal prior on τ.
+correlation ρ with the true score before run over a grid, weighted by the likelihood of the group's covariance and weak
+priors (own choice, checked by simulation): scale of the observed change for τ, ρ drawn a little towards 0. The SEM
+keeps the distribution its own retest study gave it.
 """
 
 from collections.abc import Iterator
@@ -219,7 +220,8 @@ def group_states(programme: Programme, error: ScoreError, link: float = 0.0) -> 
                 joint = rho * sqrt(v11) * tau
                 a_, b_, c_ = v11 + square * g1, joint - square * g1, tau * tau + square * (g1 + g2)
                 det = a_ * c_ - b_ * b_
-                likely = -0.5 * (n - 1) * (log(det) + (c_ * s11 - 2 * b_ * b + a_ * c) / det) - tau * tau / (2 * c)
+                likely = -0.5 * (n - 1) * (log(det) + (c_ * s11 - 2 * b_ * b + a_ * c) / det)
+                likely += log(tau) - tau * tau / (2 * c) + 2 * log(1 - rho * rho)
                 rows.append((likely, (joint, tau * tau)))
         for weight, (joint, tau2) in _weighed(rows):
             true = (v11, v11 + joint, v11 + 2 * joint + tau2)
