@@ -55,7 +55,9 @@ class Check:
     @property
     def digits(self) -> int | None:
         """Significant digits in which the two agree, at most those printed; None if not run."""
-        return None if self.verdict in (NOT_RUN, LEFT_OUT) else digits_agreed(self.printed, self.ours)
+        if self.verdict in (NOT_RUN, LEFT_OUT):
+            return None
+        return digits_agreed(self.printed, self.ours) if self.printed else 0
 
 
 def digits_agreed(printed: str, ours: float) -> int:

@@ -108,7 +108,11 @@ def _posterior_by_grid() -> Pairs:
         one = tc.person_change(x, y, sem=sem, mcid=2.0, programme=group)
         mean = float((weight * change).sum())
         found[f"{x} to {y}: mean"] = (mean, one.true_change.value, 1e-6)
-        found[f"{x} to {y}: SD"] = (sqrt(float((weight * (change - mean) ** 2).sum())), one.views[0].sd, 1e-5)
+        found[f"{x} to {y}: SD"] = (
+            sqrt(float((weight * (change - mean) ** 2).sum())),
+            float(one.priors().sd.iloc[0]),
+            1e-5,
+        )
         at, place = np.unique(np.round(change, 9), return_inverse=True)
         below = np.cumsum(np.bincount(place.ravel(), weights=weight.ravel()))
         above = 1 - float(np.interp(2.0, (at[:-1] + at[1:]) / 2, below[:-1]))

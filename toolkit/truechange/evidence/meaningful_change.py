@@ -8,7 +8,10 @@ import truechange as tc
 from truechange.evidence.cases import Case, load_case
 from truechange.evidence.checking import Numbers, Pairs, computes, route
 from truechange.evidence.numerics import counted
+from truechange.evidence.settings import LARGE_SAMPLE, rated_change
 from truechange.numerics.binary_models import fit_binary
+from truechange.numerics.kinds import distinct
+from truechange.numerics.ordered_probit import fit_ordered
 
 
 def _people(case: Case) -> dict[str, Any]:
@@ -22,19 +25,38 @@ def _thirty(case: Case) -> Numbers:
     people = _people(case)
     change, better = people["improvement"], people["anchor"] >= 1
     study = tc.mcid(change, people["anchor"], sem=0.9, before=people["before"], after=people["after"], n_boot=100)
-    found = {name: float(row.estimate) for name, row in study.table().iterrows()}
+    table = study.table()
+    found = {str(name): float(value) for name, value in table["estimate"].items()}
+    for name in ("mean_change", "mean_difference"):
+        found |= {f"{name}_low": float(table.low[name]), f"{name}_high": float(table.high[name])}
+    predictive, product = study.adjustment  # product: SD x point-biserial correlation x log odds
+    odds = float(np.log(better.mean() / (1 - better.mean())))
     found |= {
-        f"{name}_{side}": float(study.table()[side][name])
-        for name in ("mean_change", "mean_difference")
-        for side in ("low", "high")
+        "sd_change": study.sd,
+        "point_biserial": product / (study.sd * odds),
+        "proportion_improved": better.mean(),
     }
+    found |= {"rel_t": study.anchor_reliability.value, "present_state_bias": study.present_state_bias.value}
+    found["predictive_adjusted_2022"] = predictive - (0.8 / 0.6 - 0.5) * product
+    for name, upper in (("worse_same", 0), ("same_little", 1), ("little_much", 2)):
+        found[f"ordinal_{name}"] = float(study.boundaries.change[upper])
     values, hits, misses = counted(change, better)
     for link in ("logit", "probit"):
         fit = fit_binary(values, hits[None], (hits + misses)[None], link=link)
         found |= {f"{link}_constant": float(fit.intercept[0]), f"{link}_slope": float(fit.slope[0])}
     found["adjusted_2017"] = found["predictive_adjusted_2017"]
     found["fifty_percent_logit"] = -found["logit_constant"] / found["logit_slope"]
-    return found
+    return {name: float(value) for name, value in found.items()}
+
+
+@computes("r_mcid_ordered", by="truechange.numerics.ordered_probit.fit_ordered")
+def _ordered(case: Case) -> Numbers:
+    people = _people(case)
+    kinds = distinct(np.column_stack([people["improvement"], np.clip(people["anchor"], -1, 2)]))
+    category = (kinds.rows[:, 1] + 1).astype(np.intp)
+    fit = fit_ordered(kinds.rows[:, 0], category, kinds.counts[None])
+    found = {"slope": float(fit.slope[0])}
+    return found | {f"threshold_{i + 1}": float(value) for i, value in enumerate(fit.thresholds[0])}
 
 
 @route(
@@ -104,3 +126,98 @@ def _mean_change_by_hand() -> Pairs:
             1e-6,
         ),
     }
+
+
+@route(
+    "MCID: predictive modelling",
+    "statsmodels: two-state and ordered models written out.",
+    by="tc.mcid",
+    came="another library",
+)
+def _two_states_against_statsmodels() -> Pairs:
+    import statsmodels.api as sm
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+    rng = np.random.default_rng(33)
+    before = rng.normal(10, 3, 400)
+    true = rng.normal(2, 2, 400) - 0.2 * (before - 10)
+    change = true + rng.normal(0, 1, 400)
+    anchor = np.digitize(true + 0.3 * (before - 10) + rng.normal(0, 1.5, 400), [-2, 2, 5]) - 1
+    after, sem2 = before + change, 0.49
+    study = tc.mcid(change, anchor, sem=0.7, before=before, after=after, n_boot=100)
+    scores = np.column_stack([before, after])
+    observed = np.cov(scores.T)
+    true_part = observed - sem2 * np.eye(2)
+    shrink = true_part @ np.linalg.inv(observed)
+    middle = scores.mean(axis=0)
+    fit = sm.Probit((anchor >= 1).astype(float), sm.add_constant(scores - middle)).fit(disp=0, tol=1e-12).params
+    early, late = np.linalg.solve(shrink.T, fit[1:])
+    m, rel = change.mean(), 1 - 2 * sem2 / change.var(ddof=1)
+    ordered = OrderedModel(anchor, change[:, None], distr="probit").fit(method="bfgs", disp=0, gtol=1e-8)
+    cuts = ordered.model.transform_threshold_params(ordered.params)[1:-1]
+    two_state = middle[1] - middle[0] - fit[0] / late
+    ordinal = m + rel * (cuts[1] / ordered.params[0] - m)
+    estimate = study.table()["estimate"]
+    return {
+        "two states": (float(two_state), float(estimate["latent_threshold_two_state"]), 1e-5),
+        "present-state bias": (float(1 + early / late), study.present_state_bias.value, 1e-5),
+        "all ratings": (float(ordinal), float(estimate["latent_threshold_ordinal"]), 1e-4),
+        "boundary to much better": (
+            float(m + rel * (cuts[2] / ordered.params[0] - m)),
+            float(study.boundaries.change[2]),
+            1e-3,
+        ),
+    }
+
+
+@route(
+    "MCID: distribution-based",
+    "Definitions by hand; chi-squared limits of an SD (scipy.stats).",
+    by="tc.mcid",
+    came="another library",
+)
+def _sizes_by_hand() -> Pairs:
+    from scipy.stats import chi2
+
+    people = _people(load_case("mcid_30_people"))
+    study = tc.mcid(**{k: people[k] for k in ("improvement", "anchor", "before", "after")}, sem=0.9, n_boot=100)
+    sizes, sd = study.size_references, people["before"].std(ddof=1)
+    return {
+        "0.5 SD": (float(0.5 * sd), float(sizes.estimate["0.5 SD"]), 1e-12),
+        "0.5 SD low": (float(0.5 * sd * np.sqrt(29 / chi2.ppf(0.975, 29))), float(sizes.low["0.5 SD"]), 1e-9),
+        "0.2 SD high": (float(0.2 * sd * np.sqrt(29 / chi2.ppf(0.025, 29))), float(sizes.high["0.2 SD"]), 1e-9),
+        "MDC": (1.959963985 * 2**0.5 * 0.9, float(sizes.estimate["MDC"]), 1e-8),
+        "0.5 SD of change": (
+            float(0.5 * people["improvement"].std(ddof=1)),
+            float(sizes.estimate["0.5 SD of change"]),
+            1e-12,
+        ),
+    }
+
+
+@route(
+    "MCID: predictive modelling", "Known bias against a separate simulation of 400,000 people a setting.", by="tc.mcid"
+)
+def _known_bias_against_simulation() -> Pairs:
+    found: Pairs = {}
+    for (p, rel_t), biases in LARGE_SAMPLE.items():
+        change, rating = rated_change(np.random.default_rng(34), 20_000, p=p, rel_t=rel_t, sem=0.5**0.5)
+        known = tc.mcid(change, rating, sem=0.5**0.5, n_boot=100).bias_map["known_bias"]
+        for method, bias in biases.items():
+            found[f"share improved {p:g}, anchor {rel_t:g}: {method}"] = (bias, float(known[method]), 0.06)
+    return found
+
+
+@route(
+    "MCID: anchor", "scipy.stats: rank correlation of rating and change.", by="tc.anchor_check", came="another library"
+)
+def _anchor_against_scipy() -> Pairs:
+    from scipy.stats import spearmanr
+
+    people = _people(load_case("mcid_30_people"))
+    check = tc.anchor_check(people["before"], people["after"], people["anchor"])
+    found: Pairs = {}
+    for name, other in (("correlation", "improvement"), ("with_before", "before"), ("with_after", "after")):
+        theirs = spearmanr(people[other], people["anchor"]).statistic
+        found[f"rating and {other}"] = (float(theirs), getattr(check, name).value, 1e-12)
+    return found

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+import truechange as tc
 from truechange.evidence.cases import Case, load_case
 from truechange.evidence.checking import Numbers, Pairs, computes, route
 from truechange.numerics.binary_models import fit_binary, separable
@@ -18,7 +19,7 @@ from truechange.numerics.mean_squares import (
     simulated_mean_squares,
 )
 from truechange.numerics.resampling import bca_limits, percentile_limits
-from truechange.numerics.roc import auc, auc_interval, roc_cuts
+from truechange.numerics.roc import roc_rows
 
 
 def counted(scores: Any, event: Any) -> tuple[Any, Any, Any]:
@@ -28,21 +29,24 @@ def counted(scores: Any, event: Any) -> tuple[Any, Any, Any]:
     return values, hits, np.bincount(place, minlength=values.size) - hits
 
 
+def _study(scores: Any, event: Any) -> Any:
+    return tc.mcid(np.asarray(scores, dtype=float), np.asarray(event).astype(int), n_boot=100)
+
+
 def _area(scores: Any, event: Any) -> tuple[float, float, float, float]:
-    _, hits, misses = counted(scores, event)
-    value, low, high = auc_interval(hits, misses, 0.95)
-    return value, (high - low) / (2 * 1.959963985), low, high
+    one = _study(scores, event).area
+    return one.value, (one.high - one.low) / (2 * 1.959963985), one.low, one.high
 
 
-@computes("auc_hanley_mcneil_1982", by="truechange.numerics.roc.auc_interval")
+@computes("auc_hanley_mcneil_1982", by="tc.mcid")
 def _hanley(case: Case) -> Numbers:
-    normal, abnormal = (np.array(case.data[name], dtype=float) for name in ("normal", "abnormal"))
-    value, low, high = auc_interval(abnormal, normal, 0.95)
-    found = {"AUC": value, "AUC_4dp": value, "ci_lo": low, "ci_hi": high}
-    return found | {"se_delong": (high - low) / (2 * 1.959963985)}
+    normal, abnormal = (np.repeat(np.arange(5.0), case.data[name]) for name in ("normal", "abnormal"))
+    event = np.repeat([0, 1], [normal.size, abnormal.size])
+    value, se, low, high = _area(np.concatenate([normal, abnormal]), event)
+    return {"AUC": value, "AUC_4dp": value, "se_delong": se, "ci_lo": low, "ci_hi": high}
 
 
-@computes("auc_delong_1988", by="truechange.numerics.roc.auc_interval")
+@computes("auc_delong_1988", by="tc.mcid")
 def _delong(case: Case) -> Numbers:
     rows = case.rows
     found: dict[str, float] = {}
@@ -53,22 +57,21 @@ def _delong(case: Case) -> Numbers:
     return found
 
 
-@computes("auc_proc_asah", "r_roc_asah", by="truechange.numerics.roc.auc_interval, roc_cuts")
+@computes("auc_proc_asah", "r_roc_asah", by="tc.mcid")
 def _asah(case: Case) -> Numbers:
-    poor = [row["outcome"] == "Poor" for row in case.rows]
+    poor = np.array([row["outcome"] == "Poor" for row in case.rows])
     found: dict[str, float] = {}
     for marker in ("s100b", "ndka", "wfns"):
-        values, hits, misses = counted([float(row[marker]) for row in case.rows], poor)
-        area, low, high = auc_interval(hits, misses, 0.95)
-        found[f"auc_{marker}"] = area
+        scores = np.array([float(row[marker]) for row in case.rows])
+        value, _, low, high = _area(scores, poor)
+        found[f"auc_{marker}"] = value
         if marker == "s100b":
-            found |= {"auc": area, "lo": low, "hi": high, "low": low, "high": high}
-            for rule, cut in roc_cuts(values, hits[None], misses[None]).items():
-                at = values > cut.value[0]
-                name = {"youden": "youden_cut", "spec80": "spec80_cut"}.get(rule, rule)
-                sens, spec = hits[at].sum() / hits.sum(), misses[~at].sum() / misses.sum()
-                found |= {name: float(cut.value[0]), rule: float(cut.value[0])}
-                found |= {f"{rule}_sens": sens, f"{rule}_spec": spec}
+            found |= {"auc": value, "lo": low, "hi": high, "low": low, "high": high}
+            cuts = _study(scores, poor).table()["estimate"]
+            for rule in ("youden", "corner", "spec80"):
+                cut = float(cuts[f"roc_{rule}"])
+                sens, spec = float((scores[poor] > cut).mean()), float((scores[~poor] < cut).mean())
+                found |= {rule: cut, f"{rule}_cut": cut, f"{rule}_sens": sens, f"{rule}_spec": spec}
                 found |= {f"{rule}_sensitivity": sens, f"{rule}_specificity": spec}
     return found
 
@@ -115,7 +118,8 @@ def _fits_against_statsmodels() -> Pairs:
 def _roc_against_sklearn() -> Pairs:
     metrics = import_module("sklearn.metrics")
     x, hits, total = _ragged(4)
-    areas, cuts = auc(hits, total - hits), roc_cuts(x, hits, total - hits)["youden"]
+    areas, rules = roc_rows(x, hits, total - hits)
+    cuts = rules["youden"]
     found: Pairs = {}
     for row in range(len(hits)):
         y, weight = np.tile([1, 0], (x.size, 1)).ravel(), np.column_stack([hits[row], (total - hits)[row]]).ravel()
@@ -136,7 +140,7 @@ def _roc_against_sklearn() -> Pairs:
 @route(
     "MCID: ROC",
     "Area by comparing every pair; DeLong variance from the pairs.",
-    by="truechange.numerics.roc.auc_interval",
+    by="tc.mcid",
 )
 def _area_by_pairs() -> Pairs:
     rng = np.random.default_rng(8)

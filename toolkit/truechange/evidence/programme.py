@@ -8,9 +8,12 @@ import pandas as pd
 
 from truechange.evidence.cases import Case, load_case
 from truechange.evidence.checking import Numbers, Pairs, computes, route
+from truechange.programme.adjusted import adjusted_difference, adjusted_share_difference, welch_difference
 from truechange.programme.change import paired_change, trimmed_mean
-from truechange.programme.comparison import adjusted_difference, individual_response, welch_difference
 from truechange.programme.effect_size import average_sd_effect, noncentral_t_limits, small_sample_factor
+from truechange.programme.imputation import impute, rubin
+from truechange.programme.regression import gain_from_selection, start_dependence
+from truechange.programme.response_spread import individual_response
 from truechange.programme.sites import exact_limit, shrunken_shares
 
 
@@ -49,7 +52,7 @@ def _hedges(case: Case) -> Numbers:
     return {"J": small_sample_factor(case.data["df"])}
 
 
-@computes("r_ancova", by="truechange.programme.comparison.adjusted_difference")
+@computes("r_ancova", by="truechange.programme.adjusted.adjusted_difference")
 def _ancova(case: Case) -> Numbers:
     rows = pd.DataFrame(load_case("ancova_anorexia").rows)
     rows = rows[rows["Treat"].isin(case.data["arms"])]
@@ -82,12 +85,29 @@ def _least_squares(case: Case) -> Numbers:
     return found | {"offset_Prewt": float(change.params[1])}
 
 
+@computes("mi_rubin_sas_oxygen", by="truechange.programme.imputation.rubin")
+def _rubin(case: Case) -> Numbers:
+    values, errors = np.array(case.data["q"]), np.array(case.data["se"])
+    pooled = rubin(values, errors**2, df_complete=case.data["edf"])
+    one = pooled.estimate
+    found = {"qbar": one.value, "within": pooled.within, "between": pooled.between, "total": pooled.total}
+    return found | {"df": float(one.df or 0), "r": pooled.relative_increase, "lo": one.low, "hi": one.high}
+
+
+@computes("rtm_barnett_2005", "r_regression_to_the_mean", by="truechange.programme.regression.gain_from_selection")
+def _selection(case: Case) -> Numbers:
+    held = case.data
+    form = "rtm_rho{:.1f}" if "mu" in held else "rho_{:g}"
+    mean, sd = held.get("mu", held.get("mean")), held.get("sd_total", held.get("sd"))
+    return {form.format(rho): gain_from_selection(held["cut"], mean, sd, rho) for rho in held["rho"]}
+
+
 def _made_up(n: int, mean: float, sd: float) -> Any:
     values = np.random.default_rng(n).normal(size=n)
     return mean + sd * (values - values.mean()) / values.std(ddof=1)
 
 
-@computes("ancova_vickers_altman_2001", by="truechange.programme.comparison.welch_difference")
+@computes("ancova_vickers_altman_2001", by="truechange.programme.adjusted.welch_difference")
 def _vickers(case: Case) -> Numbers:
     found: dict[str, float] = {}
     for name in ("follow", "change"):
@@ -156,7 +176,7 @@ def _noncentral_by_integration() -> Pairs:
 @route(
     "Group change",
     "Identities: spread of response, adjusted difference without spread before.",
-    by="truechange.programme.comparison",
+    by="truechange.programme.adjusted, response_spread",
 )
 def _comparison_identities() -> Pairs:
     first, second = _made_up(30, 3.0, 2.5), _made_up(28, 1.0, 1.5)
@@ -209,3 +229,72 @@ def _between_units_against_statsmodels() -> Pairs:
         "variance between units": (float(theirs.tau2), between, 1e-12),
         "largest share, pulled in": (float(pulled.max()), float(shares.max()), 1e-12),
     }
+
+
+@route(
+    "Group change",
+    "Gain of unchanged people taken in below a cut, a million simulated.",
+    by="truechange.programme.regression",
+)
+def _selection_by_simulation() -> Pairs:
+    rng = np.random.default_rng(51)
+    true = rng.normal(10, sqrt(0.8) * 3, 1_000_000)
+    first, second = (true + rng.normal(0, sqrt(0.2) * 3, 1_000_000) for _ in range(2))
+    taken = first < 8
+    found: Pairs = {
+        "below 8": (
+            float((second - first)[taken].mean()),
+            gain_from_selection(8, mean=10, sd=3, reliability=0.8),
+            0.01,
+        ),
+        "above 12": (
+            float((first - second)[first > 12].mean()),
+            gain_from_selection(12, mean=10, sd=3, reliability=0.8, taken="above"),
+            0.01,
+        ),
+    }
+    before, after = first[:20_000], second[:20_000] + 2 - 0.25 * (true[:20_000] - 10)
+    slope = start_dependence(before, after, sqrt(0.2) * 3, n_boot=100)
+    return found | {
+        "true slope of change on start": (-0.25, slope.slope.value, 0.02),
+        "slope as measured": (-0.25 * 0.8 - 0.2, slope.plain, 0.02),
+    }
+
+
+@route(
+    "Group change",
+    "Gaps filled 200 times where the truth is known: means, spread and correlation.",
+    by="truechange.programme.imputation.impute",
+)
+def _imputation_by_simulation() -> Pairs:
+    rng = np.random.default_rng(52)
+    before = rng.normal(10, 3, 400)
+    after = 2 + 0.9 * before + rng.normal(0, 2, 400)
+    gone = rng.random(400) < 1 / (1 + np.exp(0.6 * (before - 9)))  # the weaker stay away more often
+    filled = impute(np.column_stack([before, np.where(gone, np.nan, after)]), 200, seed=1)[:, :, 1]
+    kept = after[~gone]
+    slope, constant = np.polyfit(before[~gone], kept, 1)
+    spread = float(np.std(kept - constant - slope * before[~gone], ddof=2))
+    residual = filled[:, gone] - constant - slope * before[gone]
+    return {
+        "mean of the filled": (float((constant + slope * before[gone]).mean()), float(filled[:, gone].mean()), 0.06),
+        "noise of the filled": (spread, float(residual.std()), 0.12),
+        "known values untouched": (0.0, float(np.abs(filled[:, ~gone] - kept).max()), 1e-9),
+    }
+
+
+@route(
+    "Group change",
+    "Difference of shares at equal start, in two large samples with known lines.",
+    by="truechange.programme.adjusted.adjusted_share_difference",
+)
+def _adjusted_shares_by_simulation() -> Pairs:
+    from scipy.special import ndtr
+
+    rng = np.random.default_rng(53)
+    before = np.concatenate([rng.normal(9, 3, 20_000), rng.normal(12, 3, 20_000)])
+    group = np.repeat([1.0, 0.0], 20_000)
+    mean = 1.0 + 1.2 * group - 0.3 * (before - 10.5)
+    truth = float(np.mean(ndtr((mean + 1.2 * (1 - group) - 2) / 2)) - np.mean(ndtr((mean - 1.2 * group - 2) / 2)))
+    found = adjusted_share_difference(before, mean + rng.normal(0, 2, 40_000), group, 2.0, n_boot=100)
+    return {"difference": (truth, found.value, 0.01)}

@@ -233,7 +233,7 @@ def _true_share_by_drawing() -> Pairs:
     rng = np.random.default_rng(5)
     change = rng.normal(1, 2, 60) + rng.normal(0, sqrt(2), 60)
     n, s2, mean = change.size, change.var(ddof=1), change.mean()
-    tau = np.abs(rng.normal(0, sqrt(s2), 400_000))  # the prior, weighed by the likelihood
+    tau = np.sqrt(rng.exponential(2 * s2, 400_000))  # the prior, weighed by the likelihood
     variance = tau**2 + 2.0
     log_weight = -0.5 * (n - 1) * (np.log(variance) + s2 / variance)
     weight = np.exp(log_weight - log_weight.max())
@@ -243,10 +243,10 @@ def _true_share_by_drawing() -> Pairs:
     share = ndtr((centre - 2.0) / tau)
     order = np.argsort(share)
     cumulative = np.cumsum(weight[order]) / weight.sum()
-    low, high = (float(share[order][np.searchsorted(cumulative, at)]) for at in (0.025, 0.975))
+    low, middle, high = (float(share[order][np.searchsorted(cumulative, at)]) for at in (0.025, 0.5, 0.975))
     one = tc.true_responder_share(change, 1.0, 2.0)
     return {
-        "mean": (float(weight @ share / weight.sum()), one.value, 0.003),
+        "median": (middle, one.value, 0.003),
         "low": (low, one.low, 0.004),
         "high": (high, one.high, 0.006),
     }
@@ -261,7 +261,10 @@ def _score_limits_by_search() -> Pairs:
     found: Pairs = {}
     for k1, n1, k2, n2 in ((0, 12, 5, 14), (9, 9, 6, 11), (0, 6, 3, 4)):
         both = tc.compare_responders(k1, n1, k2, n2)
-        for name, one in (("risk", both.risk_ratio), ("odds", both.odds_ratio)):
+        ratios = {"risk": both.risk_ratio, "odds": both.odds_ratio}
+        for name, one in ratios.items():
+            if not one.method.startswith("score"):
+                continue
             for side in ("low", "high"):
                 ratio = getattr(one, side)
                 if 0 < ratio < float("inf"):

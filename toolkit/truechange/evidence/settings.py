@@ -121,7 +121,7 @@ for _n, _mean, _rel in ((15, 1.0, 0.5), (40, 2.5, 0.6), (100, 1.0, 0.5)):
 def rated_change(
     rng: np.random.Generator, n: int, *, p: float, rel_t: float, sem: float, mcid: float = 2.0, sd: float = 2.0
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Return observed changes and 0/1 ratings when the personal thresholds have mean `mcid`.
+    """Return observed changes (to 0.1) and 0/1 ratings when the personal thresholds have mean `mcid`.
 
     `rel_t` is the share of the latent rating's variance that is true change,
     `p` the expected share rated improved, `sd` the SD of true change.
@@ -132,7 +132,7 @@ def rated_change(
     mean = mcid + float(ndtri(p)) * sqrt(sd**2 + noise**2)
     true = rng.normal(mean, sd, n)
     rating = true + rng.normal(0, noise, n) > mcid if noise else true > mcid
-    return true + rng.normal(0, sqrt(2) * sem, n), rating.astype(np.int64)
+    return np.round(true + rng.normal(0, sqrt(2) * sem, n), 1), rating.astype(np.int64)
 
 
 # bias of a large sample, from a separate simulation (400,000 people a setting): p, rel_t, rel_D 0.8
@@ -181,3 +181,37 @@ for _n, _p in ((80, 0.3), (200, 0.5), (200, 0.7)):
             one = tc.mcid(change, rating, sem=sem, sem_df=30, n_boot=400).table().loc["latent_threshold"]
             rows.append({"latent threshold held": one.low <= 2.0 <= one.high})
         return _gather(rows)
+
+
+@cell(
+    "mcid-present-state",
+    "MCID: predictive modelling",
+    by="tc.mcid",
+    quick=6,
+    full=300,
+    expected={"two states": (0.0, 0.03), "one state": (0.27, 0.04), "present-state bias": (0.30, 0.02)},
+)
+def _present_state(rng: np.random.Generator, repeats: int) -> Results:
+    """Ratings lean on the present state (0.3) and people who start lower gain more (correlation -0.4); share 0.3."""
+    rows = []
+    for _ in range(repeats):
+        start = rng.normal(0, 3, 1000)
+        true = rng.normal(0, 2, 1000) * sqrt(1 - 0.16) - 0.4 * 2 / 3 * start
+        leaning = true + 0.3 * start
+        noise = float(np.std(leaning)) * sqrt(1 / 0.6 - 1)
+        shift = -0.5244 * float(np.hypot(np.std(leaning), noise)) + 2.0
+        change = true + shift
+        rating = (change + 0.3 * start + rng.normal(0, noise, 1000) > 2.0).astype(int)
+        sem = sqrt(2 * (1 / 0.7 - 1))
+        before = start + 10 + rng.normal(0, sem, 1000)
+        after = start + 10 + change + rng.normal(0, sem, 1000)
+        study = tc.mcid(after - before, rating, sem=sem, before=before, after=after, n_boot=100)
+        estimate = study.table()["estimate"] - 2.0
+        rows.append(
+            {
+                "two states": float(estimate["latent_threshold_two_state"]),
+                "one state": float(estimate["latent_threshold"]),
+                "present-state bias": study.present_state_bias.value,
+            }
+        )
+    return _gather(rows)
