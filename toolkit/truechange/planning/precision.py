@@ -202,7 +202,7 @@ def plan_error(
 
     Notes
     -----
-    The limits are ``SEM √(df/χ²)`` with df = (n − 1)(trials − 1); the MDC has the same relative limits.
+    The limits are ``SEM √(df/χ²)`` (textbook form) with df = (n − 1)(trials − 1); the MDC has the same relative limits.
 
     Examples
     --------

@@ -156,7 +156,7 @@ def responders_from_error(
 
     Notes
     -----
-    ``1 − Φ((T − practice) / (√2 SEM))``, normal errors of equal size at both visits.
+    ``1 − Φ((T − practice) / (√2 SEM))``, normal errors of equal size at both visits (textbook form).
 
     Examples
     --------
