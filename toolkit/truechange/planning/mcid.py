@@ -281,8 +281,8 @@ def plan_true_share(
     Notes
     -----
     :func:`truechange.true_responder_share` analyses studies drawn at a ladder of sizes around Wilson's n / rel_D². The
-    median half-width h is smoothed as h² = a/n + b (b is what the SEM's own uncertainty leaves) and solved (own derivation,
-    checked by simulation).
+    median half-width h is smoothed as h² = a/n + b (b is what the SEM's own uncertainty leaves) and solved
+    (own derivation, checked by simulation).
 
     Examples
     --------
