@@ -1,0 +1,93 @@
+"""Where numbers and formulas come from is said, and what nobody has looked up is marked wherever it is shown."""
+
+import inspect
+import re
+from importlib import import_module
+
+import pytest
+
+import truechange as tc
+from truechange.evidence.cases import load_cases
+from truechange.evidence.checking import load_registry
+from truechange.evidence.report import MEANING, counts_table, page
+from truechange.foundation.origin import STATUSES
+from truechange.measures.published import published_rows
+from truechange.reporting.references import UNCHECKED, bibliography
+
+ROOMS = ("measures", "reliability", "meaningful_change", "individual", "responders", "programme", "planning")
+FORMULA = re.compile(r":math:|\.\. math::|[√ΦΣ²χ]|``[^`]*[=*/+−][^`]*``")
+SOURCE = re.compile(r"\b(1[89]|20)\d\d\b|own derivation|own rule|textbook form|by definition", re.IGNORECASE)
+CITED = re.compile(r"([A-Z][a-zà-ž]+(?:[A-Z][a-z]+)?)[^.;)\]]{0,80}?\(?\b((?:19|20)\d\d)\b")
+
+
+def public_functions():
+    for room in ROOMS:
+        home = import_module(f"truechange.{room}")
+        names = {*home.__all__, *getattr(home, "_LATER", {})}
+        for name in sorted(names):
+            if inspect.isfunction(found := getattr(home, name)):
+                yield pytest.param(inspect.getdoc(found), id=f"{room}.{name}")
+
+
+@pytest.mark.parametrize("text", list(public_functions()))
+def test_a_formula_in_a_docstring_names_its_source_and_how_far_it_was_checked(text):
+    notes = text.split("Examples\n---")[0]
+    if not FORMULA.search(notes.split("Parameters\n---")[0] + "".join(notes.split("Notes\n---")[1:])):
+        return
+    assert SOURCE.search(notes), "the formula names no source: author and year, own derivation, or textbook form"
+    cited = {(surname.lower(), year) for surname, year in CITED.findall(notes)}
+    unseen = [
+        entry.key
+        for entry in bibliography().values()
+        if not entry.checked and any(entry.key.startswith(surname) and entry.year == year for surname, year in cited)
+    ]
+    assert not unseen or "from memory" in notes, f"cites {unseen} without saying that it is from memory"
+
+
+@pytest.mark.parametrize("row", published_rows(), ids=lambda row: f"{row['measure']}-{row['quantity']}-{row['value']}")
+def test_every_published_constant_names_its_source_and_status(row):
+    assert row["status"] in {"checked", "recomputed", "from memory"}
+    assert row["status"] in STATUSES
+    assert row["citation"]
+    assert row["population"]
+    float(row["value"])
+    if row["status"] == "recomputed":
+        assert row["method"], "a recomputed value says from what"
+
+
+def test_a_value_from_memory_is_marked_wherever_it_is_shown():
+    frame = tc.published()
+    row = frame[(frame["status"] == "from memory") & frame["quantity"].isin(["mic", "mdc95"]) & frame["usable"]].iloc[0]
+    chosen = {"citation": row["citation"], "value": row["value"]}
+    with pytest.raises(tc.RefusedError, match="memory"):
+        tc.published_threshold(row["measure"], row["quantity"], **chosen)
+    held = tc.published_threshold(row["measure"], row["quantity"], **chosen, from_memory=True)
+    assert "[from memory]" in held.origin.sentence()
+    assert held.row()["origin"].endswith("[from memory]")
+
+
+def test_a_reference_from_memory_says_so_in_the_list():
+    entries = bibliography().values()
+    assert {entry.fields["status"] for entry in entries} == {"checked", "from memory"}
+    for entry in entries:
+        assert entry.checked == (UNCHECKED not in entry.text())
+
+
+def test_the_report_explains_every_label_and_shows_those_from_memory():
+    load_registry()
+    assert {case.came for case in load_cases()} <= set(MEANING)
+    from truechange.evidence.checking import run_case
+
+    checks = [*run_case("ttest_sleep"), *run_case("nist_sirstv")]
+    shown = page(checks)
+    assert MEANING["from memory"] in shown
+    assert "ttest_sleep [from memory]" in shown
+    assert counts_table(checks)["agrees"].sum() == sum(check.verdict == "agrees" for check in checks)
+
+
+@pytest.mark.parametrize("case", load_cases(), ids=lambda case: case.id)
+def test_a_case_from_memory_is_labelled_so(case):
+    if "results from memory" in case.status or case.status.startswith("from memory"):
+        assert case.came == "from memory"
+    if case.came in ("printed table", "certified file"):
+        assert "checked" in case.status
