@@ -19,7 +19,7 @@ def clinic_audit():
         programme="leg power",
         compare="waiting list",
         retest=pd.read_csv(DATA / "retest.csv"),
-        n_boot=200,
+        n_boot=100,
     )
 
 

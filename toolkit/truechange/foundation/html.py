@@ -61,11 +61,23 @@ def figure(drawn: Any, alt: str, caption: str = "", dpi: int = 150) -> str:
     OutcomeError
         `alt` is empty: a picture without words is lost on a screen reader.
     """
+    return embedded(png(drawn, dpi=dpi), alt, caption, dpi)
+
+
+def embedded(image: bytes, alt: str, caption: str = "", dpi: int = 150) -> str:
+    """Embed PNG bytes at the size they were drawn, with alt text.
+
+    Raises
+    ------
+    OutcomeError
+        `alt` is empty.
+    """
     if not alt:
         raise OutcomeError("A picture needs alt text: say in one sentence what it shows.")
-    image = b64encode(png(drawn, dpi=dpi)).decode("ascii")
+    width = round(int.from_bytes(image[16:20], "big") * 96 / dpi)  # in CSS pixels
     words = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
-    return f'<figure><img src="data:image/png;base64,{image}" alt="{escape(alt)}">{words}</figure>'
+    data = b64encode(image).decode("ascii")
+    return f'<figure><img src="data:image/png;base64,{data}" alt="{escape(alt)}" width="{width}">{words}</figure>'
 
 
 def png(drawn: Any, dpi: int = 150) -> bytes:

@@ -95,6 +95,7 @@ def all_tests(audit: ProgrammeAudit) -> ReadyTable:
         flow, change, known, enough = (
             _of(part, measure) for part in (audit.flow, audit.change, audit.known, audit.responders)
         )
+        counted: Any
         mcid, counted, true = (
             getattr(known, "mcid", None),
             getattr(enough, "counted", None),

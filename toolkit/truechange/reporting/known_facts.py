@@ -3,6 +3,7 @@
 from typing import Any
 
 from truechange.foundation.estimate import Estimate, Threshold
+from truechange.measures import Measure
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.parts import Refused
@@ -36,4 +37,33 @@ def audit_facts(audit: ProgrammeAudit) -> dict[str, str]:
     if not isinstance(missing, Refused):
         ways = ", ".join(missing.table()["way"].astype(str)) if "way" in missing.table() else ""
         facts["missing"] = f"shown side by side: {ways}" if ways else missing.sentence()
+    return facts
+
+
+def reliability_facts(error: Any, test: Measure, agreement: Any = None) -> dict[str, str]:
+    """Return the facts of a retest study."""
+    origin = error.sem.origin
+    facts = {
+        "instrument": instrument(test.key),
+        "statistics": f"SEM ({error.error}): {error.sem.method}; MDC: {error.mdc95.method}",
+        "included": f"{error.sem.n} people, {len(error.trials)} repeats each; testers: for you to say",
+        "estimates": f"SEM {error.sem}; MDC95 {error.mdc95}",
+        "meaning": error.sentence(),
+        "details": "tables and figures of this report; the data stay with you",
+        "shift": f"mean gain from the first to the second test {error.learning}",
+        "protocol": f"fields that had to match: {', '.join(test.protocol)}" if test.protocol else "",
+        "population": origin.population,
+        "interval": origin.interval,
+    }
+    if agreement is not None:
+        facts["estimates"] += f"; limits of agreement {agreement.lower} and {agreement.upper}"
+    return {name: text for name, text in facts.items() if text}
+
+
+def mcid_facts(study: Any) -> dict[str, str]:
+    """Return the facts of an MCID study."""
+    rated = f"correlation with the change {study.anchor.correlation}, {study.n} people"
+    facts = {"question": rated}
+    if study.recommended is not None:
+        facts["mcid"] = f"{study.recommended}, chosen by a fixed rule among all estimators"
     return facts

@@ -4,13 +4,16 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from html import escape
 from pathlib import Path
 from typing import Any
 
 from truechange.foundation.errors import needs
-from truechange.foundation.html import bullet_list, document, figure
+from truechange.foundation.html import bullet_list, document, embedded, png
 from truechange.reporting.tables import ReadyTable
+
+DPI = 180
 
 
 @dataclass(frozen=True)
@@ -21,9 +24,14 @@ class Picture:
     alt: str
     caption: str = ""
 
+    @cached_property
+    def image(self) -> bytes:
+        """The picture as PNG bytes, drawn once."""
+        return png(self.drawn, dpi=DPI)
+
     def html(self) -> str:
         """Embed it."""
-        return figure(self.drawn, self.alt, self.caption)
+        return embedded(self.image, self.alt, self.caption, DPI)
 
 
 @dataclass(frozen=True)

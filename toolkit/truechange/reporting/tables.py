@@ -132,6 +132,7 @@ class ReadyTable:
                 run.font.size = Pt(9)
                 run.bold = row is self.head
                 cell.paragraphs[0].alignment = 2 if numeric[place] else 0
+                cell.paragraphs[0].paragraph_format.space_before = Pt(1)
                 cell.paragraphs[0].paragraph_format.space_after = Pt(1)
         for line in table.rows:
             line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
@@ -139,8 +140,11 @@ class ReadyTable:
                 for cell in line.cells:
                     cell.paragraphs[0].paragraph_format.keep_with_next = True
         _rule(table)
+        _widths(table, [(name, *(row[at] for row in self.rows)) for at, name in enumerate(self.head)])
         for note in self.notes:
-            document.add_paragraph().add_run(note).font.size = Pt(8)
+            paragraph = document.add_paragraph()
+            paragraph.add_run(note).font.size = Pt(8)
+            paragraph.paragraph_format.space_after = Pt(2)
 
 
 def _latex_text(text: str) -> str:
@@ -151,6 +155,20 @@ def _latex_text(text: str) -> str:
     for sign, code in LATEX_SIGNS.items():
         text = text.replace(sign, code)
     return text
+
+
+def _widths(table: Any, columns: Sequence[Sequence[str]], inches: float = 6.3) -> None:
+    """Share the width of the page by each column's longest text, long ones held back, words never broken."""
+    from docx.shared import Inches
+
+    longest = [max(map(len, texts)) for texts in columns]
+    words = [max(len(word) for text in texts for word in text.split() or [""]) for texts in columns]
+    wanted = [max(min(letters, 30), word + 3) for letters, word in zip(longest, words, strict=True)]
+    table.autofit = False
+    for column, count in zip(table.columns, wanted, strict=True):
+        column.width = Inches(inches * count / sum(wanted))
+        for cell in column.cells:
+            cell.width = column.width
 
 
 def _rule(table: Any) -> None:
@@ -216,12 +234,13 @@ def ready_table(
     paired = _estimate_column(list(frame.columns))
     spent = {"low", "high", "confidence", *FOOTNOTED} | ({"unit"} if paired else set())
     shown = [name for at, name in enumerate(columns) if not at or name not in spent]
+    footnoted = [name for name in FOOTNOTED if name not in shown]
     whole = _whole_columns(frame, paired)
     marks: dict[str, str] = {}
     rows = []
     for record in frame.to_dict("records"):
         cells = [_cell(record, name, paired, resolution, whole) for name in shown]
-        said = "; ".join(str(record[name]) for name in FOOTNOTED if record.get(name) and record[name] == record[name])
+        said = "; ".join(str(record[name]) for name in footnoted if record.get(name) and record[name] == record[name])
         if said:
             mark = marks.setdefault(said, ascii_lowercase[len(marks) % 26])
             cells[0] = f"{cells[0]} ({mark})"

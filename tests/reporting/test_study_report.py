@@ -1,0 +1,153 @@
+"""The study: every number in the generated prose is a result's number; files whole; documents readable."""
+
+import argparse
+import re
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import truechange as tc
+from truechange.cli.study import add_arguments, compute
+from truechange.foundation.errors import ChoiceError, OutcomeError
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.result import Result
+from truechange.reporting import methods_paragraph
+from truechange.reporting.methods import told_sources
+from truechange.reporting.page_docx import write_docx
+from truechange.reporting.prose import Telling
+from truechange.reporting.stamp import stamp
+from truechange.reporting.study_report import write_study
+from truechange.reporting.study_sections import study_pictures, study_sections, study_tables
+
+DATA = Path(__file__).parents[2] / "data_synthetic"
+NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
+MARK = re.compile(r" \[[\d,]+\]")
+
+
+@pytest.fixture(scope="module")
+def study():
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    words = f"{DATA / 'retest.csv'} {DATA / 'clinic.xlsx'} --out unused --measure chair_stand_30s --trials last".split()
+    args = parser.parse_args([*words, "--programme", "leg power", "--resamples", "100", "--interval", "1 week"])
+    return compute(args, lambda _words: None)
+
+
+@pytest.fixture(scope="module")
+def told(study):
+    return methods_paragraph(*study.results, options=study.options)
+
+
+def numbers_in(held, depth=0):
+    """Every number a result object holds, in its fields, tables and estimates."""
+    found = set()
+    if isinstance(held, bool | None | str):
+        return found
+    if isinstance(held, int | float | np.number):
+        return {float(held)}
+    if isinstance(held, pd.DataFrame):
+        numeric = held.select_dtypes("number").to_numpy(float)
+        return set(numeric[np.isfinite(numeric)].tolist()) | {float(len(held))}
+    if depth > 6:
+        return found
+    if isinstance(held, Estimate):
+        return {v for v in (held.value, held.low, held.high, held.n, held.df) if v is not None}
+    if is_dataclass(held):
+        for field in fields(held):
+            found |= numbers_in(getattr(held, field.name), depth + 1)
+        if isinstance(held, Result):
+            found |= numbers_in(held.table(), depth + 1)
+    elif isinstance(held, dict):
+        found |= set().union(*(numbers_in(value, depth + 1) for value in held.values()))
+    elif isinstance(held, list | tuple):
+        found |= set().union({float(len(held))}, *(numbers_in(value, depth + 1) for value in held))
+    return found
+
+
+def test_every_number_in_the_paragraph_was_filled_in_from_a_result(told):
+    shown = " ".join(str(fact["shown"]) for fact in told.facts)
+    for sentence in told.sentences():
+        for number in NUMBER.findall(MARK.sub("", sentence)):
+            assert number in NUMBER.findall(shown), f"{number} in: {sentence}"
+
+
+def test_every_filled_in_number_is_held_by_its_result_object(study, told):
+    held = {type(one).__name__: numbers_in(one) for one in study.results}
+    held["McidStudy"] |= {study.mcid.anchor.improved.value}
+    usable = study.change.frame["comparable"].sum()
+    held["Pairs"] |= {float(usable)}
+    checked = 0
+    for fact in told.facts:
+        if isinstance(fact["value"], int | float | np.number) and fact["source"] in held:
+            assert any(fact["value"] == pytest.approx(value, rel=1e-12) for value in held[fact["source"]]), fact
+            checked += 1
+    assert checked >= 12
+
+
+def test_a_retyped_number_is_refused():
+    with pytest.raises(OutcomeError, match="wording"):
+        Telling().say("We studied 50 people.")
+
+
+def test_the_paragraph_says_what_was_run(study, told):
+    text = str(told)
+    assert "ICC(A,1)" in text
+    assert study.error.mdc95.method in text
+    assert str(study.mcid.recommended) in text
+    assert f"truechange {tc.__version__}" in text
+    assert "Resamples: 100" in text
+    for reason in study.change.frame.loc[~study.change.frame["comparable"], "why_not"].unique():
+        assert reason in text
+
+
+def test_nothing_is_cited_that_was_not_used_and_all_used_is(study, told):
+    used = {key for one in study.results for key in told_sources(one)}
+    assert set(told.sources) == used
+    marks = [int(n) for mark in re.findall(r"\[([\d,]+)\]", str(told)) for n in mark.split(",")]
+    assert set(marks) == set(range(1, len(told.sources) + 1))
+    firsts = list(dict.fromkeys(marks))
+    assert firsts == sorted(firsts)
+
+
+def test_author_year_style(study):
+    text = str(methods_paragraph(study.icc[0], style="author-year"))
+    assert "(Shrout and Fleiss 1979; McGraw and Wong 1996)" in text
+
+
+def test_a_result_without_wording_is_refused():
+    with pytest.raises(ChoiceError, match="no methods wording for ReferenceList"):
+        methods_paragraph(tc.cite("weir2005"))
+
+
+def test_the_study_is_written_whole(study, tmp_path):
+    pytest.importorskip("docx")
+    files, left_out = write_study(study, tmp_path / "a", stamp=stamp([], {"seed": 0}))
+    assert not left_out
+    assert [path.name for path in files] == ["study.html", "study.pdf", "study.docx", "references.bib"]
+    figures = {path.name for path in (tmp_path / "a" / "figures").iterdir()}
+    assert {"agreement.png", "agreement.svg", "mcid.png", "changes.svg"} <= figures
+    for table in (tmp_path / "a" / "tables").glob("*.csv"):
+        assert len(pd.read_csv(table)) > 0
+
+
+def test_the_word_document_reads_well_and_repeats_its_bytes(study, tmp_path):
+    docx = pytest.importorskip("docx")
+    sections = study_sections(study, stamp(), study_pictures(study), study_tables(study))
+    first = write_docx("Title", "lead", sections, tmp_path / "a.docx")
+    second = write_docx("Title", "lead", sections, tmp_path / "b.docx")
+    assert first.read_bytes() == second.read_bytes()
+    document = docx.Document(first)
+    headings = [p.text for p in document.paragraphs if p.style.name == "Heading 1"]
+    assert headings[0] == "Methods"
+    assert "References" in headings
+    pictures = document.element.xpath("//wp:docPr")
+    assert len(pictures) >= 7
+    assert all(picture.get("descr") for picture in pictures)
+    assert all("w:tblHeader" in table.rows[0]._tr.xml for table in document.tables)
+    page = " ".join(section.html() for section in sections[-4:])
+    assert "of 15 items answered" in page
+    assert "For you to answer." in page
+    assert "to be answered by the study team" in page

@@ -1,0 +1,110 @@
+"""The command ``truechange study``: a retest study and a before-after study in, a thesis chapter's material out."""
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from truechange.cli.progress import progress
+
+HELP = "write a capstone's analysis: methods with references, tables, figures, checklists; no code needed"
+EXAMPLE = """example:
+  truechange study data_synthetic/retest.csv data_synthetic/clinic.xlsx --out reports/study \\
+    --measure chair_stand_30s --programme "leg power" --trials last
+"""
+FORMS = ("ICC(A,1)", "ICC(C,1)", "ICC(1)")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's words."""
+    add = parser.add_argument
+    add("retest", type=Path, metavar="RETEST", help="assessments of unchanged people tested twice")
+    add("change", type=Path, metavar="CHANGE", help="the clinic's workbook, with people's ratings of change")
+    add("--out", type=Path, metavar="DIR", required=True, help="folder for the documents, figures and tables")
+    add("--measure", required=True, metavar="TEST", help="the test")
+    add("--before", default="baseline", help="first occasion (default: baseline)")
+    add("--after", default="discharge", help="second occasion (default: discharge)")
+    add("--retest-occasions", nargs=2, default=("retest1", "retest2"), metavar="NAME", help="of the retest study")
+    add("--trials", default="refuse", choices=("refuse", "mean", "best", "first", "last"),
+        help="how several trials of one visit become one score")  # fmt: skip
+    add("--form", default="ICC(A,1)", choices=FORMS, help="intraclass correlation that counts (default: ICC(A,1))")
+    add("--error", default="consistency", choices=("agreement", "consistency", "one-way"),
+        help="which SEM the MDC uses (default: consistency; a shift between the tests is told apart)")  # fmt: skip
+    add("--programme", help="programme to study, where the file holds several")
+    add("--compare", metavar="PROGRAMME", help="programme of the comparison group")
+    add("--interval", default="", help="time between the two retests, in words, such as '1 week'")
+    add("--population", default="", help="who the people of the retest study are, in words")
+    add("--cut", type=int, default=1, help="lowest rating that counts as improved (default: 1)")
+    add("--seed", type=int, default=0, help="of every random step (default: 0)")
+    add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compute the study and write it."""
+    from truechange.reporting.stamp import stamp
+    from truechange.reporting.study_report import write_study
+
+    names = (
+        "measure",
+        "before",
+        "after",
+        "trials",
+        "form",
+        "error",
+        "programme",
+        "compare",
+        "cut",
+        "seed",
+        "resamples",
+    )
+    settings = {name: getattr(args, name) for name in (*names, "seed", "resamples")}
+    made = stamp([args.retest, args.change], settings)
+    with progress(14, "reading") as step:
+        study = compute(args, step)
+        written, left_out = write_study(study, args.out, stamp=made, step=step)
+    said = (study.error.sentence(), study.mcid.sentence(), *study.audit.sentences()[2:3])
+    print(
+        "\n".join(
+            (*said, "", "Written:", *(f"  {path}" for path in written), f"  {args.out}/figures, {args.out}/tables")
+        )
+    )
+    print(*left_out, sep="\n", file=sys.stderr)
+    return 0
+
+
+def compute(args: argparse.Namespace, step: Any) -> Any:
+    """Run every part of the study in order and return it."""
+    from truechange.meaningful_change import mcid
+    from truechange.measures import measure
+    from truechange.programme import audit
+    from truechange.records import read
+    from truechange.reliability import icc, limits_of_agreement, measurement_error
+    from truechange.reporting.study_report import Study
+
+    step("reading")
+    test, records = measure(args.measure), read(args.change)
+    first, second = args.retest_occasions
+    retest = read(args.retest).pairs(test, before=first, after=second, trials=args.trials)
+    step("reliability")
+    twice = retest.usable.melt("person", ["before", "after"], "trial", "value")
+    about = {"unit": test.unit, "population": args.population, "interval": args.interval}
+    error = measurement_error(twice, error=args.error, resolution=test.resolution, **about)
+    forms = tuple(icc(twice, form=form) for form in dict.fromkeys((args.form, "ICC(A,1)", "ICC(C,1)")))
+    agreement = limits_of_agreement(retest.usable["before"], retest.usable["after"], unit=test.unit)
+    step("the change that matters")
+    change = records.pairs(test, before=args.before, after=args.after, trials=args.trials)
+    rated = change.usable.dropna(subset=["rating"])
+    if args.programme:
+        rated = rated[rated["programme"] == args.programme]
+    found = mcid(
+        rated["improvement"], rated["rating"], args.cut, sem=error.sem, before=rated["before"], after=rated["after"],
+        n_boot=args.resamples, seed=args.seed, unit=test.unit,
+    )  # fmt: skip
+    known = {"sem": error.sem} | ({"mcid": found.recommended} if found.recommended is not None else {})
+    step("the programme")
+    programme = audit(
+        records, args.before, args.after, [test.key], programme=args.programme, compare=args.compare,
+        thresholds={test.key: known}, n_boot=args.resamples, seed=args.seed,
+    )  # fmt: skip
+    options = {"resamples": args.resamples, "seed": args.seed}
+    return Study(test, retest, change, forms, error, agreement, found, programme, options)

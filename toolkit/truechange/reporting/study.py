@@ -1,0 +1,51 @@
+"""What a capstone computed, in the order it is told."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from truechange.meaningful_change import McidStudy
+from truechange.measures import Measure
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.records import Pairs
+from truechange.reliability import IccResult, LimitsOfAgreement, MeasurementError
+
+
+@dataclass(frozen=True)
+class Study:
+    """Everything a capstone computed, in the order it is told.
+
+    Parameters
+    ----------
+    measure : Measure
+        The test.
+    retest, change : Pairs
+        Pairs of the retest study and of the programme's people.
+    icc : tuple of IccResult
+        The form that counts first, others for comparison after it.
+    error : MeasurementError
+        SEM and MDC.
+    agreement : LimitsOfAgreement
+        Of the retest pairs.
+    mcid : McidStudy
+        The change that matters.
+    audit : ProgrammeAudit
+        The programme.
+    options : mapping
+        Settings the results do not carry.
+    """
+
+    measure: Measure
+    retest: Pairs
+    change: Pairs
+    icc: tuple[IccResult, ...]
+    error: MeasurementError
+    agreement: LimitsOfAgreement
+    mcid: McidStudy
+    audit: ProgrammeAudit
+    options: Mapping[str, object]
+
+    @property
+    def results(self) -> tuple[Any, ...]:
+        """What the methods paragraph is worded from."""
+        return (self.change, self.icc[0], self.error, self.agreement, self.mcid, self.audit)

@@ -1,0 +1,142 @@
+"""The pictures, tables and sections of a study's document."""
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from truechange.foundation import drawing
+from truechange.meaningful_change.result import NAMES
+from truechange.programme.parts import ByMeasure
+from truechange.reporting.audit_pictures import baseline, changes, shares, steps
+from truechange.reporting.audit_tables import audit_tables, measure_rows
+from truechange.reporting.checklists import checklist
+from truechange.reporting.known_facts import audit_facts, mcid_facts, reliability_facts
+from truechange.reporting.methods import methods_paragraph
+from truechange.reporting.page import Picture, Section, Words
+from truechange.reporting.stamp import Stamp
+from truechange.reporting.study import Study
+from truechange.reporting.tables import ReadyTable, ready_table
+from truechange.reporting.wording import cannot_show, once
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LISTS = ("grras", "cosmin_error", "consort_outcomes", "consort_pro")
+PROMPTS = (
+    "Is the MCID larger or smaller than the MDC of one person, and what does that mean for a single patient's verdict?",
+    "How do your error and your MCID compare with published ones, and do people, protocol and interval match?",
+    "How many of those who changed enough would error alone explain, and how far is the true share from the count?",
+    "Who is missing, and could they change the conclusion?",
+    "What would have happened without the programme, and what in your design speaks to it?",
+    "What would you measure differently: practice trials, blinded ratings, a second baseline, more people?",
+)
+
+
+def study_pictures(study: Study) -> dict[str, Picture]:
+    """Draw the figures of the thesis, by file name."""
+    audit = study.audit
+    flow = measure_rows(audit_tables(audit)["flow"], audit.primary)
+    enough: Any = audit.responders[audit.primary]
+    drawn = {
+        "agreement": (study.agreement.plot(ax=drawing.axes(width=5.2, height=3.1)), study.agreement.alt),
+        "mcid": (study.mcid.plot(ax=drawing.axes(width=5.6, height=4.0)), study.mcid.alt),
+        "anchor": (study.mcid.anchor.plot(ax=drawing.axes(width=5.2, height=3.1)), study.mcid.anchor.alt),
+        "curve": (enough.curve.plot(ax=drawing.axes(width=5.2, height=3.1)), enough.curve.alt),
+    }
+    made = {name: Picture(ax, alt, CAPTIONS[name]) for name, (ax, alt) in drawn.items()}
+    others = {"flow": steps(audit, flow), "changes": changes(audit), "shares": shares(audit)}
+    return made | {name: Picture(one.drawn, one.alt, CAPTIONS[name]) for name, one in others.items()}
+
+
+CAPTIONS = {
+    "agreement": "Difference of the two tests against their mean, with limits of agreement.",
+    "mcid": "Every estimate of the change that matters, from the same people.",
+    "anchor": "Mean change for each rating of change.",
+    "flow": "People from starting to being compared.",
+    "changes": "Every person's improvement against the MDC and the MCID.",
+    "shares": "Share that changed enough, beside what error alone gives and the true share.",
+    "curve": "Share that changed by at least each amount.",
+}
+
+
+def study_tables(study: Study) -> dict[str, ReadyTable]:
+    """Return the tables of the thesis, by file name."""
+    step, name, mcid = study.measure.resolution, study.measure.name, study.mcid
+    held = audit_tables(study.audit)
+    part = {key: measure_rows(frame, study.audit.primary) for key, frame in held.items()}
+    methods = mcid.table().rename(index=NAMES).assign(unit=mcid.unit)
+    icc = _frame([one.estimate.row() | {"form": one.form} for one in study.icc])
+    versus = part["comparison"].dropna(axis="columns", how="all")
+    missing = "Share that changed enough, by what is assumed of the missing"
+    return {
+        "reliability": ready_table(icc, f"Reliability: {name}"),
+        "error": ready_table(study.error, f"Measurement error: {name}", resolution=step),
+        "agreement": ready_table(study.agreement, f"Agreement of the two tests: {name}", resolution=step),
+        "anchor": ready_table(mcid.anchor, "The rating as an anchor"),
+        "mcid": ready_table(methods, f"Change that matters: {name}", resolution=step, notes=mcid.cautions),
+        "sizes": ready_table(mcid.size_references, "Sizes to compare with, which say nothing about importance"),
+        "baseline": baseline(held["baseline"]),
+        "change": ready_table(part["change"], f"Change of the group: {name}", resolution=step),
+        "responders": ready_table(part["changed enough"], f"Who changed enough: {name}"),
+        "missing": ready_table(part["missing"], missing),
+        "comparison": ready_table(versus, f"Compared with others: {name}"),
+        "credibility": ready_table(mcid.credibility, "Credibility of the MCID"),
+    }
+
+
+def _frame(rows: list[dict[str, object]]) -> "pd.DataFrame":
+    import pandas as pd
+
+    return pd.DataFrame(rows)[["form", "estimate", "low", "high", "n", "method"]]
+
+
+def study_sections(
+    study: Study, stamp: Stamp, pictures: Mapping[str, Picture], tables: Mapping[str, ReadyTable]
+) -> list[Section]:
+    """Lay the study out, from the methods paragraph to the reproducibility stamp."""
+    audit = study.audit
+    known = audit_facts(audit) | reliability_facts(study.error, study.measure, study.agreement) | mcid_facts(study.mcid)
+    lists = [checklist(name, known) for name in LISTS]
+    told = methods_paragraph(
+        *study.results, options=study.options, cited=tuple(key for one in lists for key in one.sources)
+    )
+    parts = (audit.flow, audit.change, audit.responders, audit.comparison)
+    flow, change, enough, versus = (_of(part, audit.primary) for part in parts)
+    error = [*study.icc[0].sentences()[:1], *study.error.sentences(), *study.agreement.sentences()]
+    filled = [block for one in lists for block in (Words(one.sentences()), one.ready())]
+    cautions = once(text for one in study.results for text in one.cautions)
+
+    def shown(*names: str) -> list[Picture | ReadyTable]:
+        return [pictures[name[2:]] if name.startswith("~ ") else tables[name] for name in names]
+
+    return [
+        Section("Methods", [Words(told.paragraphs)]),
+        Section("Who was measured", [Words(flow.sentences()[:1]), *shown("~ flow", "baseline")]),
+        Section(
+            "Reliability and measurement error",
+            [_text(error), *shown("reliability", "error", "~ agreement", "agreement")],
+        ),
+        Section(
+            "The change that matters",
+            [_text(study.mcid.sentences()), *shown("anchor", "~ anchor", "~ mcid", "mcid", "sizes")],
+        ),
+        Section("The change of the group", [_text(change.sentences()), *shown("change")]),
+        Section(
+            "Who changed enough",
+            [_text(enough.sentences()), *shown("~ changes", "~ shares", "responders", "~ curve", "missing")],
+        ),
+        Section("Compared with others", [_text(versus.sentences()), *shown("comparison")]),
+        Section("What this study cannot show", [Words(cannot_show(audit), "caution")]),
+        Section("Cautions", [Words(cautions, "list")]),
+        Section("For the discussion", [Words(PROMPTS, "list")]),
+        Section("Checklists", [*filled, *shown("credibility")]),
+        Section("References", [Words(told.references.sentences(), "references")]),
+        Section("To get the same numbers again", [Words([f"{fact}: {value}" for fact, value in stamp.rows], "list")]),
+    ]
+
+
+def _text(sentences: Sequence[str]) -> Words:
+    return Words([" ".join(sentences)])
+
+
+def _of(part: ByMeasure, measure: str) -> Any:
+    return part[measure]
