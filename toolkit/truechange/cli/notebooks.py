@@ -1,0 +1,53 @@
+"""The command ``truechange notebooks``: the set of notebooks with its small data, ready to open and to change."""
+
+import argparse
+import shutil
+from pathlib import Path
+
+import truechange
+from truechange.foundation.errors import OutcomeError, listed
+
+HELP = "copy the notebooks and their invented data into a folder of yours"
+EXAMPLE = "example:\n  truechange notebooks my_notebooks"
+FOLDERS = {"notebooks": ("*.ipynb", "*.md"), "data_synthetic": ("*.csv", "*.xlsx", "*.json", "*.md")}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's words."""
+    parser.add_argument("dir", type=Path, metavar="DIR", help="folder to copy into; made if it is not there")
+    parser.add_argument("--overwrite", action="store_true", help="replace files that are there already")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Copy and say how to open them."""
+    pairs = [
+        (source, args.dir / folder / source.name)
+        for folder, patterns in FOLDERS.items()
+        for pattern in patterns
+        for source in sorted((material() / folder).glob(pattern))
+    ]
+    there = [str(target) for _, target in pairs if target.exists()]
+    if there and not args.overwrite:
+        raise OutcomeError(f"Already there: {listed(there)}. Choose another folder, or add --overwrite.")
+    for source, target in pairs:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(source, target)
+    books = sum(target.suffix == ".ipynb" for _, target in pairs)
+    print(f"{books} notebooks and their invented data are in {args.dir}.")
+    print(f"Open them with: python -m jupyter lab {args.dir / 'notebooks'} (extra: truechange[notebooks]).")
+    return 0
+
+
+def material() -> Path:
+    """Return the folder that holds ``notebooks`` and ``data_synthetic``: the wheel's own copy, or the checkout's top.
+
+    Raises
+    ------
+    OutcomeError
+        Neither is there.
+    """
+    house = Path(truechange.__file__).parent
+    for place in (house / "cli" / "material", house.parents[1]):
+        if (place / "notebooks").is_dir() and (place / "data_synthetic").is_dir():
+            return place
+    raise OutcomeError("This copy of truechange came without its notebooks; install it from its wheel or a checkout.")
