@@ -29,31 +29,31 @@ def at_ends(seen: priors.Seen, ends: tuple[float, float], mcid: float) -> list[s
 
 
 def gather(result: Answer, mirrored: bool) -> list[str]:
-    """Collect what to mind about the thresholds and the group; `mirrored` = no MCID for deterioration was given."""
+    """Collect what to mind about thresholds and group, the gravest first; `mirrored` = no MCID for worse was given."""
     said, mdc, error, test = [], result.mdc, result.error, result.test
     for score in (result.before, result.after):
         if score < test.soft_low or score > test.soft_high:
             said.append(f"A score of {score:g} is unusual for this test: check it.")
+    if mirrored and result.worse:
+        said.append("The MCID for getting worse was not given; the one for getting better is used.")
     if error is not None and mdc is not None:
         if not 0.87 < error.varies < 1.15:
             size = "larger" if error.varies > 1 else "smaller"
             said.append(f"The error at this person's scores is {size} than on average.")
         if mdc.value >= result.bar.value:
             said.append("The MDC is not below the MCID: an important change can hide in the error.")
-        if error.df is None:
-            said.append("How well the SEM is known was not stated: its uncertainty is not carried.")
-        said += origin("SEM", error.origin)
-    said += origin("MCID", result.mcid.origin)
-    if not v.spread(result.bar):
-        said.append("The MCID has no interval: its uncertainty is not carried.")
-    if mirrored and result.worse:
-        said.append("The MCID for getting worse was not given; the one for getting better is used.")
+        if not isnan(result.improvement):
+            said += _group(result)
+    if not isnan(result.improvement):
+        said.append(NOT_CAUSE)
     if result.practice:
         gain = size_text(result, result.practice)
         said.append(f"A practice gain of {gain} is taken out of “beyond error”; the chances still include it.")
-    if not isnan(result.improvement):
-        said += [*_group(result), NOT_CAUSE] if error is not None else [NOT_CAUSE]
-    return said
+    lacking = ["SEM's"] if error is not None and error.df is None else []
+    lacking += [] if v.spread(result.bar) else ["MCID's"]
+    if lacking:
+        said.append(f"The {' and the '.join(lacking)} own uncertainty was not given, so it is not carried.")
+    return said + (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
 
 
 def origin(what: str, origin: Origin) -> list[str]:
@@ -65,15 +65,19 @@ def origin(what: str, origin: Origin) -> list[str]:
     return [f"{said}{origin.sentence()}{held}. Are those people, that protocol and gap like yours?"]
 
 
+def _first_upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _group(result: Answer) -> list[str]:
     group = result.programme
     if group is None:
-        return ["No group to compare with: the chance from the scores alone is too high where most change little."]
+        return ["No group to compare with: the chance from the scores alone is too high where few change much."]
     if group.n < priors.FEWEST:
-        return [f"{group.name} has {group.n} people, fewer than {priors.FEWEST}: too few to lean on."]
+        return [f"{_first_upper(group.name)} has {group.n} people, fewer than {priors.FEWEST}: too few to lean on."]
     said = []
     if group.n < priors.SMALL:
-        said.append(f"{group.name} has {group.n} people; the doubt about its numbers is carried.")
+        said.append(f"{_first_upper(group.name)} has {group.n} people; the doubt about its numbers is carried.")
     if abs(result.before - group.mean_before) > 2.5 * group.sd_before:
         said.append(f"This person started far from most of {group.name}: the chances lean on people unlike them.")
     return said

@@ -98,5 +98,5 @@ def with_gap(origin: Origin, days: float | None) -> Origin:
     words = f" {origin.interval.casefold()}"
     if days is None or days <= SOME_DAYS or not any(short in words for short in _SHORT):
         return origin
-    note = f"its tests lay {origin.interval} apart, these {days:g} days: the error here is larger"
+    note = f"its tests lay minutes to hours apart, these {days:g} days, so expect more error here"
     return replace(origin, note="; ".join(filter(None, (note, origin.note))))

@@ -98,10 +98,12 @@ def _posterior(result: Answer, panel: "Axes") -> None:
     panel.fill_betweenx(heights, 0, curve, color=WASH, lw=0)
     panel.fill_betweenx(heights, 0, curve, where=inside, color=WARM, alpha=0.4, lw=0)
     panel.plot(curve, heights, color=INK, lw=1.6)
-    for other in (belief for belief in others if belief.prior in ("flat", "sceptical")[: 1 + (main.prior == "flat")]):
+    for other in (belief for belief in others if belief.prior == "flat"):
         panel.plot([other.density(change) for change in changes], heights, ":", color=QUIET, lw=1.3)
     panel.set_xlim(0, None)
     panel.set_xticks([])
     panel.tick_params(left=False, labelleft=False)
     panel.spines["bottom"].set_visible(False)
-    panel.set_xlabel("true change", fontsize=9)
+    panel.set_xlabel(
+        "true change" + ("" if main.prior == "flat" else "\n(dotted: scores alone)"), fontsize=8.5, loc="left"
+    )

@@ -8,7 +8,7 @@ from truechange.foundation.errors import DataError, RefusedError
 
 MINOR = ("assessor", "tester")  # a change of these is a caution, not another test
 FEWEST_PAIRS = 30
-_SAID = {"true": "yes", "false": "no", "none": "", "nan": ""}
+_SAID = {"true": "yes", "false": "no", "nan": "", "<na>": ""}
 
 
 def named(fact: str) -> str:
@@ -85,7 +85,7 @@ def refuse_changed(changed: Sequence[str], before: str, after: str, unit: str) -
 
 
 def _text(value: object) -> str:
-    text = str(value).strip()
+    text = "" if value is None else str(value).strip()
     return _SAID.get(text.casefold(), text)
 
 

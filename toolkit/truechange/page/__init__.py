@@ -1,1 +1,1 @@
-"""The page room."""
+"""One person asked about without code: what was typed, the question it makes, a printable sheet, a page on loopback."""

@@ -1,0 +1,175 @@
+"""``truechange person``: two scores of one person in, a sentence for the chart and one for the person out."""
+
+import argparse
+from math import isfinite
+from typing import Any
+
+HELP = "tell whether one person changed beyond measurement error, and by enough to matter"
+EXAMPLE = """examples:
+  truechange person 9 13 --measure chair_stand_30s --sem 1.0 --sem-df 49 --mcid 2
+  truechange person 9 13 --measure chair_stand_30s --sem-from "Gill et al" --mcid-from Mostafaee \\
+      --dates 2026-01-12 2026-04-06 --age 72 --sex female --done seat_height_cm=43 arms_used=no
+  truechange person 14.1 12.0 --name "Our stairs" --unit s --less-is-better --sem 0.6 --mcid 1.5
+
+a programme file has one table a test, in TOML or JSON:
+  [chair_stand_30s]
+  name = "leg-power programme"
+  mean_before = 11.0
+  mean_after = 13.0
+  sd_before = 3.2
+  sd_after = 3.4
+  correlation = 0.8
+  n = 60
+  sem = 1.0            # from our own retests
+  sem_df = 49
+  mcid = 2.0
+  mcid_low = 1.4
+  mcid_high = 2.7
+  done = { seat_height_cm = 43, arms_used = "no" }
+
+It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."""
+WIDTH, LINES = 80, 24
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of the command on `parser`."""
+    add = parser.add_argument
+
+    def number(option: str, words: str) -> None:
+        add(option, type=float, metavar="N", help=words)
+
+    add("scores", nargs="+", metavar="SCORE", help="in order of time; unable; or 9,10 for two visits at one stage")
+    add("--measure", default="", metavar="TEST", help="a test of the catalogue (truechange measures)")
+    add("--name", default="", help="name of a test of your own")
+    add("--unit", default="", help="its unit")
+    add("--less-is-better", action="store_true", help="a lower score of your own test is an improvement")
+    add("--dates", nargs="+", default=[], metavar="DATE", help="one a score, YYYY-MM-DD")
+    number("--age", "years, for norms")
+    add("--sex", choices=("female", "male"), help="for norms")
+    for which, words in (("", "both tests were"), ("-before", "the first test was"), ("-after", "the last test was")):
+        add(f"--done{which}", nargs="+", default=[], metavar="FACT=VALUE", help=f"how {words} done")
+    number("--sem", "standard error of measurement, in the unit of the test")
+    number("--sem-df", "its degrees of freedom, about the number of people retested less one")
+    number("--mcid", "smallest change that matters, in the unit of the test")
+    add("--mcid-limits", nargs=2, help="its interval", type=float, metavar=("LOW", "HIGH"))
+    number("--mcid-worse", "the same for getting worse")
+    add("--published", action="store_true", help="use published values for what is not typed, where there is only one")
+    add("--sem-from", metavar="AUTHOR", help="use the published error with this in its citation")
+    add("--mcid-from", metavar="AUTHOR", help="use the published MCID with this in its citation")
+    add("--programme", metavar="FILE", help="what is known of the person's group (below)")
+    number("--practice", "improvement from merely repeating the test")
+    add("--baselines", type=int, default=1, metavar="N", help="baseline scores among more than two (default 1)")
+    add("--confidence", type=float, default=0.95, metavar="SHARE", help="of the MDC and intervals (default 0.95)")
+    add("--everything", action="store_true", help="print all of it, not one screen")
+    add("--json", action="store_true", help="print for another program")
+    add("--sheet", metavar="FILE", help="write one printable page, .html or .pdf")
+    add("--label", default="", help="words to put on the sheet, such as a person's code; none otherwise")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Answer; return 0, or 1 where the scores do not allow an answer."""
+    from truechange.page.question import Question, ask, read_clinic
+
+    own = {"name": arguments.name, "unit": arguments.unit, "better": "lower" if arguments.less_is_better else "higher"}
+    low, high = arguments.mcid_limits or (None, None)
+    known = {name: getattr(arguments, name) for name in ("sem", "sem_df", "mcid", "mcid_worse", "practice")}
+    known |= {"mcid_low": low, "mcid_high": high}
+    only = "" if arguments.published else None
+    key = arguments.measure or arguments.name
+    both = _facts(arguments.done)
+    result, there = ask(
+        Question(
+            tuple(_score(text) for text in arguments.scores),
+            measure=arguments.measure,
+            own=own,
+            dates=tuple(arguments.dates),
+            age=arguments.age,
+            sex=arguments.sex,
+            before=both | _facts(arguments.done_before),
+            after=both | _facts(arguments.done_after),
+            known={name: value for name, value in known.items() if value is not None},
+            clinic=read_clinic(arguments.programme, key) if arguments.programme else {},
+            sem_from=only if arguments.sem_from is None else arguments.sem_from,
+            mcid_from=only if arguments.mcid_from is None else arguments.mcid_from,
+            baselines=arguments.baselines,
+            confidence=arguments.confidence,
+        )
+    )
+    if arguments.sheet:
+        from truechange.page.sheet import write_sheet
+
+        print(f"Written: {write_sheet(result, arguments.sheet, label=arguments.label, there=there)}")
+    elif arguments.json:
+        print(_json(result, there))
+    else:
+        print("\n".join(screen(result, there, None if arguments.everything else LINES)))
+    return 1 if result.verdict == "not_assessable" else 0
+
+
+def _score(text: str) -> float | tuple[float, ...] | str:
+    from truechange.foundation.errors import DataError
+
+    if text.strip().casefold() == "unable":
+        return "unable"
+    try:
+        numbers = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise DataError(
+            f"{text!r} is not a score: give a number, 9,10 for two tests at one stage, or unable."
+        ) from None
+    return numbers[0] if len(numbers) == 1 else numbers
+
+
+def _facts(words: list[str]) -> dict[str, str]:
+    from truechange.foundation.errors import ChoiceError
+
+    pairs = [word.partition("=") for word in words]
+    if wrong := [fact for fact, sign, value in pairs if not (fact and sign and value)]:
+        raise ChoiceError(f"{wrong[0]!r} is not FACT=VALUE; write for example seat_height_cm=43 arms_used=no.")
+    return {fact.strip(): value.strip() for fact, _, value in pairs}
+
+
+def screen(result: Any, there: tuple[str, ...] = (), lines: int | None = LINES) -> list[str]:
+    """Return the answer as lines of at most 80 characters; `lines` of them, or all for None.
+
+    What does not fit is counted, never dropped in silence.
+    """
+    head = result.verdict.replace("_", " ").upper()
+    shown = [head, "=" * len(head)]
+    says = result.sentences()
+    course = not hasattr(result, "person_sentence")
+    names = ("Last", "Course", "Chance") if course else ("Chart", "Person", *("",) * (len(says) - 3), "Surer")
+    for name, text in zip(names, says, strict=False):
+        shown += _block(name, text)
+    held = [("Mind", text) for text in result.cautions]
+    rest = [*held[:2], *(("Norms", text) for text in there[:1]), *held[2:], *(("Norms", text) for text in there[1:])]
+    for done, (name, text) in enumerate(rest):
+        block = _block(name, text)
+        last = done == len(rest) - 1
+        if lines is not None and len(shown) + len(block) + (not last) > lines:
+            shown.append(f"{'More':<8}{len(rest) - done} more to mind: --everything prints all of it.")
+            break
+        shown += block
+    return shown
+
+
+def _block(name: str, text: str) -> list[str]:
+    from textwrap import wrap
+
+    return wrap(text, WIDTH, initial_indent=f"{name:<8}", subsequent_indent=" " * 8)
+
+
+def _json(result: Any, there: tuple[str, ...]) -> str:
+    import json
+
+    rows = result.rows() if hasattr(result, "rows") else result.table().to_dict("records")
+    held = {"verdict": result.verdict, "sentences": result.sentences(), "numbers": rows, "cautions": result.cautions}
+    return json.dumps(_plain(held | {"context": there, "sources": result.sources}), indent=1, ensure_ascii=False)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(held) for key, held in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(held) for held in value]
+    return None if isinstance(value, float) and not isfinite(value) else value

@@ -1,0 +1,244 @@
+"""From what somebody typed about one person to the library's question; standard library only, so it starts fast."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+from math import nan
+from typing import Any
+
+from truechange.foundation.errors import ChoiceError, DataError, RefusedError
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.origin import Origin
+from truechange.individual.assess import person_change
+from truechange.individual.context import place, published_mcid, published_sem, with_gap
+from truechange.individual.group import Programme
+from truechange.individual.protocol import compare_protocols
+from truechange.measures.catalogue import measure as look_up
+from truechange.measures.published import published_rows
+
+GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
+NUMBERS = (*GROUP, "sem", "sem_df", "mcid", "mcid_low", "mcid_high", "mcid_worse", "practice", "practice_se")
+FACTS = ("name", "done", "baseline_scores", *NUMBERS)
+
+
+@dataclass(frozen=True)
+class Question:
+    """Everything that was typed about one person.
+
+    Parameters
+    ----------
+    scores : tuple of (float, or tuple of float for several tests at one stage, or ``"unable"``)
+        In order of time, in the unit of the test.
+    measure : str
+        Key of a test of the catalogue; empty for one of your own, which `own` describes (name, unit, better).
+    dates : tuple of str
+        ISO dates, one a score, or none.
+    age, sex : float or None, str or None
+        For norms and cut-offs.
+    before, after : mapping
+        Protocol facts of the two tests.
+    known : mapping
+        Numbers typed for this question: sem, sem_df, mcid, mcid_low, mcid_high, mcid_worse, practice.
+    clinic : mapping
+        What the programme file says of this test; typed numbers go first.
+    sem_from, mcid_from : str or None
+        Part of the citation whose published value to use; empty text for the only one there is.
+    baselines : int
+        How many of the first scores are baseline, for more than two.
+    confidence : float
+        Level of the MDC and the intervals.
+    """
+
+    scores: tuple[Any, ...]
+    measure: str = ""
+    own: Mapping[str, Any] = field(default_factory=dict)
+    dates: tuple[str, ...] = ()
+    age: float | None = None
+    sex: str | None = None
+    before: Mapping[str, object] = field(default_factory=dict)
+    after: Mapping[str, object] = field(default_factory=dict)
+    known: Mapping[str, float] = field(default_factory=dict)
+    clinic: Mapping[str, Any] = field(default_factory=dict)
+    sem_from: str | None = None
+    mcid_from: str | None = None
+    baselines: int = 1
+    confidence: float = 0.95
+
+    @property
+    def days(self) -> tuple[int, ...]:
+        """Days between the first date and each."""
+        try:
+            held = [date.fromisoformat(when) for when in self.dates]
+        except ValueError as wrong:
+            raise DataError(
+                f"A date is not understood ({wrong}); write it as YYYY-MM-DD, such as 2026-03-31."
+            ) from None
+        if held and len(held) != len(self.scores):
+            raise DataError(f"{len(held)} dates for {len(self.scores)} scores: give one date a score, or none.")
+        if held != sorted(held):
+            raise DataError(
+                f"The dates run backwards ({', '.join(self.dates)}): give scores and dates in order of time."
+            )
+        return tuple((when - held[0]).days for when in held)
+
+
+def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
+    """Answer a question; return the result (PersonChange or Visits) and where the last score stands among norms.
+
+    Raises
+    ------
+    OutcomeError
+        What was typed cannot be used; the message says how to mend it.
+    """
+    test = look_up(question.measure) if question.measure else None
+    unit, days = test.unit if test else str(question.own.get("unit", "")), question.days
+    numbers = {**question.clinic, **question.known}
+    about: dict[str, Any] = {"measure": question.measure} if test else dict(question.own)
+    gap = float(days[-1]) if days else None
+    about |= {"sem": _sem(question, numbers, unit, gap), "mcid": _mcid(question, numbers, unit, gap)}
+    about |= {"mcid_deterioration": numbers.get("mcid_worse"), "practice": numbers.get("practice", 0.0)}
+    about |= {"practice_se": numbers.get("practice_se", 0.0)}
+    group, said = _group(question)
+    about |= {"programme": group, "confidence": question.confidence}
+    if len(question.scores) == 2:
+        about |= {"before_protocol": question.before or None, "after_protocol": question.after or None}
+        found: Any = person_change(*question.scores, **about, dates=(question.dates or ("", ""))[:2])  # type: ignore[arg-type]
+    else:
+        found = _course(question, days, about)
+    last = question.scores[-1]
+    there = (
+        place(question.measure, last, age=question.age, sex=question.sex) if test and isinstance(last, float) else ()
+    )
+    held = (*said, *_transport(question, about), *found.cautions)
+    return replace(found, cautions=held), there
+
+
+def _course(question: Question, days: tuple[int, ...], about: dict[str, Any]) -> Any:
+    from truechange.individual.visits import visits
+
+    if not days and len(question.scores) > 1:
+        raise ChoiceError("More than two scores need their dates (--dates), one a score, in order.")
+    seen = [(day, one) for day, score in zip(days or (0,), question.scores, strict=True) for one in _each(score)]
+    changed, _ = compare_protocols(question.before, question.after)
+    if changed:
+        raise RefusedError(f"The tests were done in two ways ({'; '.join(changed)}): they make no course.")
+    held = {"day": [day for day, _ in seen], "score": [score for _, score in seen]}
+    return visits(held, baselines=question.baselines, **about)
+
+
+def _each(score: Any) -> tuple[Any, ...]:
+    return score if isinstance(score, tuple) else (score,)
+
+
+def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Estimate:
+    if question.sem_from is not None and "sem" not in question.known:
+        found = published_sem(question.measure, question.sem_from or None)
+        return replace(found, origin=with_gap(found.origin, gap))
+    if "sem" not in numbers:
+        raise ChoiceError(f"The SEM is missing: type it (--sem){_choices(question.measure, 'mdc95', '--sem-from')}.")
+    df = (
+        numbers.get("sem_df")
+        if ("sem" in question.known) == ("sem_df" in question.known)
+        else question.known.get("sem_df")
+    )
+    return Estimate(value=numbers["sem"], unit=unit, df=df, origin=_origin(question, "sem"), method="given")
+
+
+def _mcid(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Threshold:
+    if question.mcid_from is not None and "mcid" not in question.known:
+        found = published_mcid(question.measure, question.mcid_from or None)
+        return replace(found, origin=with_gap(found.origin, gap))
+    if "mcid" not in numbers:
+        raise ChoiceError(f"The MCID is missing: type it (--mcid){_choices(question.measure, 'mic', '--mcid-from')}.")
+    source = question.known if "mcid" in question.known else numbers
+    low, high = source.get("mcid_low", nan), source.get("mcid_high", nan)
+    origin = _origin(question, "mcid")
+    return Threshold(value=numbers["mcid"], low=low, high=high, kind="mcid", unit=unit, method="given", origin=origin)
+
+
+def _origin(question: Question, what: str) -> Origin:
+    if what in question.known or not question.clinic:
+        return Origin.stated()
+    return Origin.own(population=str(question.clinic.get("name", "programme file")))
+
+
+def _choices(measure: str, quantity: str, option: str) -> str:
+    """Offer what was published for the test, to be chosen by name; nothing is chosen for the user."""
+    rows = [r for r in published_rows() if r["measure"] == measure and r["quantity"] == quantity]
+    listed = [f"{r['citation'].split(',')[0]}: {r['value']} {r['unit']}" for r in rows if r["usable"] == "yes"]
+    return f", or choose a published one ({option} with part of its citation; {'; '.join(listed)})" if listed else ""
+
+
+def _group(question: Question) -> tuple[Programme | None, tuple[str, ...]]:
+    held = question.clinic
+    given = [name for name in GROUP if name in held]
+    if not given:
+        return None, ()
+    if len(given) < len(GROUP):
+        raise DataError(f"The programme file lacks {', '.join(sorted(set(GROUP) - set(given)))}; it needs all or none.")
+    name = str(held.get("name", "the programme"))
+    test = look_up(question.measure) if question.measure else None
+    changed, _ = compare_protocols(held.get("done"), question.after, tolerances=test.tolerances if test else None)
+    if changed:
+        there = "; ".join(changed).replace(" before", f" in {name}").replace(" after", " here")
+        return None, (f"{name} was tested in another way ({there}): it is not used.",)
+    moments = {key: held[key] for key in GROUP}
+    return Programme(name=name, origin=Origin.own(population=name), **moments), ()
+
+
+def _transport(question: Question, about: Mapping[str, Any]) -> tuple[str, ...]:
+    """Hold published numbers against the programme's own baseline scores, where the file has them."""
+    scores = question.clinic.get("baseline_scores")
+    found = []
+    for what in ("sem", "mcid"):
+        if scores and about[what].origin.kind == "published":
+            from truechange.reliability.transport import transport_check
+
+            gap = f"{question.days[-1]} days" if question.dates else ""
+            check = transport_check(about[what], scores, protocol=question.after or None, interval=gap)
+            if check.verdict == "do not use":
+                raise RefusedError(f"The published {what.upper()} must not be used here: {' '.join(check.reasons)}")
+            found.append(f"Transport check of the {what.upper()}: {check.verdict}. {' '.join(check.reasons)}".strip())
+    return tuple(found)
+
+
+def read_clinic(path: str, measure: str) -> dict[str, Any]:
+    """Read what a clinic knows of one test from its programme file (TOML or JSON, one table a test).
+
+    Parameters
+    ----------
+    path : str
+        File; ``.json`` is read as JSON, all else as TOML.
+    measure : str
+        Key of the test, or the name of your own.
+
+    Raises
+    ------
+    DataError
+        The file is missing or not understood, lacks the test, or holds a fact nobody knows or that is no number.
+    """
+    try:
+        with open(path, "rb") as file:
+            if path.endswith(".json"):
+                import json
+
+                held: dict[str, Any] = json.load(file)
+            else:
+                import tomllib
+
+                held = tomllib.load(file)
+    except OSError as wrong:
+        raise DataError(f"{path} cannot be read: {wrong.strerror}.") from None
+    except ValueError as wrong:
+        raise DataError(f"{path} is not understood: {wrong}.") from None
+    table = held.get(measure) if isinstance(held, dict) else None
+    if not isinstance(table, dict):
+        tests = ", ".join(held) if isinstance(held, dict) else "nothing"
+        raise DataError(
+            f"{path} has no table for {measure!r}; it has: {tests}. Name one with --measure, or add [{measure}]."
+        )
+    if unknown := set(table) - set(FACTS):
+        raise DataError(f"{path}, [{measure}]: not known: {', '.join(sorted(unknown))}. Known: {', '.join(FACTS)}.")
+    if wrong_type := [key for key in NUMBERS if key in table and not isinstance(table[key], int | float)]:
+        raise DataError(f"{path}, [{measure}]: {', '.join(wrong_type)} must be numbers.")
+    return table

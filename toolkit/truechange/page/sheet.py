@@ -1,0 +1,70 @@
+"""One printable page about one person; nothing that identifies anybody unless it was typed as a label."""
+
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from truechange.foundation.errors import ChoiceError, OutcomeError
+from truechange.foundation.html import document
+from truechange.reporting.page import Picture, Section, Words, write_pdf
+from truechange.reporting.references import cite
+
+CAUTION = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
+COMPARES = " This compares; it does not diagnose."
+ONE_PAGE = """<style>@page { @bottom-right { content: none; } } figure img { max-width: 36rem; width: 100%; }
+@media print { html { font-size: 8.4pt; } h2 { margin-top: .7rem; } figure { margin: .3rem 0; }
+figure img { max-width: 38rem; } ul, .caution, .answer { margin: .3rem 0; } }</style>"""
+
+
+def sheet_html(result: Any, *, label: str = "", there: tuple[str, ...] = ()) -> str:
+    """Return the page: the words, the picture, the cautions, where the score stands, the sources.
+
+    Parameters
+    ----------
+    result : PersonChange or Visits
+        The answer.
+    label : str, optional
+        Words for the head of the page, as typed; none otherwise.
+    there : tuple of str, optional
+        Where the last score stands among norms and cut-offs.
+    """
+    says, course = result.sentences(), not hasattr(result, "person_sentence")
+    test = result.changes[-1].test if course and result.changes else getattr(result, "test", None)
+    title = (test.name if test else "") or "One person's change"
+    first = says if course else says[:2]
+    drawn = course or result.improvement == result.improvement
+    picture = [Picture(result.plot(), result.alt)] if drawn else []
+    blocks: list[Picture | Words | Section] = [Words(first, "answer"), *picture, Words(says[len(first) :])]
+    blocks.append(Section("Mind", [Words(result.cautions, "caution")]))
+    if there:
+        blocks.append(Section("Among others", [Words([text.replace(COMPARES, "") for text in there], "list")]))
+    sources = str(cite(*result.sources)).splitlines() if result.sources else []
+    blocks.append(Section("Sources", [Words(sources, "references"), Words([CAUTION])]))
+    head = f"<h1>{escape(title)}</h1>" + (f'<p class="quiet">{escape(label)}</p>' if label else "")
+    body = "".join(part.html() for part in blocks)
+    return document(title, ONE_PAGE + head + body)
+
+
+def write_sheet(result: Any, path: str, *, label: str = "", there: tuple[str, ...] = ()) -> Path:
+    """Write the page as ``.html`` or ``.pdf``; return where it is.
+
+    Raises
+    ------
+    ChoiceError
+        The file's ending is neither.
+    MissingPartError
+        A PDF was asked for and the extra ``pdf`` is not installed.
+    OutcomeError
+        The file cannot be written.
+    """
+    place = Path(path)
+    if place.suffix not in (".html", ".pdf"):
+        raise ChoiceError(f"{path}: a sheet is written as .html or .pdf.")
+    html = sheet_html(result, label=label, there=there)
+    try:
+        if place.suffix == ".pdf":
+            return write_pdf(html, place)
+        place.write_text(html, encoding="utf-8")
+    except OSError as wrong:
+        raise OutcomeError(f"{path} cannot be written: {wrong.strerror}. Choose another place.") from None
+    return place
