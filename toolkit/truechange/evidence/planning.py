@@ -9,6 +9,7 @@ import truechange as tc
 from truechange.evidence.cases import Case
 from truechange.evidence.checking import Numbers, Pairs, computes, route
 from truechange.evidence.settings import rated_change
+from truechange.numerics.binary_models import fit_binary
 from truechange.planning import plan_agreement, plan_error, plan_paired_shares, plan_two_programmes, plan_two_shares
 
 
@@ -138,16 +139,23 @@ def _icc_width_by_simulation() -> Pairs:
     return found
 
 
-@route("Sample size", "Spread of 300 MCIDs estimated from samples of the planned size, SEM known.", by="tc.plan_mcid")
+@route("Sample size", "Spread of MCIDs from 2,000 simulated samples of the planned size.", by="tc.plan_mcid")
 def _mcid_spread_by_simulation() -> Pairs:
     found: Pairs = {}
     for improved, anchor in ((0.5, 0.6), (0.3, 0.5)):
-        plan = tc.plan_mcid(0.8, sd=2.4, improved=improved, anchor_reliability=anchor, reliability=0.7)
-        sem = 2.4 * sqrt((1 - 0.7) / 2)
-        rng, values = np.random.default_rng(43), []
-        for _ in range(300):
-            change, rating = rated_change(rng, plan.need, p=improved, rel_t=anchor, sem=sem, sd=2.4 * sqrt(0.7))
-            values.append(float(tc.mcid(change, rating, sem=sem, n_boot=100).table().estimate["latent_threshold"]))
+        n = tc.plan_mcid(0.8, sd=2.4, improved=improved, anchor_reliability=anchor, reliability=0.7).need
+        sem, size = 2.4 * sqrt((1 - 0.7) / 2), 2000
+        drawn = rated_change(np.random.default_rng(43), n * size, p=improved, rel_t=anchor, sem=sem, sd=2.4 * sqrt(0.7))
+        change, rating = (part.reshape(size, n) for part in drawn)
+        x, place = np.unique(change, return_inverse=True)
+        cells = place.reshape(size, n) + x.size * np.arange(size)[:, None]
+        total, hits = (
+            np.bincount(cells.ravel(), weights=w, minlength=size * x.size).reshape(size, x.size)
+            for w in (None, rating.ravel())
+        )
+        fit = fit_binary(x.astype(float), hits.astype(float), total.astype(float), link="probit")
+        mean, kept = change.mean(axis=1), 1 - 2 * sem**2 / change.var(axis=1, ddof=1)
+        values = mean + kept * (-fit.intercept / fit.slope - mean)
         low, high = np.percentile(values, [2.5, 97.5])
-        found[f"share improved {improved:g}, anchor {anchor:g}, n {plan.need}"] = (0.8, float(high - low) / 2, 0.16)
+        found[f"share improved {improved:g}, anchor {anchor:g}, n {n}"] = (float(high - low) / 2, 0.8, 0.1)
     return found

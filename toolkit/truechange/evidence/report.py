@@ -79,6 +79,24 @@ def versions() -> str:
     return ", ".join(named)
 
 
+def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
+    """Draw how many checks agree and disagree, a row for each way the other number came to us."""
+    from truechange.foundation.drawing import ACCENT, WARM, axes
+
+    rows = counts_table(checks).to_dict("records")
+    ax = axes(ax, height=0.9 + 0.34 * len(rows))
+    for at, row in enumerate(rows):
+        ax.barh(at, row[AGREES], color=ACCENT, height=0.6)
+        ax.barh(at, row[DISAGREES], left=row[AGREES], color=WARM, height=0.6, hatch="//")
+        ax.annotate(
+            f"{row[AGREES]}", (row[AGREES] + row[DISAGREES], at), (4, -3), textcoords="offset points", fontsize=8
+        )
+    ax.set_yticks(range(len(rows)), [row["how the other number came"] for row in rows])
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.set_xlabel("numbers that agree (hatched: that disagree)")
+    return ax
+
+
 def plot_simulations(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
     """Draw each simulated mean against its truth, in units of the deviation that would be a disagreement."""
     from truechange.foundation.drawing import ACCENT, WARM, axes, mark_line
