@@ -159,7 +159,7 @@ def beyond(answer: Answer, limits: Column) -> Answer:
     value, (low, high) = answer.value, limits.soft
     if value is None or isnan(value) or (low <= value <= high and not (limits.whole and value % 1)):
         return Answer(value)
-    facts = {"shown": f"{value:g} {limits.unit}".strip(), "measure": limits.name, "slip": ""}
+    facts: dict[str, Any] = {"shown": f"{value:g} {limits.unit}".strip(), "measure": limits.name, "slip": ""}
     if low <= value <= high:
         return Answer(value, "not_whole", facts)
     raw = answer.facts.get("raw", value)

@@ -64,7 +64,7 @@ def doubled(table: Table, findings: Findings) -> None:
     entries: dict[tuple[Any, ...], int] = {}
     repeated, differing = [], []
     texts = {name: _shown(column, places) for name, column in table.columns.items()}
-    for order, place in enumerate(places):
+    for order, place in enumerate(places.tolist()):
         same = (key[place], *(text[order] for text in texts.values()))
         if same in entries:
             repeated.append((place, entries[same]))
@@ -119,7 +119,7 @@ def _usual_spelling(counts: dict[str, int], known: set[str]) -> dict[str, str]:
     groups: dict[str, list[str]] = {}
     for key, word in zip(keys, counts, strict=True):
         groups.setdefault(key, []).append(word)
-    usual = {}
+    usual: dict[str, str] = {}
     for words in groups.values():
         best = max(words, key=lambda word: (word in known, counts[word]))
         usual |= {word: best for word in words if word != best}
@@ -174,13 +174,18 @@ def visits_in_order(table: Table, findings: Findings) -> None:
     first = _earliest(visit, days, (days < _LATE) & ~early, (len(people.words) + 1) * (len(occasions.words) + 1))[visit]
     apart = np.where((days < _LATE) & (first < _LATE), days - first, 0)
     places = np.flatnonzero((apart > LIMITS["visit_days"]) & ~people.empty & ~occasions.empty)
-    facts = [
+    said = [
         {"occasion": name, "days": int(apart[place])}
         for name, place in zip(_shown(occasions, places), places, strict=True)
     ]
     shown = [_iso(days[place]) for place in places]
     findings.add(
-        "occasion_dates_differ", table.sheet, table.rows[places], table.headers["date"], values=shown, facts=facts
+        "occasion_dates_differ",
+        table.sheet,
+        table.rows[places],
+        table.headers.get("date", ""),
+        values=shown,
+        facts=said,
     )
 
 

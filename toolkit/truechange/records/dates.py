@@ -79,4 +79,5 @@ def _checked(year: int, month: int, day: int, *, said: bool = True) -> Answer:
 def _in_time(when: date, *, said: bool = True) -> Answer:
     if not LIMITS["earliest_year"] <= when.year or when > date.today():
         return Answer(None, "date_impossible", {"date": when.isoformat(), "year": LIMITS["earliest_year"]})
-    return Answer(when, "date_converted", {"date": when.isoformat()}) if said else Answer(when)
+    iso = when.isoformat()
+    return Answer(when, "date_converted", {"date": iso}, iso) if said else Answer(when)

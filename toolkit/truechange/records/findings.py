@@ -11,12 +11,14 @@ from truechange.records.rules import KINDS, fit_to_show
 
 COLUMNS = ("sheet", "row", "column", "value", "problem", "remedy", "severity", "kind", "repair")
 
+_RANK = {"error": 0, "warning": 1, "note": 2}
+
 
 @dataclass
 class Findings:
     """Collects problems sheet by sheet, and which rows are set aside for which reason."""
 
-    _parts: list[pd.DataFrame] = field(default_factory=list)
+    _columns: dict[str, list[Any]] = field(default_factory=lambda: {name: [] for name in COLUMNS})
     _aside: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
 
     def add(
@@ -28,7 +30,7 @@ class Findings:
         *,
         values: Sequence[str] | None = None,
         facts: Mapping[str, Any] | Sequence[Mapping[str, Any]] | None = None,
-        repairs: Sequence[str] | str = "",
+        repairs: Sequence[str] = (),
         aside: bool = True,
     ) -> None:
         """Note `kind` at `rows` of `sheet`.
@@ -56,21 +58,13 @@ class Findings:
         shown = [fit_to_show(value) for value in values] if values is not None else [""] * len(places)
         each = facts if isinstance(facts, Sequence) else [facts or {}] * len(places)
         filled = [{"column": column, "value": value, **more} for value, more in zip(shown, each, strict=True)]
-        self._parts.append(
-            pd.DataFrame(
-                {
-                    "sheet": sheet,
-                    "row": places,
-                    "column": column,
-                    "value": shown,
-                    "problem": [rule.says.format_map(one) for one in filled],
-                    "remedy": [rule.remedy.format_map(one) for one in filled],
-                    "severity": rule.severity,
-                    "kind": kind,
-                    "repair": repairs,
-                }
-            )
-        )
+        fixed = {"sheet": sheet, "column": column, "severity": rule.severity, "kind": kind}
+        parts = {name: [text] * len(places) for name, text in fixed.items()}
+        parts |= {"row": places.tolist(), "value": shown, "repair": list(repairs) or [""] * len(places)}
+        parts |= {"problem": [rule.says.format_map(one) for one in filled]}
+        parts |= {"remedy": [rule.remedy.format_map(one) for one in filled]}
+        for name, column_of in self._columns.items():
+            column_of += parts[name]
         if rule.reason and aside:
             self._aside.setdefault(sheet, {}).setdefault(rule.reason, []).append(places)
 
@@ -91,9 +85,9 @@ class Findings:
 
     def frame(self) -> pd.DataFrame:
         """Return all findings, errors first, then by sheet and row."""
-        if not self._parts:
+        held = self._columns
+        if not held["row"]:
             return pd.DataFrame({name: pd.Series(dtype="int64" if name == "row" else "str") for name in COLUMNS})
-        found = pd.concat(self._parts, ignore_index=True)
-        rank = found["severity"].map({"error": 0, "warning": 1, "note": 2})
-        order = found.assign(rank=rank).sort_values(["rank", "sheet", "row"], kind="stable", ignore_index=True)
-        return order[list(COLUMNS)]
+        key = list(zip(map(_RANK.get, held["severity"]), held["sheet"], held["row"], strict=True))
+        order = sorted(range(len(key)), key=key.__getitem__)
+        return pd.DataFrame({name: [column[place] for place in order] for name, column in held.items()})

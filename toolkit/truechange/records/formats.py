@@ -116,8 +116,6 @@ def sheet_from_rows(name: str, rows: Sequence[Sequence[str]], notes: Sequence[No
     """Return a sheet from rows of cells; rows with more cells than the header are noted."""
     at, _ = find_header(rows)
     header = list(rows[at]) if rows else []
-    while header and not header[-1]:
-        header.pop()
     body, width = rows[at + 1 :], len(header)
     wide = [Note("ragged", at + 2 + place, {}) for place, row in enumerate(body) if any(row[width:])]
     columns = [Coded.read([row[place] if place < len(row) else "" for row in body]) for place in range(width)]

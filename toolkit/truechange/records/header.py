@@ -1,18 +1,18 @@
-"""Which row is the header, which table a sheet is, and which column each header means."""
+"""Which row is the header, and which table a sheet is."""
 
 from collections.abc import Sequence
 
-from truechange.records.rules import COLUMNS, TABLES, match_column, sheet_names, squeezed
-from truechange.records.rules import column_names as names_of
+from truechange.records.rules import COLUMNS, TABLES, column_names, match_column, sheet_names, squeezed
 
 LOOKED_AT = 25
 
 
 def header_score(cells: Sequence[str], table: str) -> int:
     """Count the different columns of `table` that `cells` name outright, with or without a unit behind the name."""
-    names = names_of(table)
-    found = {names[squeezed(cell)] for cell in cells if cell and squeezed(cell) in names}
-    rest = [cell for cell in cells if cell and squeezed(cell) not in names and cell[-1:] in ")]"]
+    names = column_names(table)
+    keys = [(squeezed(cell), cell) for cell in cells if cell and len(cell) < 60]
+    found = {names[key] for key, _ in keys if key in names}
+    rest = [cell for key, cell in keys if key not in names and cell[-1] in ")]"]
     return len(found | {match[0] for cell in rest if (match := match_column(cell, table))[2] == "known"})
 
 
@@ -24,11 +24,14 @@ def find_header(rows: Sequence[Sequence[str]]) -> tuple[int, int]:
     >>> find_header([["Test results 2025", ""], ["Patient", "Score"], ["P001", "12"]])
     (1, 2)
     """
-    scores = [max(header_score(row, table) for table in TABLES) for row in rows[:LOOKED_AT]]
-    best = max(scores, default=0)
-    if best >= 2:
-        return scores.index(best), best
-    return next((place for place, row in enumerate(rows) if any(row)), 0), best
+    at, best = next((place for place, row in enumerate(rows) if any(row)), 0), 1
+    for place, row in enumerate(rows[:LOOKED_AT]):
+        score = max(header_score(row, table) for table in TABLES)
+        if score > best:
+            at, best = place, score
+        if 2 * score > sum(map(bool, row)) and score >= 4:
+            break  # most of the row names columns: no need to look on
+    return at, best
 
 
 def table_of(name: str, header: Sequence[str]) -> str:
@@ -36,10 +39,10 @@ def table_of(name: str, header: Sequence[str]) -> str:
     known = sheet_names().get(squeezed(name), "")
     if known and header_score(header, known) >= 2:
         return known
-    required = {table: [column.name for column in COLUMNS[table].values() if column.required] for table in TABLES}
-    fits = {
-        table: header_score(header, table)
-        for table in TABLES
-        if set(required[table]) <= {names_of(table).get(squeezed(cell)) for cell in header} and len(required[table]) > 1
-    }
+    fits = {}
+    for table in TABLES:
+        required = {column.name for column in COLUMNS[table].values() if column.required}
+        named = {column_names(table).get(squeezed(cell)) for cell in header}
+        if len(required) > 1 and required <= named:
+            fits[table] = header_score(header, table)
     return max(fits, key=lambda table: fits[table]) if fits else known

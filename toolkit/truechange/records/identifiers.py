@@ -70,8 +70,9 @@ def guard(sheets: dict[str, Sheet], findings: Findings, key: bytes | None) -> di
             for (table, place), what in held.items()
         )
         raise DataError(
-            f"Columns that say who someone is are not read: {places}. Delete them and use codes (P001), or let people "
-            "be replaced by codes that only your key can make again: --pseudonyms KEYFILE, pseudonyms=KEYFILE in Python."
+            f"Columns that say who someone is are not read: {places}. Delete them and use codes (P001), "
+            "or let people be replaced by codes that only your key can make again: --pseudonyms KEYFILE "
+            "(in Python: pseudonyms=KEYFILE)."
         )
     if key is None:
         return sheets

@@ -36,5 +36,5 @@ def inert_frame(frame: pd.DataFrame) -> pd.DataFrame:
     safe = frame.rename(columns=inert_cell, index=inert_cell)
     for place, dtype in enumerate(frame.dtypes):
         if not pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_datetime64_any_dtype(dtype):
-            safe.isetitem(place, frame.iloc[:, place].map(inert_cell, na_action="ignore"))
+            safe.isetitem(place, frame.iloc[:, place].map(inert_cell, na_action="ignore").array)
     return safe

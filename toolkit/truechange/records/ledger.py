@@ -62,9 +62,8 @@ class Ledger(Result):
     def table(self) -> pd.DataFrame:
         """Return one row a line of the account: ``what``, ``rows``."""
         lines = [("read", self.rows_read), ("used", self.rows_used)]
-        lines += [
-            (f"set aside: {row.reason}", row.count) for row in self.set_aside.itertuples(index=False, name="Line")
-        ]
+        pairs = zip(self.set_aside["reason"], self.set_aside["count"], strict=True)
+        lines += [(f"set aside: {reason}", int(count)) for reason, count in pairs]
         return pd.DataFrame(lines, columns=["what", "rows"])
 
     def sentences(self) -> tuple[str, ...]:

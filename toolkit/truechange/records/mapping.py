@@ -16,7 +16,7 @@ from truechange.records.rules import DECLARED, IDENTIFYING_HEADERS, column_names
 KINDS = ("person", "people", "score", "fact", "rating", "leave_out")
 HEAD = """\
 # How the columns of {file} are read. Check every line, then set confirmed = true.
-#   score: a test at a visit     fact: something of the visit, such as date or seat_height_cm (test = "..." for one test)
+#   score: a test at a visit     fact: something of the visit, such as date, seat_height_cm (test = "..." for one test)
 #   people: something of the person     rating: the global rating of change     leave_out = true: the column is not read
 #   at: the visit (baseline, midway, discharge ...)     unit: the unit of its numbers
 confirmed = false
@@ -86,7 +86,8 @@ def wide_grid(path: str | Path) -> Grid:
     for name, rows in raw_rows(path):
         for place, row in enumerate(rows[:LOOKED_AT]):
             for headings in (row, _joined(rows[place - 1], row)) if place else (row,):
-                known = sum("leave_out" not in meaning(heading) for heading in headings if heading)
+                said = [meaning(heading) for heading in headings if heading]
+                known = sum(("leave_out" not in facts) + bool(facts.get("at")) for facts in said)
                 if known > score:
                     best, score = (name, rows, place, headings), known
     if best is None:

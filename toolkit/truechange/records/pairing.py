@@ -22,12 +22,16 @@ UNITS = {"seat_height_cm": " cm", "step_height_cm": " cm", "course_m": " m"}
 class Brought(Protocol):
     """The part of the records that pairing needs."""
 
-    people: pd.DataFrame
-    assessments: pd.DataFrame
-    ratings: pd.DataFrame
-    ledger: Ledger
-    set_aside: pd.DataFrame
-    name: str
+    @property
+    def people(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def assessments(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def ratings(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def set_aside(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def name(self) -> str: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -159,7 +163,7 @@ def _visit(rows: pd.DataFrame, occasion: str, test: Measure, trials: str) -> pd.
 
 
 def _why_not(both: pd.DataFrame, test: Measure, names: tuple[str, ...]) -> pd.Series:
-    why = pd.Series("", index=both.index, dtype=object)
+    why: Any = pd.Series("", index=both.index, dtype=object)
     for fact in test.protocol:
         differs, _ = _differs(both, fact, test)
         sides = both.loc[differs, [f"{fact}_before", f"{fact}_after"]].itertuples(index=False)
@@ -232,7 +236,7 @@ def _account(records: Brought, of_test: pd.DataFrame, both: pd.DataFrame, names:
     plain = shown["why_not"].str.replace(r" \(.*?\)", "", regex=True)
     for reason, count in plain[plain != ""].value_counts().items():
         reasons[str(reason)] = reasons.get(str(reason), 0) + int(count)
-    return Ledger.of(int(records.ledger.by_table.set_index("table").loc["assessments", "rows_read"]), reasons)  # type: ignore[union-attr]
+    return Ledger.of(len(records.assessments) + int(records.set_aside["count"].sum()), reasons)
 
 
 def _cautions(both: pd.DataFrame, test: Measure, names: tuple[str, ...]) -> tuple[str, ...]:

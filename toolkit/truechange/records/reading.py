@@ -1,5 +1,6 @@
 """Read a clinic's file: the four tables, everything noticed on the way, and the ledger of the rows."""
 
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,7 +18,7 @@ from truechange.records.identifiers import guard, read_key
 from truechange.records.ledger import Ledger
 from truechange.records.pairing import Pairs, pair
 from truechange.records.rules import COLUMNS, TABLES
-from truechange.records.table import WIDE, build
+from truechange.records.table import WIDE, build, empty
 
 if TYPE_CHECKING:
     from truechange.measures import Measure
@@ -119,17 +120,11 @@ def read_sheets(
     """Read and check the sheets chosen for the tables."""
     tables = {table: build(sheet, table, findings, order=dates, undated=undated) for table, sheet in chosen.items()}
     check_all(tables, findings)
-    frames, lines, reasons = {}, [], {}
-    for table in TABLES:
-        if table in tables:
-            frames[table] = tables[table].frame(findings)
-            lines.append((table, tables[table].rows_read, len(frames[table])))
-            reasons[table] = findings.reasons(tables[table].sheet)
-        else:
-            columns = [column.name for column in COLUMNS[table].values() if column.kind != "text"]
-            frames[table] = pd.DataFrame(columns=[*columns, "source_row"])
+    frames = {table: tables.get(table, empty(table)).frame(findings) for table in TABLES}
+    reasons = {table: findings.reasons(tables[table].sheet) for table in tables}
+    together: Counter[str] = sum((Counter(counts) for counts in reasons.values()), Counter())
+    lines = [(table, held.rows_read, len(frames[table])) for table, held in tables.items()]
     by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used"])
-    together = pd.DataFrame(reasons).sum(axis=1).astype(int).to_dict() if reasons else {}
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
     return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name)

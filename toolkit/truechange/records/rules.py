@@ -4,9 +4,10 @@ import re
 import tomllib
 from dataclasses import dataclass
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, lru_cache
 from math import inf
 from pathlib import Path
+from typing import Any
 from unicodedata import normalize
 
 DECLARED = tomllib.loads((Path(__file__).parent / "rules.toml").read_text(encoding="utf-8"))
@@ -14,6 +15,10 @@ LIMITS: dict[str, int] = DECLARED["limits"]
 TABLES = ("people", "assessments", "ratings", "sessions")
 
 
+_ACCENTS, _MARKS = re.compile("[\u0300-\u036f]+"), re.compile(r"[\W_]+")
+
+
+@lru_cache(maxsize=4096)
 def squeezed(text: str) -> str:
     """Return `text` as it is compared: lower case, no accents, no spaces, no punctuation.
 
@@ -22,8 +27,8 @@ def squeezed(text: str) -> str:
     >>> squeezed("Seat height (cm)") == squeezed("seat_height_CM")
     True
     """
-    plain = "".join(letter for letter in normalize("NFKD", text.lower()) if not "\u0300" <= letter <= "\u036f")
-    return re.sub(r"[\W_]+", "", plain)
+    plain = text.lower() if text.isascii() else _ACCENTS.sub("", normalize("NFKD", text.lower()))
+    return _MARKS.sub("", plain)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,12 +65,11 @@ class Kind:
 KINDS = {name: Kind(*parts) for name, parts in DECLARED["problems"].items()}
 
 
-def _column(name: str, facts: dict) -> Column:
+def _column(name: str, facts: dict[str, Any]) -> Column:
     if "same" in facts:
         facts = DECLARED["tables"][facts["same"]][name] | {key: facts[key] for key in facts if key != "same"}
-    return Column(
-        name=name, **{key: tuple(value) if isinstance(value, list) else value for key, value in facts.items()}
-    )
+    tidy: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in facts.items()}
+    return Column(name=name, **tidy)
 
 
 COLUMNS: dict[str, dict[str, Column]] = {

@@ -85,10 +85,22 @@ def build(sheet: Sheet, table: str, findings: Findings, *, order: str = "", unda
     return Table(table, sheet.name, headers, len(sheet.rows), rows, columns)
 
 
+def empty(table: str) -> Table:
+    """Return a table that was not brought: its declared columns without rows."""
+    columns = {column.name: _read(None, column, "", 0) for column in COLUMNS[table].values()}
+    return Table(table, "", {}, 0, np.empty(0, dtype=np.int64), columns)
+
+
 def _match(sheet: Sheet, table: str, findings: Findings, undated: bool) -> dict[str, tuple[int, str]]:
     """Return place and stated unit of each column found, sure matches ahead of guesses."""
     found: dict[str, tuple[int, str]] = {}
     sure = {place: match_column(header, table) for place, header in enumerate(sheet.header) if header}
+    for place, header in enumerate(sheet.header):
+        if not header and sheet.columns[place].words:
+            facts = {"known": "give it a heading"}
+            findings.add(
+                "column_unknown", sheet.name, sheet.header_row, f"(column {place + 1}, no heading)", facts=facts
+            )
     for place in sorted(sure, key=lambda place: sure[place][2] == "guess"):
         (name, unit, how), header = sure[place], sheet.header[place]
         if name and name in found and how != "guess":
@@ -141,7 +153,7 @@ def _read(cells: Cells | None, column: Column, order: str, count: int) -> Any:
     if cells is None:
         if column.kind == "date":
             return np.full(count, "NaT", dtype="datetime64[s]")
-        return np.full(count, np.nan) if column.kind == "number" else Coded(np.full(count, -1), [])
+        return np.full(count, np.nan) if column.kind in ("number", "value") else Coded(np.full(count, -1), [])
     if column.kind in ("id", "label"):
         words = [" ".join(text.split()) if "  " in text else text for text in cells.texts.words]
         return cells.texts if words == cells.texts.words else cells.texts.renamed(words)
@@ -156,13 +168,14 @@ def _scores(cells: dict[str, Cells], columns: dict[str, Any]) -> dict[str, Any]:
     """Read scores with their units, and hold score and result against each other."""
     tests, results, scores = columns["measure"], columns["result"], cells["value"]
     units = read_units(cells["unit"], tests) if "unit" in cells else Coded(np.full(len(tests), -1), [])
-    values, written = read_scores(scores, tests, units)
-    words = results.spread(results.words, "", object)
+    said = results.spread(results.words, "", object)
+    zero = scores.texts.spread([not text.strip("0.,") for text in scores.texts.words], False)
+    codes = np.where(zero & (said == "unable"), -1, scores.texts.codes)  # 0 by rule is unable, not a score of none
+    values, written = read_scores(scores._replace(texts=Coded(codes, scores.texts.words)), tests, units)
     under = written.spread(written.words, "", object)
-    words = np.where(words == "", under, words)
+    words = np.where(said == "", under, said)
     words[(words == "") & ~np.isnan(values)] = "measured"
-    values[(values == 0) & (words == "unable")] = np.nan
-    clash = ~np.isnan(values) & (words != "measured")
+    clash = np.where(np.isnan(values), (under != "") & (said != "") & (under != said), words != "measured")
     shown = scores.texts.spread(scores.texts.words, "", object)[clash]
     facts = [{"result": word} for word in words[clash]]
     scores.findings.add("result_conflict", scores.sheet, scores.rows[clash], scores.header, values=shown, facts=facts)

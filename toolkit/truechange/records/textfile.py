@@ -15,6 +15,7 @@ from truechange.records.header import LOOKED_AT, find_header
 from truechange.records.rules import LIMITS
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+WORTHWHILE = 1 << 20  # bytes; below it the row-by-row reader is as quick
 _MARKS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16", b"\xef\xbb\xbf": "utf-8-sig"}
 
 
@@ -59,21 +60,20 @@ def open_text(place: Path) -> Text:
 
 
 def quick_columns(opened: Text) -> tuple[int, list[str], list[Coded]] | None:
-    """Return place of the header, header and columns of a well-formed file; None without pyarrow or for any other."""
+    """Return place of the header, header and columns of a large well-formed file; None otherwise or without pyarrow."""
     try:
         import pyarrow as pa
         from pyarrow import csv as arrow
     except ImportError:
         return None
+    if len(opened.data) < WORTHWHILE:
+        return None
     first = opened.rows(LOOKED_AT)
     at, _ = find_header(first)
     header = first[at] if first else []
     quoted = b'"' in opened.data
-    if (
-        not all(header)
-        or not header
-        or (quoted and any('"' in cell or "\n" in cell for row in first[: at + 1] for cell in row))
-    ):
+    odd = quoted and any('"' in cell or "\n" in cell for row in first[: at + 1] for cell in row)
+    if odd or not header or not all(header):
         return None
     names = [str(place) for place in range(len(header))]
     try:

@@ -132,8 +132,7 @@ def status_word(text: str) -> str:
     >>> status_word("Could not"), status_word("n/a"), status_word("12")
     ('unable', 'not_done', '')
     """
-    words = word_list("result")
-    return words.get(squeezed(text) or text.strip(), "")
+    return "" if text.startswith("#") else word_list("result").get(squeezed(text) or text.strip(), "")
 
 
 def likely_slip(value: float, unit: str, low: float, high: float) -> str:
