@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from truechange.evidence.cases import CAME, PUBLISHED
+from truechange.evidence.cases import CAME, PUBLISHED, case_ids, load_case
 from truechange.evidence.checking import AGREES, DISAGREES, LEFT_OUT, NOT_RUN, Check, tally
 from truechange.foundation.html import bullet_list, document, figure, frame_table
 from truechange.foundation.numbers import fixed
@@ -81,7 +81,7 @@ def versions() -> str:
 
 def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
     """Draw how many checks agree and disagree, a row for each way the other number came to us."""
-    from truechange.foundation.drawing import ACCENT, WARM, axes
+    from truechange.foundation.drawing import ACCENT, INK, WARM, axes
 
     rows = counts_table(checks).to_dict("records")
     ax = axes(ax, height=0.9 + 0.34 * len(rows))
@@ -170,4 +170,6 @@ def _case_section(checks: Sequence[Check]) -> str:
     doi = f" doi {first.doi}." if first.doi else ""
     through = f" Ours through {first.by}." if first.by else ""
     source = first.source if len({c.source for c in checks}) == 1 else "Simulation with known truth."
-    return frame_table(pd.DataFrame([_shown(c) for c in checks]), f"{first.case} [{came}]. {source}{doi}{through}")
+    note = load_case(first.case).note if first.case in case_ids() else ""
+    title = f"{first.case} [{came}]. {source}{doi}{through}{' ' + note if note else ''}"
+    return frame_table(pd.DataFrame([_shown(c) for c in checks]), title)
