@@ -19,7 +19,6 @@ from truechange.numerics.mean_squares import (
     simulated_mean_squares,
 )
 from truechange.numerics.resampling import bca_limits, percentile_limits
-from truechange.numerics.roc import roc_rows
 
 
 def counted(scores: Any, event: Any) -> tuple[Any, Any, Any]:
@@ -111,29 +110,23 @@ def _fits_against_statsmodels() -> Pairs:
 
 @route(
     "MCID: ROC",
-    "scikit-learn: area and Youden's cut over resamples.",
-    by="truechange.numerics.roc",
+    "scikit-learn: area and Youden's cut.",
+    by="tc.mcid",
     came="another library",
 )
 def _roc_against_sklearn() -> Pairs:
     metrics = import_module("sklearn.metrics")
-    x, hits, total = _ragged(4)
-    areas, rules = roc_rows(x, hits, total - hits)
-    cuts = rules["youden"]
+    rng = np.random.default_rng(4)
     found: Pairs = {}
-    for row in range(len(hits)):
-        y, weight = np.tile([1, 0], (x.size, 1)).ravel(), np.column_stack([hits[row], (total - hits)[row]]).ravel()
-        kept = weight > 0
-        scores = np.repeat(x, 2)[kept]
-        found[f"{row} area"] = (
-            float(metrics.roc_auc_score(y[kept], scores, sample_weight=weight[kept])),
-            float(areas[row]),
-            1e-12,
-        )
-        fpr, tpr, _ = metrics.roc_curve(y[kept], scores, sample_weight=weight[kept], drop_intermediate=False)
-        at = x > cuts.low[row]
-        ours = hits[row][at].sum() / hits[row].sum() - (total - hits)[row][at].sum() / (total - hits)[row].sum()
-        found[f"{row} largest sensitivity + specificity - 1"] = (float((tpr - fpr).max()), float(ours), 1e-12)
+    for sample in range(4):
+        d = np.round(rng.normal(1.5, 2, 120) * 2) / 2
+        y = d + rng.normal(0, 2, 120) > 1.5
+        study = _study(d, y)
+        cut = float(study.table().estimate["roc_youden"])
+        fpr, tpr, _ = metrics.roc_curve(y, d, drop_intermediate=False)
+        ours = float((d[y] > cut).mean() - (d[~y] > cut).mean())
+        found[f"sample {sample}: area"] = (float(metrics.roc_auc_score(y, d)), study.area.value, 1e-12)
+        found[f"sample {sample}: best sensitivity + specificity - 1"] = (float((tpr - fpr).max()), ours, 1e-12)
     return found
 
 

@@ -89,7 +89,12 @@ def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
         ax.barh(at, row[AGREES], color=ACCENT, height=0.6)
         ax.barh(at, row[DISAGREES], left=row[AGREES], color=WARM, height=0.6, hatch="//")
         ax.annotate(
-            f"{row[AGREES]}", (row[AGREES] + row[DISAGREES], at), (4, -3), textcoords="offset points", fontsize=8
+            f"{row[AGREES]}",
+            (row[AGREES] + row[DISAGREES], at),
+            (4, -3),
+            textcoords="offset points",
+            fontsize=8,
+            color=INK,
         )
     ax.set_yticks(range(len(rows)), [row["how the other number came"] for row in rows])
     ax.set_ylim(len(rows) - 0.4, -0.6)
