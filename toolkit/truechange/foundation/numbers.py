@@ -1,6 +1,7 @@
 """Rounding, and only here: full precision inside, as many digits as the interval earns at the edge."""
 
 from math import ceil, floor, isfinite, log10
+from typing import Any
 
 
 def decimals_for(low: float, high: float, value: float = 0.0) -> int:
@@ -98,3 +99,28 @@ def decimals_of(resolution: float) -> int:
     (0, 1, 2, 0)
     """
     return max(0, -floor(log10(resolution) + 1e-9))
+
+
+def reaches(change: "float | Any", threshold: float) -> "bool | Any":
+    """Whether a change is at least the threshold: the one rule, unrounded, blind to floating-point noise.
+
+    10.5 − 9.8 is 0.6999999999999993 in binary; a person exactly at 0.7 counts as there. The slack is a
+    billionth of the threshold's size, far below any test's resolution.
+
+    Parameters
+    ----------
+    change : float or ndarray
+        One improvement or several, positive = better.
+    threshold : float
+        In the same unit.
+
+    Returns
+    -------
+    bool or ndarray of bool
+
+    Examples
+    --------
+    >>> reaches(10.5 - 9.8, 0.7), reaches(0.69, 0.7)
+    (True, False)
+    """
+    return change >= threshold - 1e-9 * max(1.0, abs(threshold))
