@@ -91,6 +91,8 @@ class ReadyTable:
         kind = " ".join(["table", *(name for name, held in looks.items() if held)])
         return f'<div class="{kind}">{table}{notes}</div>'
 
+    _repr_html_ = html
+
     def latex(self) -> str:
         """Write it as a LaTeX table (package booktabs), notes below."""
         styler = self.frame.style.hide(axis="index").format(escape="latex").format_index(escape="latex", axis=1)
