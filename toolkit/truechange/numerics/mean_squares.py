@@ -120,19 +120,19 @@ def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int =
     gathered = np.empty((block, n, features.shape[1]))  # kept: fresh pages each block cost more than the sums
     ones = np.ones((1, n))
 
-    def sums(rng: np.random.Generator, size: int) -> Floats:
+    def squares(rng: np.random.Generator, size: int) -> Floats:
         rows = gathered[:size]
         np.take(features, draw_people(rng, size, n), axis=0, out=rows, mode="clip")
-        return np.matmul(ones, rows)[:, 0]
+        return _from_sums(np.matmul(ones, rows)[:, 0], n, k)
 
-    return _from_sums(in_blocks(sums, n_boot, seed=seed, block=block, jobs=jobs), n, k)
+    return MeanSquares(*in_blocks(squares, n_boot, seed=seed, block=block, jobs=jobs).T, n, k)
 
 
 def jackknifed_mean_squares(table: Floats) -> MeanSquares:
     """Return the mean squares with each person left out in turn, in closed form."""
     n, k = table.shape
     features = _person_features(table)
-    return _from_sums(features.sum(axis=0) - features, n - 1, k)
+    return MeanSquares(*_from_sums(features.sum(axis=0) - features, n - 1, k).T, n - 1, k)
 
 
 def _person_features(table: Floats) -> Floats:
@@ -140,21 +140,17 @@ def _person_features(table: Floats) -> Floats:
     return np.column_stack([centred, centred.sum(axis=1) ** 2, (centred**2).sum(axis=1)])
 
 
-def _from_sums(sums: Floats, n: int, k: int) -> MeanSquares:
-    columns, totals, squares = sums[:, :k], sums[:, k], sums[:, k + 1]
+def _from_sums(sums: Floats, n: int, k: int) -> Floats:
+    columns, totals, squares = sums[:, :k], sums[:, k] / k, sums[:, k + 1]
     correction = columns.sum(axis=1) ** 2 / (n * k)
-    rows_ss = totals / k - correction
-    trials_ss = (columns**2).sum(axis=1) / n - correction
-    within_ss = squares - totals / k
-    error_ss = np.maximum(within_ss - trials_ss, 0.0)
-    return MeanSquares(
-        np.maximum(rows_ss, 0.0) / (n - 1),
-        np.maximum(trials_ss, 0.0) / (k - 1),
-        error_ss / ((n - 1) * (k - 1)),
-        np.maximum(within_ss, 0.0) / (n * (k - 1)),
-        n,
-        k,
-    )
+    found = np.empty((len(sums), 4))
+    found[:, 0] = (totals - correction) / (n - 1)
+    trials = (columns**2).sum(axis=1) / n - correction
+    found[:, 1] = trials / (k - 1)
+    within = squares - totals
+    found[:, 2] = (within - trials) / ((n - 1) * (k - 1))
+    found[:, 3] = within / (n * (k - 1))
+    return np.maximum(found, 0.0, out=found)
 
 
 def simulated_mean_squares(
