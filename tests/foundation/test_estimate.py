@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 import truechange as tc
 from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_confidence, listed
 from truechange.foundation.estimate import person_threshold
+from truechange.foundation.numbers import reaches
 
 
 def test_an_estimate_prints_as_designed():
@@ -94,3 +95,26 @@ def test_scaling_there_and_back_changes_nothing(value, width, factor):
     back = there.scaled(factor).scaled(1 / factor)
     assert back.value == pytest.approx(there.value, rel=1e-9, abs=1e-9)
     assert back.high == pytest.approx(there.high, rel=1e-9, abs=1e-9)
+
+
+def test_a_threshold_for_getting_worse_is_not_one_for_getting_better():
+    worse = tc.Threshold(value=2, kind="mcid", direction="deterioration")
+    with pytest.raises(RefusedError, match="holds for deterioration"):
+        person_threshold(worse, "mcid", name="mcid")
+    assert person_threshold(worse, "mcid", name="mcid_deterioration", direction="deterioration") is worse
+
+
+def test_units_of_threshold_and_scores_must_agree():
+    seconds = tc.Threshold(value=2, kind="mcid", unit="s")
+    with pytest.raises(RefusedError, match=r"in s .*in stands"):
+        person_threshold(seconds, "mcid", name="mcid", unit="stands")
+
+
+def test_a_word_is_not_a_threshold():
+    with pytest.raises(ChoiceError, match="mcid='two' is not a number"):
+        person_threshold("two", "mcid", name="mcid")
+
+
+def test_a_person_exactly_at_the_threshold_is_there():
+    assert reaches(10.5 - 9.8, 0.7)
+    assert not reaches(0.6999, 0.7)

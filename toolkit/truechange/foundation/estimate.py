@@ -141,7 +141,9 @@ class Threshold(Estimate):
         return f"at least {step:g}{' ' + self.unit if self.unit else ''}"
 
 
-def person_threshold(given: "Threshold | float", kind: str, *, name: str, unit: str = "") -> Threshold:
+def person_threshold(
+    given: "Threshold | float", kind: str, *, name: str, unit: str = "", direction: str = "improvement"
+) -> Threshold:
     """Return `given` as a threshold for one person, or refuse it.
 
     Parameters
@@ -153,15 +155,23 @@ def person_threshold(given: "Threshold | float", kind: str, *, name: str, unit: 
     name : str
         Name of the argument, for the error.
     unit : str, optional
-        Unit given to a bare number.
+        Unit of the scores: given to a bare number, held against a threshold's own.
+    direction : {"improvement", "deterioration"}, optional
+        Which way the change goes that it is held against.
 
     Raises
     ------
     RefusedError
-        The threshold is for a group's mean or for the difference between groups, or of the other kind.
+        The threshold is for a group's mean or for the difference between groups, of the other kind, in another unit,
+        or for a change in the other direction.
+    ChoiceError
+        It is neither a threshold nor a finite number of at least 0.
     """
     if not isinstance(given, Threshold):
-        return Threshold(value=float(given), kind=kind, unit=unit, origin=Origin.stated(), method="stated")
+        value = plain_number(given, name)
+        return Threshold(
+            value=value, kind=kind, unit=unit, direction=direction, origin=Origin.stated(), method="stated"
+        )
     if given.level != "person":
         use = "the person-level MDC (.mdc95)" if kind == "mdc" else "a within-person MCID (tc.mcid(...).recommended)"
         raise RefusedError(
@@ -173,4 +183,19 @@ def person_threshold(given: "Threshold | float", kind: str, *, name: str, unit: 
             f"{name} must be an {kind.upper()}, got an {given.kind.upper()} ({given}). "
             "Beyond error and enough to matter are two questions; give each its own number."
         )
+    if given.direction != direction:
+        raise RefusedError(
+            f"{name} holds for {given.direction} ({given}), not for {direction}: people do not weigh the two alike. "
+            f"Give a threshold for {direction}, or a bare number if you mean to use the same for both."
+        )
+    if unit and given.unit and given.unit != unit:
+        raise RefusedError(f"{name} is in {given.unit} ({given}), the scores are in {unit}. Give both in one unit.")
     return given
+
+
+def plain_number(given: object, name: str) -> float:
+    """Return `given` as a float; raise a ChoiceError that names the argument where it is not a number."""
+    try:
+        return float(given)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        raise ChoiceError(f"{name}={given!r} is not a number; give one in the unit of the test.") from None

@@ -167,7 +167,9 @@ def own_test(name: str, unit: str, better: str, resolution: float, low: float = 
 def thresholds(mcid: Threshold | float, worse: Threshold | float | None, unit: str) -> tuple[Threshold, Threshold]:
     """Return the MCID for better and for worse, each for one person; the first stands in for a missing second."""
     good = person_threshold(mcid, "mcid", name="mcid", unit=unit)
-    bad = good if worse is None else person_threshold(worse, "mcid", name="mcid_deterioration", unit=unit)
+    bad = good
+    if worse is not None:
+        bad = person_threshold(worse, "mcid", name="mcid_deterioration", unit=unit, direction="deterioration")
     return good, replace(bad, direction="deterioration")
 
 

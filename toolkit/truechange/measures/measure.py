@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 Scores = TypeVar("Scores")
 
 DIRECTIONS = ("higher", "lower")
+NOISE_FREE = 9  # decimals: far finer than any test is read, far coarser than binary noise
 _FACTORS = {("mm", "cm"): 0.1, ("m", "cm"): 100.0, ("min", "s"): 60.0, ("km/h", "m/s"): 1 / 3.6, ("km", "m"): 1000.0}
 
 
@@ -99,9 +100,10 @@ class Measure:
         Returns
         -------
         float, array or Series
-            ``sign * (after - before)``, in the test's unit.
+            ``sign * (after - before)``, in the test's unit, without binary noise: 10.5 - 9.8 is 0.7.
         """
-        return self.sign * (after - before)  # type: ignore[operator]
+        change = self.sign * (after - before)  # type: ignore[operator]
+        return change.round(NOISE_FREE) if hasattr(change, "round") else round(change, NOISE_FREE)
 
     def from_unit(self, score: Scores, unit: str) -> Scores:
         """Turn a score noted in another unit into the unit of the test.
