@@ -12,9 +12,9 @@ from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
 from truechange.meaningful_change.people import numbers, rated_people
 from truechange.meaningful_change.sizes import score_error
-from truechange.numerics.binary_models import fit_binary
-from truechange.numerics.kinds import Kinds, draw_counts
-from truechange.numerics.resampling import BLOCK_CELLS, Floats, in_blocks, percentile_limits
+from truechange.numerics.binary_models import fit_outcomes
+from truechange.numerics.kinds import Counts, Kinds, draw_counts, rows_at_once
+from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
 
 LEAST, ENOUGH = 50, 200
 
@@ -121,8 +121,8 @@ def baseline_dependence(
     x = np.column_stack([people.change, z - centre])
     places = np.array([-spread, 0.0, spread])
 
-    def quantities(counts: Floats, variance: Floats) -> Floats:
-        return _quantities(x, people.improved.astype(float), counts, variance, places)
+    def quantities(counts: Counts, variance: Floats) -> Floats:
+        return _quantities(x, people.improved.astype(float), counts.astype(float), variance, places)
 
     def work(rng: np.random.Generator, size: int) -> Floats:
         variance = np.full(size, sem_value**2) * (1.0 if df is None else df / rng.chisquare(df, size))
@@ -132,7 +132,7 @@ def baseline_dependence(
     found = quantities(np.ones((1, people.n)), np.array([sem_value**2]))[0]
     if not np.isfinite(found).all():
         raise DataError("The rating does not follow the change, or the change is all error: no MCID, so no dependence.")
-    draws = in_blocks(work, n_boot, seed=seed, block=max(1, min(n_boot, BLOCK_CELLS // people.n)))
+    draws = in_blocks(work, n_boot, seed=seed, block=rows_at_once(people.n))
     low, high = percentile_limits(draws, confidence)
     cautions = people.cautions()
     if people.n < ENOUGH:
@@ -156,8 +156,10 @@ def _quantities(x: Floats, improved: Floats, counts: Floats, variance: Floats, p
     var_z = counts @ z**2 / n - mean_z**2
     follow = (counts @ (change * z) / n - mean * mean_z) / var_z
     residual = (counts @ change**2 / n - mean**2 - follow**2 * var_z) * n / (n - 2)
-    fits = fit_binary(x, counts * improved, counts, link="probit")
-    crossed = fit_binary(np.column_stack([x, change * z]), counts * improved, counts, link="probit")
+    hits = counts * improved
+    misses = counts - hits
+    fits = fit_outcomes(x, hits, misses, link="probit")
+    crossed = fit_outcomes(np.column_stack([x, change * z]), hits, misses, link="probit")
     beta, gamma = fits.slope.T
     kept = 1 - 2 * variance / residual
     sound = (beta > 0) & (kept > 0)

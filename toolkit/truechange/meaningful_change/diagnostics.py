@@ -8,7 +8,7 @@ import pandas as pd
 from truechange.meaningful_change.anchor import wilson
 from truechange.meaningful_change.estimators import Layout, Rows
 from truechange.meaningful_change.people import RatedPeople
-from truechange.numerics.binary_models import deviance, fit_binary
+from truechange.numerics.binary_models import deviance, fit_outcomes
 
 SKEWED = 1.0
 BENT = 0.05
@@ -29,15 +29,15 @@ def calibration(people: RatedPeople, confidence: float, groups: int = 5) -> pd.D
 def curvature_p(layout: Layout) -> float:
     """Return the p-value of a squared term in the probit curve (likelihood ratio, 1 df); NaN if it cannot be fitted."""
     hits, misses = layout.by_group(layout.kinds.counts[None], layout.steps)
-    x, total = layout.steps[0], hits + misses
+    x = layout.steps[0]
     if x.size < 3:
         return nan
     bent = np.column_stack([x, (x - x.mean()) ** 2])
-    straight, curved = (fit_binary(v, hits, total, link="probit") for v in (x, bent))
+    straight, curved = (fit_outcomes(v, hits, misses, link="probit") for v in (x, bent))
     if straight.failed[0] or curved.failed[0]:
         return nan
-    gain = deviance(x, hits[0], total[0], straight.intercept[0], straight.slope[0], link="probit")
-    gain -= deviance(bent, hits[0], total[0], curved.intercept[0], curved.slope[0], link="probit")
+    gain = deviance(x, hits[0], misses[0], straight.intercept[0], straight.slope[0], link="probit")
+    gain -= deviance(bent, hits[0], misses[0], curved.intercept[0], curved.slope[0], link="probit")
     return erfc(sqrt(max(gain, 0.0) / 2))
 
 

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from truechange.meaningful_change.people import RatedPeople
-from truechange.numerics.binary_models import RUNAWAY, fit_binary, fit_penalised, parted_middle
-from truechange.numerics.kinds import Kinds, distinct, gathered
+from truechange.numerics.binary_models import RUNAWAY, fit_outcomes, fit_penalised, parted_middle
+from truechange.numerics.kinds import Counts, Kinds, distinct, gathered, split_counts
 from truechange.numerics.ordered_probit import OrderedFits, fit_ordered
 from truechange.numerics.resampling import Floats
-from truechange.numerics.roc import auc, roc_cuts
+from truechange.numerics.roc import roc_rows
+from truechange.numerics.workspace import scratch
 
 Rows = dict[str, Floats]
 DETECT = 1.6448536269514722  # one-sided 95% point of the normal distribution
@@ -75,10 +76,10 @@ class Layout:
         """The distinct pairs of scores, and which of them each kind has; None if the scores are unknown."""
         return _distinct_at(self.kinds.rows[:, 2:]) if self.kinds.rows.shape[1] == 4 else None
 
-    def by_group(self, counts: Floats, groups: tuple[Floats, NDArray[np.intp]]) -> tuple[Floats, Floats]:
-        """Return improved and not improved people in each of the coarser `groups`, shape (R, groups)."""
-        size = len(groups[0])
-        return gathered(counts * self.improved, groups[1], size), gathered(counts * ~self.improved, groups[1], size)
+    def by_group(self, counts: Counts, groups: tuple[Floats, NDArray[np.intp]]) -> tuple[Counts, Counts]:
+        """Return improved and not improved people in each of the coarser `groups`; valid until the next call."""
+        hits, misses = split_counts(counts, self.improved)
+        return gathered(hits, groups[1], len(groups[0])), gathered(misses, groups[1], len(groups[0]))
 
 
 def _distinct_at(values: Floats) -> tuple[Floats, NDArray[np.intp]]:
@@ -98,7 +99,7 @@ class Starts:
 
 def estimate_rows(
     layout: Layout,
-    counts: Floats,
+    counts: Counts,
     error_variance: Floats | None,
     *,
     starts: Starts | None = None,
@@ -125,12 +126,12 @@ def estimate_rows(
         NaN where a quantity does not exist in that row; ``"boundaries"`` has shape (R, ratings - 1).
     """
     with np.errstate(all="ignore"):
-        rows = _moments(layout, counts) | _categories(layout, counts)
         x = layout.steps[0]
         hits, misses = layout.by_group(counts, layout.steps)
-        rows["auc"] = auc(hits, misses)
-        for rule, cuts in roc_cuts(x, hits, misses).items():
-            rows[f"roc_{rule}"] = np.where(rows["auc"] > 0.5, cuts.value, np.nan)
+        curve = roc_rows(x, hits, misses)
+        rows = {f"roc_{rule}": np.where(curve.area > 0.5, cuts.value, np.nan) for rule, cuts in curve.cuts.items()}
+        counts, hits, misses = _doubled(counts, hits, misses)
+        rows |= _moments(layout, counts) | _categories(layout, counts)
         for link in ("logit", "probit"):
             rows |= _curve(x, hits, misses, link, starts)
         rows |= _from_curves(rows)
@@ -143,16 +144,23 @@ def estimate_rows(
     return rows
 
 
+def _doubled(counts: Counts, hits: Counts, misses: Counts) -> tuple[Floats, Floats, Floats]:
+    """Return the counts as floats, for matrix products."""
+    whole, split = scratch("counts", counts.shape), scratch("outcomes", (2, *hits.shape))
+    whole[...], split[0], split[1] = counts, hits, misses
+    return whole, split[0], split[1]
+
+
 def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Starts | None) -> Rows:
     """Fit one curve to every row; where the groups part, Firth's (one sample) or the steepest curve (resamples)."""
-    fits = fit_binary(x, hits, hits + misses, link=link, start=getattr(starts, link, None))
+    fits = fit_outcomes(x, hits, misses, link=link, start=getattr(starts, link, None))
     intercept, slope, parted = fits.intercept, fits.slope, np.flatnonzero(fits.failed)
     if parted.size and x.size > 1:
         middle = parted_middle(x, hits[parted], misses[parted])
         slope[parted] = np.where(np.isfinite(middle), RUNAWAY / np.std(x), np.nan)
         intercept[parted] = -middle * slope[parted]
         if starts is None and len(hits) == 1 and np.isfinite(middle[0]):
-            a, b = fit_penalised(x, hits[0], hits[0] + misses[0], link=link)
+            a, b = fit_penalised(x, hits[0], misses[0], link=link)
             intercept, slope = np.array([a]), np.array([b])
     return {f"{link}_intercept": intercept, f"{link}_slope": slope}
 
@@ -246,7 +254,7 @@ def _two_state(layout: Layout, counts: Floats, error_variance: Floats, start: Fl
     pairs = states[0]
     hits, misses = layout.by_group(counts, states)
     total = hits + misses
-    fits = fit_binary(pairs, hits, total, link="probit", start=start)
+    fits = fit_outcomes(pairs, hits, misses, link="probit", start=start)
     n = total.sum(axis=1)
     middle = pairs.mean(axis=0)
     first, second = (pairs - middle).T

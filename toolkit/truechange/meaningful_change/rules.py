@@ -7,9 +7,9 @@ from truechange.foundation.numbers import fixed, percent
 from truechange.meaningful_change.anchor import NEEDED_IN_CATEGORY, AnchorCheck
 from truechange.meaningful_change.estimators import Layout, Rows
 from truechange.meaningful_change.people import RatedPeople
-from truechange.numerics.binary_models import fit_binary, separable
+from truechange.numerics.binary_models import fit_outcomes, separable
 from truechange.numerics.resampling import Floats
-from truechange.numerics.roc import Cuts, roc_cuts
+from truechange.numerics.roc import Cuts, roc_rows
 
 LEAST, LEAST_SEPARATED, LEAST_TWO_STATE, LEAST_ROC = 10, 30, 150, 20
 STATE_BIAS = 0.15
@@ -43,7 +43,7 @@ def uses_of(people: RatedPeople, check: AnchorCheck, layout: Layout, rows: Rows)
     """Say for each method what it is good for, or why it was not computed or is not to be used."""
     common = _nothing_at_all(people, rows)
     hits, misses = layout.by_group(layout.kinds.counts[None], layout.steps)
-    tied = roc_cuts(layout.steps[0], hits, misses)
+    tied = roc_rows(layout.steps[0], hits, misses).cuts
     return {
         name: common.get(name) or _own_reason(name, people, rows, tied) or _anchor_reason(check) or good
         for name, good in GOOD_FOR.items()
@@ -153,7 +153,7 @@ def boundary_table(people: RatedPeople, layout: Layout, rows: Rows, limits: Floa
 def _separate_fit(layout: Layout, rows: Rows, rating: int) -> float:
     other = Layout(layout.kinds, rating)
     hits, misses = other.by_group(layout.kinds.counts[None], layout.steps)
-    fits = fit_binary(layout.steps[0], hits, hits + misses, link="probit")
+    fits = fit_outcomes(layout.steps[0], hits, misses, link="probit")
     if fits.failed[0] or not fits.slope[0] > 0 or not rows["change_reliability"][0] > 0:
         return float("nan")
     mean = float(rows["mean"][0])

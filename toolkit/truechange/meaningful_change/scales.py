@@ -12,7 +12,7 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
 from truechange.meaningful_change.people import numbers, rated_people
-from truechange.numerics.binary_models import fit_binary
+from truechange.numerics.binary_models import fit_outcomes
 from truechange.numerics.resampling import Floats
 
 LEAST = 50
@@ -139,14 +139,14 @@ def _left_out(x: Floats, improved: Floats, held: NDArray[np.bool_]) -> tuple[Flo
     order = np.argsort(x) if x.ndim == 1 else np.arange(len(x))
     x, improved, held = x[order], improved[order], held[:, order]
     used = (~held).astype(float)
-    fits = fit_binary(x, used * improved, used, link="logit")
+    fits = fit_outcomes(x, used * improved, used * (1 - improved), link="logit")
     own = held.argmax(axis=0)
     eta = fits.intercept[own] + (fits.slope[own] * x if x.ndim == 1 else np.sum(fits.slope[own] * x, axis=1))
     back = np.empty_like(order)
     back[order] = np.arange(order.size)
     loss = 2 * np.logaddexp(0.0, np.where(improved > 0, -eta, eta))
     rank = np.argsort(eta)
-    slope = fit_binary(eta[rank], improved[rank][None], np.ones((1, eta.size)), link="logit").slope[0]
+    slope = fit_outcomes(eta[rank], improved[rank][None], 1 - improved[rank][None], link="logit").slope[0]
     return loss[back], float(slope)
 
 

@@ -13,7 +13,6 @@ from truechange.foundation.origin import Origin
 from truechange.meaningful_change.anchor import check_people, mean_interval
 from truechange.meaningful_change.bias import (
     ASSUMED_RELIABILITY,
-    RELIABILITY_RANGE,
     direction,
     known_bias,
     population_of,
@@ -21,17 +20,15 @@ from truechange.meaningful_change.bias import (
 from truechange.meaningful_change.cautions import below_error, error_cautions, model_cautions, parted_caution
 from truechange.meaningful_change.credibility import credibility_sheet
 from truechange.meaningful_change.diagnostics import calibration, wrong_sem
-from truechange.meaningful_change.estimators import Layout, Rows, adjusted_2022, estimate_rows, starts_of
+from truechange.meaningful_change.draws import DRAWN, EXTRAS, draw_quantities, limits_of
+from truechange.meaningful_change.estimators import Layout, Rows, adjusted_2022, estimate_rows
 from truechange.meaningful_change.people import RatedPeople, rated_people
 from truechange.meaningful_change.result import METHODS, NAMES, McidStudy
 from truechange.meaningful_change.rules import LEAST, boundary_table, choose, gap, uses_of
-from truechange.meaningful_change.sizes import ScoreError, score_error, size_references
-from truechange.numerics.kinds import draw_counts
-from truechange.numerics.resampling import BLOCK_CELLS, Floats, in_blocks, percentile_limits
+from truechange.meaningful_change.sizes import score_error, size_references
+from truechange.numerics.resampling import Floats
 from truechange.numerics.roc import auc_interval
 
-EXTRAS = ("anchor_reliability", "change_reliability", "present_state_bias", "adjusted_low", "adjusted_high")
-DRAWN = (*METHODS, *EXTRAS)
 LEAST_DRAWS = 100
 SOURCES = ("terluin2015", "terluin2017", "terluin2022", "froud2014", "devet2007", "delong1988", "devji2020")
 
@@ -133,8 +130,10 @@ def mcid(
     spread = None if error is None else np.array([error.sem**2])
     rows = estimate_rows(layout, layout.kinds.counts[None], spread)
     uses = uses_of(people, check, layout, rows)
-    draws = _draws(layout, rows, error, n_boot, seed) if people.n >= LEAST else np.full((1, len(DRAWN)), np.nan)
-    limits = _limits(draws, confidence)
+    draws = (
+        draw_quantities(layout, rows, error, n_boot, seed) if people.n >= LEAST else np.full((1, len(DRAWN)), np.nan)
+    )
+    limits = limits_of(draws, confidence)
     ends = gap(layout)
     method, refused = choose(people, check, rows, uses, ends is not None)
     uses |= {method: "recommended"} if method else {}
@@ -181,37 +180,6 @@ def mcid(
     )
 
 
-def _draws(layout: Layout, rows: Rows, error: ScoreError | None, n_boot: int, seed: int) -> Floats:
-    """Return the resampled quantities: one row a resample, the methods, the extras, then the boundaries."""
-    starts = starts_of(layout, rows)
-    boundaries = layout.levels[0].size - 1
-
-    def work(rng: np.random.Generator, size: int) -> Floats:
-        counts = draw_counts(rng, size, layout.kinds)
-        spread = None
-        if error is not None:
-            spread = np.full(size, error.sem**2)
-            spread *= 1.0 if error.df is None else error.df / rng.chisquare(error.df, size)
-        drawn = estimate_rows(layout, counts, spread, starts=starts)
-        if error is None:
-            drawn["adjusted_low"], drawn["adjusted_high"] = (adjusted_2022(drawn, rel) for rel in RELIABILITY_RANGE)
-        nothing = np.full(size, np.nan)
-        scalars = np.column_stack([drawn.get(name, nothing) for name in DRAWN])
-        return np.hstack([scalars, drawn.get("boundaries", np.full((size, boundaries), np.nan))])
-
-    block = max(1, min(n_boot, BLOCK_CELLS // layout.kinds.counts.size))
-    return in_blocks(work, n_boot, seed=seed, block=block)
-
-
-def _limits(draws: Floats, confidence: float) -> Floats:
-    """Return percentile limits of each column, shape (2, columns); NaN where fewer than half the draws exist."""
-    limits = np.full((2, draws.shape[1]), np.nan)
-    sound = np.isfinite(draws).mean(axis=0) >= 0.5
-    if sound.any():
-        limits[:, sound] = percentile_limits(np.where(np.isfinite(draws), draws, np.nan)[:, sound], confidence)
-    return limits
-
-
 def _estimates(
     people: RatedPeople,
     rows: Rows,
@@ -231,7 +199,7 @@ def _estimates(
         spans["latent_threshold"] = mean + kept * (ends[0] - mean), mean + kept * (ends[1] - mean)
     little, same = (people.change[people.rating == rating] for rating in (people.cut, people.cut - 1))
     spans["mean_change"] = mean_interval(little, confidence)[1:]
-    spans["mean_difference"] = _welch(little, same, confidence)
+    spans["mean_difference"] = welch_interval(little, same, confidence)
     numbers = {"mean_change": little.size, "mean_difference": little.size + same.size, "detectability_limit": same.size}
     told = []
     for name in METHODS:
@@ -242,7 +210,8 @@ def _estimates(
     return pd.DataFrame(told, columns=columns, index=pd.Index(METHODS, name="method"))
 
 
-def _welch(first: Floats, second: Floats, confidence: float) -> tuple[float, float]:
+def welch_interval(first: Floats, second: Floats, confidence: float) -> tuple[float, float]:
+    """Return Welch's limits of the difference of two means; NaN for groups of one or without spread."""
     if min(first.size, second.size) < 2:
         return nan, nan
     parts = [values.var(ddof=1) / values.size for values in (first, second)]

@@ -19,8 +19,8 @@ from truechange.meaningful_change.people import numbers, rated_people
 from truechange.meaningful_change.result import McidStudy
 from truechange.meaningful_change.sizes import score_error
 from truechange.meaningful_change.study import mcid
-from truechange.numerics.kinds import Kinds, draw_counts
-from truechange.numerics.resampling import BLOCK_CELLS, Floats, in_blocks, percentile_limits
+from truechange.numerics.kinds import Kinds, draw_counts, rows_at_once
+from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
 
 MOST_CORRELATED = 0.999
 
@@ -196,7 +196,7 @@ def _joint_draws(
         return total
 
     n_boot, seed = int(shared["n_boot"]), int(shared["seed"])  # type: ignore[call-overload]
-    return in_blocks(work, n_boot, seed=seed, block=max(1, min(n_boot, BLOCK_CELLS // change.size)))
+    return in_blocks(work, n_boot, seed=seed, block=rows_at_once(change.size))
 
 
 def _held(rows: Rows, method: str) -> Floats:

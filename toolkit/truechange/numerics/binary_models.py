@@ -1,19 +1,21 @@
 """Logistic and probit regression of many resamples at once, by Newton's method over grouped counts."""
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfcx, log_expit, log_ndtr, ndtri
+from scipy.special import expit, log_expit, log_ndtr, ndtr, ndtri
 
 from truechange.numerics.resampling import Floats
+from truechange.numerics.workspace import scratch
 
 LINKS = ("logit", "probit")
-STEP_DONE = 1e-5  # Newton squares the error: the step after this one would be about 1e-10
+STEP_NEAR = 1e-3
+STEP_DONE = 1e-4  # Newton squares the error: the step after this one would be about 1e-8
 ROUNDS = 40
+TINY = 1e-30
+ROOT = float(1 / np.sqrt(2 * np.pi))
 RUNAWAY = 15.0  # a standardised slope beyond this is separation, not an effect
-_ROOT_HALF = np.sqrt(0.5)
-_MILLS = np.sqrt(2 / np.pi)
 
 
 class BinaryFits(NamedTuple):
@@ -25,14 +27,19 @@ class BinaryFits(NamedTuple):
 
 
 def fit_binary(x: Floats, hits: Floats, total: Floats, *, link: str, start: Floats | None = None) -> BinaryFits:
+    """Fit P(hit | x) to people with the event out of `total`; see :func:`fit_outcomes`."""
+    return fit_outcomes(x, hits, total - hits, link=link, start=start)
+
+
+def fit_outcomes(x: Floats, hits: Floats, misses: Floats, *, link: str, start: Floats | None = None) -> BinaryFits:
     """Fit P(hit | x) = F(intercept + slope x) to each row of counts.
 
     Parameters
     ----------
     x : ndarray, shape (K,) or (K, q)
         Distinct values of the predictor(s); ascending if one-dimensional.
-    hits, total : ndarray, shape (R, K)
-        People with the event and people in all at each value; fractions are allowed.
+    hits, misses : ndarray of float, shape (R, K)
+        People with and without the event at each value; fractions are allowed.
     link : {"logit", "probit"}
         F is the logistic or the standard normal distribution.
     start : ndarray, shape (1 + q,), optional
@@ -45,15 +52,15 @@ def fit_binary(x: Floats, hits: Floats, total: Floats, *, link: str, start: Floa
         column, else by divergence.
     """
     columns = x[:, None] if x.ndim == 1 else x
-    centre = total.sum(axis=0) @ columns / total.sum()
-    spread = np.sqrt(np.maximum(total.sum(axis=0) @ (columns - centre) ** 2 / total.sum(), 0.0))
+    weight = hits.sum(axis=0) + misses.sum(axis=0)
+    centre = weight @ columns / weight.sum()
+    spread = np.sqrt(np.maximum(weight @ (columns - centre) ** 2 / weight.sum(), 0.0))
     rows, q = hits.shape[0], columns.shape[1]
     if np.any(spread == 0):
         return _unscaled(np.full((rows, q + 1), np.nan), np.ones(rows, dtype=bool), centre, np.ones(q), x.ndim)
     design = np.column_stack([np.ones(len(columns)), (columns - centre) / spread])
-    misses = total - hits
     failed = separable(hits, misses) if x.ndim == 1 else (hits.sum(axis=1) == 0) | (misses.sum(axis=1) == 0)
-    theta = _newton(design, hits, misses, failed, link, _start(start, hits, total, centre, spread, link))
+    theta = _newton(design, hits, misses, failed, link, _start(start, hits, misses, centre, spread, link))
     failed = failed | ~np.isfinite(theta).all(axis=1) | (np.abs(theta[:, 1:]) > RUNAWAY).any(axis=1)
     return _unscaled(theta, failed, centre, spread, x.ndim)
 
@@ -76,14 +83,15 @@ def parted_middle(x: Floats, hits: Floats, misses: Floats) -> Floats:
 
 
 def _start(
-    start: Floats | None, hits: Floats, total: Floats, centre: Floats, spread: Floats, link: str
+    start: Floats | None, hits: Floats, misses: Floats, centre: Floats, spread: Floats, link: str
 ) -> tuple[Floats, bool]:
     """Return standardised starting values (R, p), and whether all rows share them."""
     if start is not None and np.isfinite(start).all():
         shared = np.concatenate([[start[0] + start[1:] @ centre], start[1:] * spread])
         return np.tile(shared, (len(hits), 1)), True
     theta = np.zeros((len(hits), 1 + centre.size))
-    share = np.clip(hits.sum(axis=1) / np.maximum(total.sum(axis=1), 1e-300), 1e-3, 1 - 1e-3)
+    n_hit, n_miss = hits.sum(axis=1), misses.sum(axis=1)
+    share = np.clip(n_hit / np.maximum(n_hit + n_miss, 1e-300), 1e-3, 1 - 1e-3)
     theta[:, 0] = np.log(share / (1 - share)) if link == "logit" else ndtri(share)
     return theta, False
 
@@ -98,43 +106,130 @@ def _unscaled(theta: Floats, failed: NDArray[np.bool_], centre: Floats, spread: 
 def _newton(
     design: Floats, hits: Floats, misses: Floats, skip: NDArray[np.bool_], link: str, start: tuple[Floats, bool]
 ) -> Floats:
+    """Return the maximum of each row.
+
+    A start shared by all rows makes the first step one matrix product; many rows come near in single precision
+    before the last steps in double precision.
+    """
     theta, shared = start
-    pairs = [(i, j) for i in range(design.shape[1]) for j in range(i, design.shape[1])]
+    p = design.shape[1]
+    pairs = [(i, j) for i in range(p) for j in range(i, p)]
     squares = np.column_stack([design[:, i] * design[:, j] for i, j in pairs])
-    if shared:
-        pull, push, v_hit, v_miss = _pieces(theta[:1] @ design.T, link)
-        score = hits @ (design * pull.T) - misses @ (design * push.T)
-        theta = theta + _step(score, hits @ (squares * v_hit.T) + misses @ (squares * v_miss.T), pairs)
     active = np.flatnonzero(~skip)
+    if shared:
+        one = _pieces(theta[:1] @ design.T, link)
+        pull, push, v_hit, v_miss = (piece.T for piece in one)
+        score = hits @ (design * pull) - misses @ (design * push)
+        theta = theta + _step(score, hits @ (squares * v_hit) + misses @ (squares * v_miss), pairs)
+        single = scratch("single", (2, *hits.shape), np.float32)
+        single[0], single[1] = hits, misses
+        _climb(
+            theta,
+            active,
+            design.astype(np.float32),
+            squares.astype(np.float32),
+            single[0],
+            single[1],
+            pairs,
+            link,
+            STEP_NEAR,
+        )
+    going = _climb(theta, active, design, squares, hits, misses, pairs, link, STEP_DONE)
+    theta[going] = np.nan
+    return theta
+
+
+def _climb(
+    theta: Floats,
+    active: NDArray[np.intp],
+    design: NDArray[Any],
+    squares: NDArray[Any],
+    hits: NDArray[Any],
+    misses: NDArray[Any],
+    pairs: list[tuple[int, int]],
+    link: str,
+    near: float,
+) -> NDArray[np.intp]:
+    """Move the `active` rows of `theta` (in place) until their step is below `near`; return those that never were."""
     h, m = (hits, misses) if active.size == len(hits) else (hits[active], misses[active])
+    across = np.ascontiguousarray(design.T)
+    work = scratch("climb", (3, *h.shape), h.dtype)
     for _ in range(ROUNDS):
         if active.size == 0:
             break
-        pull, push, v_hit, v_miss = _pieces(theta[active] @ design.T, link)
-        if link == "logit":
-            score = (h * pull - m * push) @ design
-            info = ((h + m) * v_hit) @ squares
-        else:
-            score = (h * pull - m * push) @ design
-            info = (h * v_hit + m * v_miss) @ squares
-        step = _step(score, info, pairs)
+        eta, spare, other = (part[: active.size] for part in work)
+        np.matmul(theta[active].astype(h.dtype), across, out=eta)
+        moments = _logit_moments if link == "logit" else _probit_moments
+        score, info = moments(eta, spare, other, h, m, design, squares)
+        step = _step(score.astype(float), info.astype(float), pairs)
         theta[active] += step
-        going = (np.abs(step).max(axis=1) > STEP_DONE) & (np.abs(theta[active]).max(axis=1) < 2 * RUNAWAY)
-        if going.sum() < active.size:
+        going = (np.abs(step).max(axis=1) > near) & (np.abs(theta[active]).max(axis=1) < 2 * RUNAWAY)
+        if not going.any():
+            active = active[:0]
+        elif going.mean() < 0.7:
             active, h, m = active[going], h[going], m[going]
-    theta[active] = np.nan
-    return theta
+    return active
+
+
+def _logit_moments(
+    eta: NDArray[Any], spare: NDArray[Any], _: NDArray[Any], h: NDArray[Any], m: NDArray[Any], design: Any, squares: Any
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return score and information of each row; the work arrays are overwritten."""
+    with np.errstate(over="ignore"):
+        np.exp(eta, out=eta)
+    eta += 1
+    np.reciprocal(eta, out=eta)  # the chance of a miss
+    np.add(h, m, out=spare)
+    spare *= eta
+    score, info = spare @ design - m @ design, spare @ squares
+    spare *= eta
+    return score, info - spare @ squares
+
+
+def _probit_moments(
+    eta: NDArray[Any],
+    spare: NDArray[Any],
+    other: NDArray[Any],
+    h: NDArray[Any],
+    m: NDArray[Any],
+    design: Any,
+    squares: Any,
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return score and information of each row; the work arrays are overwritten."""
+    np.abs(eta, out=spare)
+    np.negative(spare, out=spare)
+    ndtr(spare, out=spare)
+    np.maximum(spare, TINY, out=spare)  # the smaller of both chances: never 1 minus a number close to 1
+    upward = eta > 0
+    np.multiply(eta, eta, out=other)
+    other *= -0.5
+    np.exp(other, out=other)
+    other *= ROOT
+    pull, push = scratch("probit", (2, *eta.shape), eta.dtype)
+    np.divide(other, spare, out=push)
+    np.subtract(1, spare, out=spare)
+    other /= spare
+    np.copyto(pull, push)
+    np.copyto(pull, other, where=upward)
+    np.copyto(push, other, where=~upward)
+    np.multiply(h, pull, out=spare)
+    pull += eta
+    pull *= spare
+    np.multiply(m, push, out=other)
+    push -= eta
+    push *= other
+    pull += push
+    spare -= other
+    return spare @ design, pull @ squares
 
 
 def _pieces(eta: Floats, link: str) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the derivative of the log-likelihood for a hit and a miss, and minus their second derivatives."""
     if link == "logit":
-        miss = 1 / (1 + np.exp(np.clip(eta, -300, 300)))
-        hit = 1 - miss
-        curve = hit * miss
-        return miss, hit, curve, curve
-    pull = _MILLS / erfcx(-_ROOT_HALF * eta)
-    push = _MILLS / erfcx(_ROOT_HALF * eta)
+        hit = expit(eta)
+        return 1 - hit, hit, hit * (1 - hit), hit * (1 - hit)
+    height = ROOT * np.exp(-0.5 * eta * eta)
+    pull, push = height / np.maximum(ndtr(eta), TINY), height / np.maximum(ndtr(-eta), TINY)
     return pull, push, pull * (pull + eta), push * (push - eta)
 
 
@@ -145,25 +240,28 @@ def _step(score: Floats, info: Floats, pairs: list[tuple[int, int]]) -> Floats:
         a, b, c = info.T
         det = a * c - b * b
         det = np.where(det > 1e-12 * a * c, det, np.inf)
-        step = np.column_stack([c * score[:, 0] - b * score[:, 1], a * score[:, 1] - b * score[:, 0]]) / det[:, None]
+        step: Floats = np.empty_like(score)
+        step[:, 0] = (c * score[:, 0] - b * score[:, 1]) / det
+        step[:, 1] = (a * score[:, 1] - b * score[:, 0]) / det
     else:
         full = np.empty((len(score), p, p))
         for column, (i, j) in enumerate(pairs):
             full[:, i, j] = full[:, j, i] = info[:, column]
         full += 1e-12 * np.trace(full, axis1=1, axis2=2)[:, None, None] * np.eye(p) + 1e-300 * np.eye(p)
-        step = np.linalg.solve(full, score[:, :, None])[:, :, 0]
+        step = np.asarray(np.linalg.solve(full, score[:, :, None])[:, :, 0], dtype=float)
     length = np.abs(step).max(axis=1, keepdims=True)
     return step * np.minimum(1.0, 4.0 / np.maximum(length, 1e-300))
 
 
-def fit_penalised(x: Floats, hits: Floats, total: Floats, *, link: str) -> tuple[float, float]:
+def fit_penalised(x: Floats, hits: Floats, misses: Floats, *, link: str) -> tuple[float, float]:
     """Fit one separable sample with Jeffreys' penalty, half the log determinant of the information added.
 
     Firth 1993, Biometrika 80:27-38 (from memory). Finite coefficients always exist; their Wald interval is
-    meaningless. `x`, `hits`, `total` have shape (K,).
+    meaningless. `x`, `hits`, `misses` have shape (K,).
     """
     from scipy.optimize import minimize
 
+    total = hits + misses
     centre = total @ x / total.sum()
     spread = np.sqrt(total @ (x - centre) ** 2 / total.sum())
     design = np.column_stack([np.ones_like(x), (x - centre) / spread])
@@ -171,7 +269,7 @@ def fit_penalised(x: Floats, hits: Floats, total: Floats, *, link: str) -> tuple
 
     def loss(theta: Floats) -> float:
         eta = design @ theta
-        fit = hits @ log_f(eta) + (total - hits) @ log_f(-eta)
+        fit = hits @ log_f(eta) + misses @ log_f(-eta)
         weight = total * np.exp(_log_information(eta, link))
         return -float(fit + 0.5 * np.linalg.slogdet(design.T @ (design * weight[:, None]))[1])
 
@@ -187,8 +285,8 @@ def _log_information(eta: Floats, link: str) -> Floats:
     return -(eta**2) - np.log(2 * np.pi) - log_ndtr(eta) - log_ndtr(-eta)
 
 
-def deviance(x: Floats, hits: Floats, total: Floats, intercept: float, slope: Floats | float, *, link: str) -> float:
+def deviance(x: Floats, hits: Floats, misses: Floats, intercept: float, slope: Floats | float, *, link: str) -> float:
     """Return minus twice the log-likelihood of one fit over grouped counts of shape (K,)."""
     eta = intercept + (x * slope if x.ndim == 1 else x @ np.asarray(slope))
     log_f = log_expit if link == "logit" else log_ndtr
-    return -2 * float(hits @ log_f(eta) + (total - hits) @ log_f(-eta))
+    return -2 * float(hits @ log_f(eta) + misses @ log_f(-eta))

@@ -6,10 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from truechange.numerics.kinds import Counts
 from truechange.numerics.resampling import Floats
+from truechange.numerics.workspace import scratch
 
 RULES = ("youden", "corner", "spec80")
 SPECIFICITY = 0.80
+SMALL = 40_000  # people; products of two counts then fit 32 bits
 
 
 class Cuts(NamedTuple):
@@ -20,8 +23,15 @@ class Cuts(NamedTuple):
     high: Floats
 
 
-def roc_cuts(x: Floats, hits: Floats, misses: Floats, rules: tuple[str, ...] = RULES) -> dict[str, Cuts]:
-    """Return the cut each rule chooses in every row of counts.
+class RocRows(NamedTuple):
+    """Area under the curve of each row (ties count half), and the cuts of each rule."""
+
+    area: Floats
+    cuts: dict[str, Cuts]
+
+
+def roc_rows(x: Floats, hits: Counts, misses: Counts, rules: tuple[str, ...] = RULES) -> RocRows:
+    """Return the area and the cut each rule chooses in every row of counts.
 
     Cuts lie midway between neighbouring scores that occur in the row; a score above the cut counts as a hit.
     All cuts that tie for the best are kept: their mean, the lowest and the highest.
@@ -31,60 +41,69 @@ def roc_cuts(x: Floats, hits: Floats, misses: Floats, rules: tuple[str, ...] = R
     x : ndarray, shape (K,)
         Distinct scores, ascending.
     hits, misses : ndarray, shape (R, K)
-        Counts of either class at each score.
+        Counts of either class at each score; whole-number types are fastest and make ties exact.
     rules : tuple of str
         ``"youden"`` (largest sensitivity + specificity), ``"corner"`` (closest to the corner of the unit square),
         ``"spec80"`` (lowest cut with specificity of at least 0.80).
 
     Returns
     -------
-    dict of str to Cuts
-        NaN where a class is empty or no cut qualifies.
+    RocRows
+        NaN where a class is empty, no cut does better than chance, or none qualifies.
     """
-    seen = hits + misses > 0
-    below_hit, below_miss = np.cumsum(hits, axis=1), np.cumsum(misses, axis=1)
-    n_hit, n_miss = below_hit[:, -1:], below_miss[:, -1:]
-    usable = seen.copy()
-    usable[:, -1] = False
-    usable &= below_hit + below_miss < n_hit + n_miss
-    usable &= (n_hit > 0) & (n_miss > 0)
-    found = {}
+    n = int(hits[:1].sum() + misses[:1].sum())
+    whole = np.issubdtype(hits.dtype, np.integer)
+    kind = (np.int32 if n < SMALL else np.int64) if whole else np.float64
+    work = scratch("roc", (4, *hits.shape), kind)
+    work[0], work[1] = hits, misses
+    hits, misses, below_hit, below_miss = work
+    np.cumsum(hits, axis=1, out=below_hit)
+    np.cumsum(misses, axis=1, out=below_miss)
+    n_hit, n_miss = below_hit[:, -1:].copy(), below_miss[:, -1:].copy()
+    pairs = (n_hit * n_miss)[:, 0].astype(float)
+    above = np.einsum("ij,ij->i", hits, below_miss) - 0.5 * np.einsum("ij,ij->i", hits, misses)
+    area = np.where(pairs > 0, above / np.maximum(pairs, 1.0), np.nan)
+    gain = np.multiply(below_miss, n_hit, out=scratch("gain", hits.shape, kind))
+    lost = np.multiply(below_hit, n_miss, out=scratch("lost", hits.shape, kind))
+    gain -= lost  # sensitivity + specificity - 1, times the number of pairs: exact in whole numbers
+    top = gain.max(axis=1, keepdims=True)
+    useful = top > 0
+    cuts = {}
     for rule in rules:
         if rule == "youden":
-            merit = below_miss * n_hit - below_hit * n_miss
+            chosen = gain == top
         elif rule == "corner":
-            merit = -((below_hit * n_miss) ** 2 + ((n_miss - below_miss) * n_hit) ** 2)
+            away = lost.astype(float) ** 2 + ((n_miss - below_miss).astype(float) * n_hit) ** 2
+            away[gain <= 0] = np.inf
+            chosen = away == away.min(axis=1, keepdims=True)
         else:
-            enough = usable & (below_miss >= SPECIFICITY * n_miss - 1e-9)
-            merit = np.where(enough, -np.arange(x.size, dtype=float), -np.inf)
-        merit = np.where(usable, merit, -np.inf)
-        best = merit.max(axis=1, keepdims=True)
-        slack = 1e-9 * np.maximum(1.0, np.abs(np.where(np.isfinite(best), best, 0.0)))
-        found[rule] = _tied(x, seen, (merit >= best - slack) & np.isfinite(best))
-    return found
+            enough = (below_miss >= SPECIFICITY * n_miss - 1e-9) & (gain > 0)
+            chosen = np.zeros(gain.shape, dtype=bool)
+            chosen[np.arange(len(gain)), enough.argmax(axis=1)] = enough.any(axis=1)
+        cuts[rule] = _tied(x, hits, misses, chosen if useful.all() else chosen & useful)
+    return RocRows(area, cuts)
 
 
-def _tied(x: Floats, seen: NDArray[np.bool_], chosen: NDArray[np.bool_]) -> Cuts:
-    rows, at = np.nonzero(chosen)
+def _tied(x: Floats, hits: Counts, misses: Counts, chosen: NDArray[np.bool_]) -> Cuts:
+    n, k = chosen.shape
+    rows, at = np.divmod(np.flatnonzero(chosen), k)
+    seen = (hits[rows, at] > 0) | (misses[rows, at] > 0)
+    rows, at = rows[seen], at[seen]
     after = at + 1
-    while (gap := np.flatnonzero(~seen[rows, after])).size:
-        after[gap] += 1
+    waiting = np.arange(rows.size)
+    while waiting.size:
+        here = rows[waiting], after[waiting]
+        waiting = waiting[(hits[here] == 0) & (misses[here] == 0)]
+        after[waiting] += 1
     cut = (x[at] + x[after]) / 2
-    n = len(seen)
     number = np.bincount(rows, minlength=n)
-    low, high = np.full(n, np.inf), np.full(n, -np.inf)
-    np.minimum.at(low, rows, cut)
-    np.maximum.at(high, rows, cut)
-    missing = number == 0
-    mean = np.bincount(rows, weights=cut, minlength=n) / np.maximum(number, 1)
-    return Cuts(*(np.where(missing, np.nan, part) for part in (mean, low, high)))
-
-
-def auc(hits: Floats, misses: Floats) -> Floats:
-    """Return the area under the ROC curve of each row: the chance that a hit scores above a miss, ties half."""
-    below = np.cumsum(misses, axis=1) - misses / 2
-    pairs = hits.sum(axis=1) * misses.sum(axis=1)
-    return np.where(pairs > 0, np.sum(hits * below, axis=1) / np.maximum(pairs, 1e-300), np.nan)
+    first = np.concatenate([[0], np.cumsum(number)[:-1]])
+    mean = np.full(n, np.nan)
+    low, high = mean.copy(), mean.copy()
+    some = number > 0
+    mean[some] = np.bincount(rows, weights=cut, minlength=n)[some] / number[some]
+    low[some], high[some] = cut[first[some]], cut[(first + number - 1)[some]]  # cuts ascend within a row
+    return Cuts(mean, low, high)
 
 
 def auc_interval(hits: Floats, misses: Floats, confidence: float) -> tuple[float, float, float]:

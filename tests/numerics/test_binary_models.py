@@ -1,0 +1,146 @@
+"""Batched logistic and probit fits against statsmodels, the exact rule of separability, and Firth's penalty."""
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from truechange.numerics.binary_models import (
+    deviance,
+    fit_binary,
+    fit_outcomes,
+    fit_penalised,
+    parted_middle,
+    separable,
+)
+from truechange.numerics.kinds import distinct, draw_counts, gathered
+
+MODELS = {"logit": sm.Logit, "probit": sm.Probit}
+
+
+def sample(n=120, seed=4):
+    rng = np.random.default_rng(seed)
+    change = np.sort(np.round(rng.normal(2, 2.4, n), 1))
+    improved = change + rng.normal(0, 2, n) > 2
+    return change, improved
+
+
+def grouped(change, improved, counts):
+    x, at = np.unique(change, return_inverse=True)
+    return x, gathered(counts * improved, at, x.size), gathered(counts * ~improved, at, x.size)
+
+
+@pytest.mark.parametrize("link", MODELS)
+def test_resamples_agree_with_statsmodels(link):
+    change, improved = sample()
+    counts = np.random.default_rng(1).multinomial(change.size, np.full(change.size, 1 / change.size), 25).astype(float)
+    x, hits, misses = grouped(change, improved, counts)
+    full = fit_outcomes(x, *(part.sum(axis=0, keepdims=True) for part in (hits, misses)), link=link)
+    start = np.array([full.intercept[0], full.slope[0]])
+    for fits in (fit_outcomes(x, hits, misses, link=link), fit_outcomes(x, hits, misses, link=link, start=start)):
+        for row in range(len(counts)):
+            people = np.repeat(np.arange(change.size), counts[row].astype(int))
+            theirs = MODELS[link](improved[people].astype(float), sm.add_constant(change[people])).fit(
+                disp=0, tol=1e-12
+            )
+            assert_allclose([fits.intercept[row], fits.slope[row]], theirs.params, rtol=1e-6)
+
+
+def test_two_predictors_agree_with_statsmodels():
+    rng = np.random.default_rng(2)
+    x = rng.normal(0, 1, (150, 2)) * [3, 1] + [10, 12]
+    improved = (x @ [-0.3, 0.5] + rng.normal(0, 1, 150) > 2.9).astype(float)
+    fits = fit_outcomes(x, improved[None], 1 - improved[None], link="probit")
+    theirs = sm.Probit(improved, sm.add_constant(x)).fit(disp=0, tol=1e-12)
+    assert_allclose([fits.intercept[0], *fits.slope[0]], theirs.params, rtol=1e-6)
+    ours = deviance(x, improved, 1 - improved, fits.intercept[0], fits.slope[0], link="probit")
+    assert ours == pytest.approx(-2 * theirs.llf, rel=1e-9)
+
+
+def test_out_of_total_is_the_same_fit():
+    change, improved = sample()
+    x, hits, misses = grouped(change, improved, np.ones((1, change.size)))
+    assert_allclose(
+        fit_binary(x, hits, hits + misses, link="logit").slope, fit_outcomes(x, hits, misses, link="logit").slope
+    )
+
+
+def test_fractional_counts_scale_out():
+    change, improved = sample()
+    x, hits, misses = grouped(change, improved, np.ones((1, change.size)))
+    assert_allclose(
+        fit_outcomes(x, hits / 7, misses / 7, link="probit").slope,
+        fit_outcomes(x, hits, misses, link="probit").slope,
+        rtol=1e-8,
+    )
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(st.lists(st.tuples(st.integers(-5, 8), st.booleans()), min_size=8, max_size=40), st.integers(-20, 20))
+def test_moving_and_stretching_the_scale_moves_the_curve_with_it(people, shift):
+    change, improved = np.array([p[0] for p in people], float), np.array([p[1] for p in people])
+    x, hits, misses = grouped(change, improved, np.ones((1, change.size)))
+    if separable(hits, misses)[0] or x.size < 2:
+        return
+    plain = fit_outcomes(x, hits, misses, link="logit")
+    moved = fit_outcomes(3 * x + shift, hits, misses, link="logit")
+    assert_allclose(moved.slope * 3, plain.slope, rtol=1e-6, atol=1e-9)
+    assert_allclose(moved.intercept + moved.slope * shift, plain.intercept, rtol=1e-6, atol=1e-8)
+
+
+@settings(derandomize=True, deadline=None, max_examples=80)
+@given(st.lists(st.tuples(st.integers(0, 5), st.booleans()), min_size=2, max_size=12))
+def test_separability_is_the_exact_rule(people):
+    change, improved = np.array([p[0] for p in people], float), np.array([p[1] for p in people])
+    _, hits, misses = grouped(change, improved, np.ones((1, change.size)))
+    one_class = improved.all() or not improved.any()
+    parted = one_class or (
+        change[improved].min() >= change[~improved].max() or change[~improved].min() >= change[improved].max()
+    )
+    assert separable(hits, misses)[0] == parted
+
+
+def test_separable_rows_fail_and_say_where_they_part():
+    x = np.array([0.0, 1, 2, 3, 4])
+    hits = np.array([[0, 0, 0, 2, 1], [0, 1, 0, 1, 1], [1, 1, 0, 0, 0], [1, 1, 1, 1, 1]], float)
+    misses = np.array([[1, 2, 0, 0, 0], [1, 0, 1, 1, 0], [0, 0, 0, 2, 1], [0, 0, 0, 0, 0]], float)
+    fits = fit_outcomes(x, hits, misses, link="logit")
+    assert fits.failed.tolist() == [True, False, True, True]
+    assert np.isnan(fits.slope[[0, 2, 3]]).all()
+    assert_allclose(parted_middle(x, hits, misses), [2.0, np.nan, np.nan, np.nan])
+
+
+def test_firths_penalty_is_the_half_count_in_a_two_by_two_table():
+    # identity: with one binary predictor the penalised logistic slope is the log odds ratio with 1/2 added to each cell
+    x, hits, misses = np.array([0.0, 1.0]), np.array([0.0, 7.0]), np.array([9.0, 0.0])
+    intercept, slope = fit_penalised(x, hits, misses, link="logit")
+    assert intercept == pytest.approx(np.log(0.5 / 9.5), abs=1e-4)
+    assert slope == pytest.approx(np.log(0.5 / 9.5) * -1 + np.log(7.5 / 0.5), abs=1e-4)
+
+
+@pytest.mark.parametrize("link", MODELS)
+def test_firths_fit_stays_finite_when_groups_part(link):
+    x = np.arange(10.0)
+    hits = (x > 5).astype(float)
+    intercept, slope = fit_penalised(x, hits, 1 - hits, link=link)
+    assert slope > 0
+    assert 5 < -intercept / slope < 6
+
+
+def test_a_constant_predictor_fails_quietly():
+    fits = fit_outcomes(np.array([3.0]), np.array([[4.0]]), np.array([[3.0]]), link="logit")
+    assert fits.failed.all()
+
+
+def test_few_and_many_kinds_draw_the_same_distribution():
+    # mean and variance of a multinomial count, both routes
+    rng = np.random.default_rng(5)
+    for table in (np.repeat([0.0, 1.0], [150, 50])[:, None], np.arange(200.0)[:, None]):
+        kinds = distinct(table)
+        drawn = draw_counts(rng, 4_000, kinds)
+        assert (drawn.sum(axis=1) == 200).all()
+        expected = kinds.counts
+        assert_allclose(drawn.mean(axis=0)[:2], expected[:2], atol=0.4)
+        assert_allclose(drawn.var(axis=0)[:2], (expected * (1 - expected / 200))[:2], rtol=0.12)
