@@ -248,3 +248,45 @@ def test_four_questions_choose_the_form(answers, form):
     assert choice.form == form
     assert len(choice.reasons) == 4
     assert tc.choose_icc(complete=False, **answers).missing == "reml"
+
+
+def test_rounding_noise_is_not_taken_for_error():
+    shifted = long(np.arange(12.0)[:, None] + np.array([0, 1, 3.0]))
+    found = tc.icc(shifted, form="ICC(C,1)")
+    assert found.estimate.value == 1
+    assert not found.estimate.has_interval
+    error = tc.measurement_error(shifted, error="consistency", resolution=1)
+    assert error.sem_consistency.value == 0
+    assert error.mdc95.value == pytest.approx(1)
+    assert any("agree completely" in caution for caution in error.cautions)
+    pairs = tc.limits_of_agreement(np.arange(20) * 1.1, np.arange(20) * 1.1 + 0.1)
+    assert [caution for caution in pairs.cautions if "depends" in caution or "change with" in caution] == []
+    assert any("All differences are equal" in caution for caution in pairs.cautions)
+    same = tc.measurement_error(long(np.full((12, 3), 0.1)))
+    assert not any("depends on the level" in caution for caution in same.cautions)
+
+
+def test_a_negative_estimate_names_the_reml_value_and_undefined_forms_have_no_limits():
+    data = long([[1, 9], [9, 1], [4, 6]])
+    assert any("by REML the value would be 0" in caution for caution in tc.icc(data, form="ICC(C,1)").cautions)
+    assert not tc.icc(data, form="ICC(A,k)").estimate.has_interval
+
+
+def test_a_stable_column_must_be_true_or_false_and_reasons_are_named():
+    data = long([[9, 10], [12, 12], [7, 8]]).assign(stable="yes")
+    with pytest.raises(tc.DataError, match="must hold true or false, found 'yes'"):
+        tc.measurement_error(data, stable="stable")
+    with pytest.raises(tc.DataError, match="Set aside, not declared stable: 0, 1, 2"):
+        tc.measurement_error(data.assign(stable=False), stable="stable")
+
+
+def test_raw_errors_are_turned_into_advice():
+    with pytest.raises(tc.DataError, match="first must hold numbers only"):
+        tc.limits_of_agreement(["a", 3, 4], [1, 2, 3])
+    with pytest.raises(tc.DataError, match="mix numbers and words"):
+        tc.weighted_kappa([1, 2, "c"], [1, 2, "c"])
+    with pytest.raises(tc.RefusedError, match="at least 3 pairs"):
+        tc.limits_of_agreement([1, 2], [2, 4]).at(3)
+    with pytest.raises(tc.RefusedError, match="at least 3 people"):
+        tc.measurement_error(long([[9, 10], [12, 11]])).mdc_at(4.0)
+    assert "specific agreement" in tc.weighted_kappa([1, 2, 2], [1, 2, 1], n_boot=50)._repr_html_()

@@ -40,6 +40,7 @@ def mean_squares(table: Floats) -> MeanSquares:
     Leading axes are studies: shape (..., n, k).
     """
     n, k = table.shape[-2:]
+    least = np.square(rounding(table))
     centred = table - table.mean(axis=(-2, -1), keepdims=True)
     rows = centred.mean(axis=-1, keepdims=True)
     columns = centred.mean(axis=-2, keepdims=True)
@@ -48,7 +49,13 @@ def mean_squares(table: Floats) -> MeanSquares:
     trials = n * np.sum((columns - columns.mean(axis=-1, keepdims=True)) ** 2, axis=(-2, -1)) / (k - 1)
     error = np.sum(residual**2, axis=(-2, -1)) / ((n - 1) * (k - 1))
     within = np.sum((centred - rows) ** 2, axis=(-2, -1)) / (n * (k - 1))
-    return MeanSquares(persons, trials, error, within, n, k)
+    held = (np.where(square > least, square, 0.0) for square in (persons, trials, error, within))
+    return MeanSquares(*held, n, k)
+
+
+def rounding(table: Floats) -> Floats:
+    """Return the size below which a difference between scores of a table is rounding, not measurement."""
+    return 8 * np.finfo(float).eps * np.max(np.abs(table), axis=(-2, -1))
 
 
 def icc_values(ms: MeanSquares, form: str) -> Floats:

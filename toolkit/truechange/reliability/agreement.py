@@ -10,12 +10,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import ndtri, stdtrit
 
-from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
-from truechange.numerics.mean_squares import graybill_wang
+from truechange.numerics.mean_squares import graybill_wang, rounding
 from truechange.numerics.resampling import Floats
-from truechange.reliability.layout import Sample, count_cautions, estimates_table
+from truechange.reliability.layout import Sample, count_cautions, estimates_table, float_array
 from truechange.reliability.logscale import logarithms
 from truechange.reliability.spread import Spread, line, spread_of
 
@@ -97,8 +97,15 @@ class LimitsOfAgreement(Result):
         spread : bool, optional
             Let the width depend on the level too: 2.46 times the fitted absolute residual
             (Bland & Altman 1999, section 3.2; from memory). Otherwise the residual SD serves everywhere.
+
+        Raises
+        ------
+        RefusedError
+            Fewer than 3 pairs, or means that do not differ.
         """
         means, d = (self.first + self.second) / 2, self.differences
+        if self.n < 3 or not self.proportional_bias.has_interval:
+            raise RefusedError("No line of difference on mean: it needs at least 3 pairs whose means differ.")
         slope, intercept = line(means, d, self.spread.sample, "")
         centre = intercept + slope.value * np.asarray(level, dtype=float)
         residual_sd = sqrt(float(np.sum((d - intercept - slope.value * means) ** 2)) / (self.n - 2))
@@ -199,7 +206,7 @@ def limits_of_agreement(
     check_choice("method", method, METHODS)
     check_choice("scale", scale, SCALES)
     check_confidence(confidence)
-    a, b = (np.asarray(held, dtype=float) for held in (first, second))
+    a, b = float_array(first, "first"), float_array(second, "second")
     if a.shape[:1] != b.shape[:1] or a.ndim not in (1, 2) or a.ndim != b.ndim:
         raise DataError(f"first and second must hold the same people, got shapes {a.shape} and {b.shape}.")
     if not (np.isfinite(a).all() and np.isfinite(b).all()):
@@ -212,6 +219,8 @@ def limits_of_agreement(
     replicates = a.ndim == 2
     x, y = (a.mean(axis=1), b.mean(axis=1)) if replicates else (a, b)
     d = x - y
+    if np.ptp(d) <= rounding(np.stack([x, y])):
+        d = np.full(d.size, d.mean())
     within = [float(held.var(axis=1, ddof=1).mean()) if replicates and held.shape[1] > 1 else 0.0 for held in (a, b)]
     counts = [held.shape[1] if replicates else 1 for held in (a, b)]
     sample = Sample(d.size, confidence, unit)

@@ -231,9 +231,9 @@ def _from_table(held: TrialTable, form: str, sample: Sample) -> IccResult:
     noise = "within" if form in ("ICC(1)", "ICC(k)") else "error"
     square, df1, df2 = getattr(ms, noise), ms.df["persons"], ms.df[noise]
     f = float(ms.persons / square) if square > 0 else inf
-    estimate = sample.estimate(
-        icc_values(ms, form), *icc_limits(ms, form, sample.confidence), f"{IN_WORDS[form]}; F interval"
-    )
+    value, limits = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
+    limits = limits if isfinite(value) else (nan, nan)
+    estimate = sample.estimate(value, *limits, f"{IN_WORDS[form]}; F interval")
     p_value = float(fdtrc(df1, df2, f)) if isfinite(f) else 0.0
     cautions = (*held.cautions, *count_cautions(ms.n), *_cautions(ms, form, estimate.value))
     return IccResult(estimate, form, SHROUT_FLEISS[form], f, df1, df2, p_value, ms, ms.k, cautions)
@@ -261,7 +261,9 @@ def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:
     if not isfinite(value):
         said.append(f"{form} cannot be estimated: people differ less than error alone would make them differ.")
     elif value < 0:
-        said.append("The estimate is negative: differences between people are not distinguishable from error.")
+        said.append(
+            "The estimate is negative: people are not distinguishable from error; by REML the value would be 0."
+        )
     if ms.error == 0 and form not in ("ICC(1)", "ICC(k)"):
         said.append("No residual error at all, so no F interval; were the scores rounded or copied?")
     if form in ("ICC(1)", "ICC(k)") and ms.trials > ms.error:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from html import escape
 from math import nan, sqrt
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy.special import ndtri
 
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
+from truechange.foundation.html import frame_table
 from truechange.foundation.numbers import fixed
 from truechange.numerics.resampling import Floats, percentile_limits
 
@@ -50,6 +52,10 @@ class WeightedKappa(Estimate):
         """Return one row a category: specific agreement and both sides' totals."""
         totals = {"first": self.counts.sum(axis=1), "second": self.counts.sum(axis=0)}
         return pd.DataFrame({"specific agreement": self.agreement, **totals}).rename_axis("category")
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{escape(words)}</p>" for words in (*self.sentences(), *self.cautions))
+        return said + frame_table(self.table())
 
     def sentences(self) -> tuple[str, ...]:
         """Say kappa, then plain agreement."""
@@ -177,12 +183,19 @@ def _coded(
         raise DataError(f"A rating is missing at position {where}. Leave that pair out.")
     if categories is None:
         ordered = getattr(a, "cat", None)
-        categories = list(ordered.categories) if ordered is not None else sorted({*a.tolist(), *b.tolist()})
+        categories = list(ordered.categories) if ordered is not None else _sorted({*a.tolist(), *b.tolist()})
     place = {name: i for i, name in enumerate(categories)}
     strange = [name for name in (*a, *b) if name not in place]
     if strange:
         raise DataError(f"Rating {strange[0]!r} is not among the categories {list(categories)}.")
     return list(categories), a.map(place).to_numpy(dtype=np.int64), b.map(place).to_numpy(dtype=np.int64)
+
+
+def _sorted(seen: set[object]) -> list[object]:
+    try:
+        return sorted(seen)  # type: ignore[type-var]
+    except TypeError as mixed:
+        raise DataError("Ratings mix numbers and words, so they have no order. Give categories= in order.") from mixed
 
 
 def _distances(weights: str | ArrayLike, c: int) -> Floats:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 from scipy.special import chdtri, stdtrit
 
 from truechange.foundation.errors import DataError, check_choice, listed
@@ -136,6 +137,11 @@ def trial_table(
         )
     set_aside: dict[str, tuple[object, ...]] = {}
     rows = data
+    if stable and not set(data[stable].dropna()) <= {True, False}:
+        strange = next(held for held in data[stable].dropna() if held not in (True, False))
+        raise DataError(
+            f"Column '{stable}' must hold true or false, found {strange!r}. Turn it into true and false first."
+        )
     for column, reason, fine in (
         (stable, "not declared stable", lambda held: held.eq(True)),
         (result, "a trial without a score (unable, refused or not done)", lambda held: held.eq("measured")),
@@ -167,7 +173,10 @@ def trial_table(
         wide = wide.dropna(how="all")
     n, k = wide.shape
     if n < 2 or k < 2:
-        raise DataError(f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.")
+        why = "".join(f" Set aside, {reason}: {listed(who)}." for reason, who in set_aside.items() if who)
+        raise DataError(
+            f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.{why}"
+        )
     return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside)
 
 
@@ -184,6 +193,20 @@ def _numbers(held: pd.Series, name: str) -> pd.Series:
             f"{held.index[wrong][0]}. Correct them; leave a missing score empty."
         )
     return numbers.astype(float)
+
+
+def float_array(held: ArrayLike, name: str) -> Floats:
+    """Return `held` as numbers.
+
+    Raises
+    ------
+    DataError
+        It holds something else.
+    """
+    try:
+        return np.asarray(held, dtype=float)
+    except (TypeError, ValueError) as wrong:
+        raise DataError(f"{name} must hold numbers only ({wrong}). Correct it; leave a missing score empty.") from wrong
 
 
 def count_cautions(n: int) -> tuple[str, ...]:

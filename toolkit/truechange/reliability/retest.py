@@ -202,6 +202,6 @@ def _cautions(found: MeasurementError, resolution: float | None) -> list[str]:
     if found.outlying:
         without = shown(found.sem_without_outlying)
         said.append(f"Trials of {listed(found.outlying)} differ far more than usual; kept in (SEM without: {without}).")
-    if len(found.complete) >= 10 and found.spread.flagged:
+    if sem.value > 0 and len(found.complete) >= 10 and found.spread.flagged:
         said.append("The error depends on the level of the score: see .spread and .mdc_at(), or .on_log_scale().")
     return said

@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import gamma
 
+from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
+from truechange.numerics.mean_squares import rounding
 from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
 from truechange.reliability.layout import Sample
 
@@ -84,7 +86,15 @@ class Spread(Result):
         return self.sd(level) / sqrt(2)
 
     def sem_at(self, level: float, *, n_boot: int = 2000, seed: int = 0) -> Estimate:
-        """Return the SEM at one level with a percentile bootstrap interval over people."""
+        """Return the SEM at one level with a percentile bootstrap interval over people.
+
+        Raises
+        ------
+        RefusedError
+            There are fewer than 3 people or the scores do not vary: no line can be fitted.
+        """
+        if not self.slope.has_interval:
+            raise RefusedError("No error by level: it needs at least 3 people whose scores differ. Use the plain SEM.")
 
         def refit(rng: np.random.Generator, size: int) -> Floats:
             drawn = draw_people(rng, size, self.means.size)
@@ -163,6 +173,7 @@ def spread_of(scores: Floats, sample: Sample) -> Spread:
         slope, intercept = line(means, differences, sample, "")
         if slope.has_interval:
             spreads = np.abs(differences - intercept - slope.value * means)
+    spreads = np.where(spreads > rounding(scores), spreads, 0.0)
     slope, intercept = line(means, spreads, sample, "slope of absolute residual on mean")
     third, order = means.size // 3, np.argsort(means, kind="stable")
     ratio = nan

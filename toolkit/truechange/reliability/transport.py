@@ -16,7 +16,7 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
-from truechange.reliability.layout import Sample
+from truechange.reliability.layout import Sample, float_array
 from truechange.reliability.retest import measurement_error
 
 VERDICTS = MATCHES, DOUBTFUL, REFUSED = ("matches", "doubtful", "do not use")
@@ -180,7 +180,7 @@ def transport_check(
     ]
     ratio = Estimate(value=nan, method="the source's SD or n is not known")
     if baseline is not None:
-        scores = np.asarray(baseline, dtype=float)
+        scores = float_array(baseline, "baseline")
         scores = scores[np.isfinite(scores)]
         if scores.size < 2:
             raise DataError(f"Only {scores.size} baseline score; at least 2 are needed to compare the spread.")
