@@ -18,6 +18,8 @@ from truechange.measures.published import published_rows
 
 GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
 NUMBERS = (*GROUP, "sem", "sem_df", "mcid", "mcid_low", "mcid_high", "mcid_worse", "practice", "practice_se")
+CAUTION = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
+COMPARES = " This compares; it does not diagnose."
 FACTS = ("name", "done", "baseline_scores", *NUMBERS)
 
 

@@ -6,11 +6,10 @@ from typing import Any
 
 from truechange.foundation.errors import ChoiceError, OutcomeError
 from truechange.foundation.html import document
+from truechange.page.question import CAUTION, COMPARES
 from truechange.reporting.page import Picture, Section, Words, write_pdf
 from truechange.reporting.references import cite
 
-CAUTION = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
-COMPARES = " This compares; it does not diagnose."
 ONE_PAGE = """<style>@page { @bottom-right { content: none; } } figure img { max-width: 36rem; width: 100%; }
 @media print { html { font-size: 8.4pt; } h2 { margin-top: .7rem; } figure { margin: .3rem 0; }
 figure img { max-width: 38rem; } ul, .caution, .answer { margin: .3rem 0; } }</style>"""
