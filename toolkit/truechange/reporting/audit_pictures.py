@@ -44,11 +44,11 @@ def steps(audit: ProgrammeAudit, flow: "pd.DataFrame") -> Picture:
     return Picture(drawn, whole.alt)
 
 
-def shares(audit: ProgrammeAudit) -> Picture:
-    """Draw the share that changed enough beside what error alone gives and the true share."""
+def shares(audit: ProgrammeAudit) -> Picture | None:
+    """Draw the share that changed enough beside what error alone gives and the true share; None without thresholds."""
     enough = audit.responders[audit.primary]
     if not isinstance(enough, ChangedEnough):
-        return Picture(share_rows({}, ax=drawing.axes(width=COLUMN, height=1.0)), enough.sentence())
+        return None
     rows: dict[str, Estimate | float] = {}
     if not isinstance(enough.counted, Refused):
         rows["changed by at\nleast the MCID"] = enough.counted.share()
@@ -58,6 +58,8 @@ def shares(audit: ProgrammeAudit) -> Picture:
         rows["from error\nalone"] = enough.from_error.share
     if not isinstance(enough.true_share, Refused):
         rows["true change\nabove the MCID"] = enough.true_share
+    if not rows:
+        return None
     return Picture(share_rows(rows, ax=drawing.axes(width=COLUMN, height=2.3)), enough.alt)
 
 

@@ -55,7 +55,8 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
 
 def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
     flow = measure_rows(tables["flow"], audit.primary)
-    pictures = Columns([[changes(audit)], [steps(audit, flow), shares(audit)]])
+    beside = [steps(audit, flow), *([shown] if (shown := shares(audit)) else [])]
+    pictures = Columns([[changes(audit)], beside])
     return Section("The answer", [Words(audit.sentences(), "answer"), pictures, Words(cannot_show(audit), "caution")])
 
 
@@ -65,11 +66,11 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
 
     def about(part: Result, key: str, words: str, **options: Any) -> list[Block]:
         one: Any = concerning(part, first)
-        if one is None:
+        if one is None or isinstance(one, Refused):  # told under "Not computed"
             return []
         blocks: list[Block] = [Words(one.sentences()[:1] if key == "flow" else one.sentences())]
-        if not isinstance(one, Refused) and key in tables:
-            rows = measure_rows(tables[key], first).dropna(axis="columns", how="all")
+        rows = measure_rows(tables[key], first).dropna(axis="columns", how="all")
+        if key != "error and importance" or "estimate" in rows:
             hidden = (SMALL,) if (rows == HIDDEN).any(axis=None) else ()
             blocks.append(ready_table(rows, words, notes=(*hidden, *one.cautions), **options))
         return blocks

@@ -44,7 +44,7 @@ def study_pictures(study: Study) -> dict[str, Picture]:
     }
     made = {name: Picture(ax, alt, CAPTIONS[name]) for name, (ax, alt) in drawn.items()}
     others = {"flow": steps(audit, flow), "changes": changes(audit), "shares": shares(audit)}
-    return made | {name: Picture(one.drawn, one.alt, CAPTIONS[name]) for name, one in others.items()}
+    return made | {name: Picture(one.drawn, one.alt, CAPTIONS[name]) for name, one in others.items() if one is not None}
 
 
 CAPTIONS = {
@@ -106,7 +106,8 @@ def study_sections(
     cautions = once(text for one in study.results for text in one.cautions)
 
     def shown(*names: str) -> list[Picture | ReadyTable]:
-        return [pictures[name[2:]] if name.startswith("~ ") else tables[name] for name in names]
+        found = (pictures.get(name[2:]) if name.startswith("~ ") else tables[name] for name in names)
+        return [block for block in found if block is not None]
 
     return [
         Section("Methods", [Words(told.paragraphs)]),
