@@ -8,7 +8,7 @@ import numpy as np
 import truechange as tc
 from truechange.evidence.cases import Case
 from truechange.evidence.checking import Numbers, Pairs, computes, route
-from truechange.individual import predict_retest, recovery_cutoffs
+from truechange.individual import bridge_from_pairs, norm_position, predict_retest, recovery_cutoffs
 from truechange.individual.distributions import chi2_below, chi2_quantile, t_below, t_quantile
 
 LARGE = 100_000  # people in a group whose numbers count as known
@@ -68,12 +68,13 @@ def _jacobson(case: Case) -> Numbers:
     return found
 
 
-@computes("single_case_crawford_howell_1998", by="tc.reliable_change (retest differences with the norm's mean and SD)")
+@computes("single_case_crawford_howell_1998", by="truechange.individual.norm_position, tc.reliable_change")
 def _single_case(case: Case) -> Numbers:
     held = case.data
     norm = tc.Programme(0, held["mean"], held["sd"], held["sd"], 0.5, held["n"])  # SD of the differences is the norm's
     row = tc.reliable_change(0, held["case"], sem=1.0, retest=norm).loc["retest_differences"]
-    return {"t": row.statistic, "df": row.df, "p_one_tailed": row.p_value / 2}
+    t, below = norm_position(held["case"], held["mean"], held["sd"], held["n"])
+    return {"t": t, "df": row.df, "p_one_tailed": below}
 
 
 @computes("regression_change_prediction_se", by="tc.reliable_change, truechange.individual.predict_retest")
@@ -242,4 +243,42 @@ def _prediction_against_least_squares() -> Pairs:
     return {
         "predicted": (float(new.predicted_mean[0]), predicted, 1e-9),
         "standard error": (float(new.se_obs[0]), se, 1e-9),
+    }
+
+
+@route("One person", "Course over several visits by weighted least squares with the known SEM (numpy).", by="tc.visits")
+def _visits_by_least_squares() -> Pairs:
+    days, scores = np.array([0.0, 7.0, 28.0, 56.0, 84.0]), np.array([9.0, 10.0, 11.0, 13.0, 13.0])
+    one = tc.visits({"day": days, "score": scores}, baselines=2, sem=1.2, mcid=2.0)
+    design = np.column_stack([np.ones(5), np.maximum(days - 7, 0) / 77])
+    covariance = np.linalg.inv(design.T @ design) * 1.2**2
+    gain = float((np.linalg.inv(design.T @ design) @ design.T @ scores)[1])
+    half = 1.959963985 * sqrt(covariance[1, 1])
+    z = 2.3939797998  # three looks at 5% together: normal quantile of 1 - 0.05/6
+    return {
+        "change": (gain, one.change.value, 1e-8),
+        "low": (gain - half, one.change.low, 1e-6),
+        "high": (gain + half, one.change.high, 1e-6),
+        "MDC of each look": (z * 1.2 * sqrt(1.5), one.changes[0].mdc.value, 1e-7),
+    }
+
+
+@route(
+    "One person",
+    "statsmodels: line that carries a score from an old protocol to a new one.",
+    by="truechange.individual.bridge_from_pairs",
+    came="another library",
+)
+def _bridge_against_least_squares() -> Pairs:
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(15)
+    old = np.round(rng.normal(12, 3, 40), 1)
+    new = np.round(1.5 + 0.8 * old + rng.normal(0, 1, 40), 1)
+    fit = sm.OLS(new, sm.add_constant(old)).fit()
+    ahead = fit.get_prediction([[1.0, 9.0]])
+    bridge = bridge_from_pairs(list(old), list(new))
+    return {
+        "carried score": (float(ahead.predicted_mean[0]), bridge.carry(9.0), 1e-9),
+        "standard error": (float(ahead.se_obs[0]), bridge.difference_se(9.0, 0.1, 0.1), 1e-9),
     }

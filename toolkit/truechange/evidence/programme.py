@@ -12,6 +12,7 @@ from truechange.programme.adjusted import adjusted_difference, adjusted_share_di
 from truechange.programme.change import paired_change, trimmed_mean
 from truechange.programme.effect_size import average_sd_effect, noncentral_t_limits, small_sample_factor
 from truechange.programme.imputation import impute, rubin
+from truechange.programme.missing import ALL, MEASURED, NONE, missing_follow_up
 from truechange.programme.regression import gain_from_selection, start_dependence
 from truechange.programme.response_spread import individual_response
 from truechange.programme.sites import exact_limit, shrunken_shares
@@ -298,3 +299,21 @@ def _adjusted_shares_by_simulation() -> Pairs:
     truth = float(np.mean(ndtr((mean + 1.2 * (1 - group) - 2) / 2)) - np.mean(ndtr((mean - 1.2 * group - 2) / 2)))
     found = adjusted_share_difference(before, mean + rng.normal(0, 2, 40_000), group, 2.0, n_boot=100)
     return {"difference": (truth, found.value, 0.01)}
+
+
+@route(
+    "Group change",
+    "Shares with people missing: every way counted by hand.",
+    by="truechange.programme.missing.missing_follow_up",
+)
+def _bounds_by_hand() -> Pairs:
+    rng = np.random.default_rng(54)
+    before, change = rng.normal(10, 3, 60), np.round(rng.normal(2, 2, 60))
+    change[:12] = np.nan
+    k = int(np.nansum(change >= 2))
+    rows = missing_follow_up(change, 2.0, before[:, None], resolution=1.0).table().set_index("way")["share"]
+    return {
+        "only those measured": (k / 48, float(rows[MEASURED]), 1e-12),
+        "none of the missing": (k / 60, float(rows[NONE]), 1e-12),
+        "all of the missing": ((k + 12) / 60, float(rows[ALL]), 1e-12),
+    }

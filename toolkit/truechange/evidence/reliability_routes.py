@@ -245,3 +245,49 @@ def _reml_against_statsmodels() -> Pairs:
     ours = variance_components(data, value="score", limits="monte-carlo", n_boot=10).variances
     theirs = dict(zip(model.exog_vc.names, fit.vcomp, strict=True)) | {"residual": fit.scale}
     return {name: (float(theirs[name]), ours[name].value, 0.01) for name in ("person", "trial", "residual")}
+
+
+@route(
+    "Weighted kappa",
+    "Specific agreement, identical ratings and greatest kappa counted by hand.",
+    by="tc.weighted_kappa",
+)
+def _agreement_by_hand() -> Pairs:
+    one = tc.weighted_kappa(*spelled_out([[5, 1, 0], [2, 6, 1], [0, 2, 3]]), weights="none")
+    # totals 6, 9, 5 and 7, 9, 4: at most 6, 9 and 4 of 20 can agree
+    chance = (6 * 7 + 9 * 9 + 5 * 4) / 400
+    found: Pairs = {"identical": (14 / 20, one.observed, 1e-12)}
+    for name, other, ours in zip("abc", (10 / 13, 12 / 18, 6 / 9), one.agreement, strict=True):
+        found[f"category {name}"] = (other, float(ours), 1e-12)
+    return found | {"greatest kappa": ((19 / 20 - chance) / (1 - chance), one.greatest, 1e-12)}
+
+
+@route(
+    "SEM / MDC",
+    "scipy.stats: limits of a variance ratio between own and published people.",
+    by="tc.transport_check",
+    came="another library",
+)
+def _transport_against_scipy() -> Pairs:
+    from scipy.stats import f
+
+    own = np.array(RETEST, dtype=float)[:, 0]
+    ratio = tc.transport_check(2.0, own, source_sd=3.0, source_n=40, unit="stands").variance_ratio
+    value = float(own.var(ddof=1) / 9)
+    return {
+        "ratio": (value, ratio.value, 1e-12),
+        "low": (value / float(f.ppf(0.975, 11, 39)), ratio.low, 1e-9),
+        "high": (value / float(f.ppf(0.025, 11, 39)), ratio.high, 1e-9),
+    }
+
+
+@route(
+    "SEM / MDC", "Error that grows with the score: 4,000 simulated pairs with a known line.", by="tc.measurement_error"
+)
+def _spread_by_simulation() -> Pairs:
+    rng = np.random.default_rng(61)
+    level = rng.uniform(5, 25, 4000)
+    sem = 0.3 + 0.06 * level
+    scores = level[:, None] + rng.normal(size=(4000, 2)) * sem[:, None]
+    spread = tc.measurement_error(long(scores), error="consistency").spread
+    return {f"SEM at {at:g}": (0.3 + 0.06 * at, float(spread.sem(at)), 0.06) for at in (8.0, 15.0, 22.0)}
