@@ -65,6 +65,8 @@ def test_names_are_refused_and_replaced_with_a_key(place, tmp_path, capsys):
     assert "a person's name" in captured.err
     assert "Lovelace" not in captured.err
     assert main(["inspect", file, "--pseudonyms", str(tmp_path / "key")]) == 0
+    assert main(["inspect", file, "--pseudonyms", str(tmp_path / "key"), "--fix", "safe"]) == 2
+    assert not (tmp_path / "assessments_repaired.csv").exists()
 
 
 def test_a_file_that_cannot_be_read_is_a_sentence(tmp_path, capsys):

@@ -158,7 +158,7 @@ def test_ten_million_rows_are_refused(tmp_path):
             stream.write(b"P,2025-01-01,b,t,1,s,,\n" * 100_000)
 
     def act():
-        with pytest.raises(tc.DataError, match="more than 2,000,000 rows"):
+        with pytest.raises(tc.DataError, match="more than 1,500,000 rows"):
             tc.read(place)
 
     quickly(act)

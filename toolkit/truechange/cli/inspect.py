@@ -5,6 +5,8 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from truechange.foundation.errors import ChoiceError
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -13,8 +15,8 @@ if TYPE_CHECKING:
 HELP = "check a workbook or CSV file cell by cell, and write a marked copy"
 EXAMPLE = (
     "examples:\n"
-    "  truechange inspect data_synthetic/clinic_messy.xlsx\n"
-    "  truechange inspect clinic.csv --dates day-first --fix safe\n"
+    "  truechange inspect data_synthetic/clinic_messy.xlsx --marked marked.xlsx\n"
+    "  truechange inspect data_synthetic/assessments.csv --json\n"
     "Exit status 0: nothing needs a person; 1: something does."
 )
 SHOWN = 40
@@ -33,12 +35,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Check the file and print what was found; return 1 when something needs a person."""
+    from truechange.cli.progress import progress
     from truechange.records import read
 
+    if arguments.fix and arguments.pseudonyms:
+        raise ChoiceError("--fix would copy names as they stand; delete the names first, or leave out --fix.")
     path = Path(arguments.file)
     order = arguments.dates.replace("-", " ") if arguments.dates else None
-    records = read(path, dates=order, pseudonyms=arguments.pseudonyms)
-    written = _copies(path, records, arguments)
+    with progress(2, f"reading {path.name}") as step:
+        step(f"reading and checking {path.name}")
+        records = read(path, dates=order, pseudonyms=arguments.pseudonyms)
+        step("writing copies")
+        written = _copies(path, records, arguments)
     if arguments.json:
         print(json.dumps(_as_json(records, written), indent=1, ensure_ascii=False))
     else:
@@ -55,7 +63,8 @@ def _copies(path: Path, records: "Records", arguments: argparse.Namespace) -> di
     written = {}
     kind = "" if path.is_dir() else path.suffix
     base = path.with_suffix("") if kind else path
-    if records.needs_a_person and path.suffix.lower() != ".parquet" and (arguments.marked or not arguments.json):
+    wanted = not arguments.json and path.suffix.lower() != ".parquet"
+    if records.needs_a_person and (arguments.marked or wanted):
         copy = write_marked(path, records, arguments.marked or f"{base}_marked.xlsx", pseudonyms=arguments.pseudonyms)
         written["marked"] = f"Marked copy: {copy} (the original is as it was)."
     if arguments.fix:

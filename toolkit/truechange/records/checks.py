@@ -75,9 +75,8 @@ def doubled(table: Table, findings: Findings) -> None:
     kind = "person_twice" if table.name == "people" else "doubled_differs"
     what = ", ".join(names)
     for name, pairs in (("doubled", repeated), (kind, list({pair[0]: pair for pair in differing}.values()))):
-        rows = [int(table.rows[place]) for place, _ in pairs]
         facts = [{"first": int(table.rows[other]), "what": what} for _, other in pairs]
-        findings.add(name, table.sheet, rows, table.headers["person"], facts=facts)
+        table.note(findings, name, [place for place, _ in pairs], "person", facts)
 
 
 def _shown(column: Any, places: Any) -> list[str]:
@@ -93,20 +92,17 @@ def people_known(tables: dict[str, Table], findings: Findings) -> None:
     counts: dict[str, int] = {}
     for table in tables.values():
         column = table.columns["person"]
-        for word, count in zip(
-            column.words, np.bincount(column.codes[~column.empty], minlength=len(column.words)), strict=True
-        ):
+        rows = np.bincount(column.codes[~column.empty], minlength=len(column.words))
+        for word, count in zip(column.words, rows, strict=True):
             counts[word] = counts.get(word, 0) + int(count)
     known = set(tables["people"].columns["person"].words) if "people" in tables else set(counts)
     usual = _usual_spelling(counts, known)
     for name, table in tables.items():
-        column = table.columns["person"]
-        _flag(
-            table, column, {word: usual[word] for word in column.words if word in usual}, "person_look_alike", findings
-        )
-        strangers = {word: "" for word in column.words if word not in known and word not in usual}
+        words = table.columns["person"].words
+        _flag(table, {word: usual[word] for word in words if word in usual}, "person_look_alike", findings)
         if name != "people":
-            _flag(table, column, strangers, "person_unknown", findings)
+            strangers = [word for word in words if word not in known and word not in usual]
+            _flag(table, dict.fromkeys(strangers, ""), "person_unknown", findings)
 
 
 def _usual_spelling(counts: dict[str, int], known: set[str]) -> dict[str, str]:
@@ -126,13 +122,12 @@ def _usual_spelling(counts: dict[str, int], known: set[str]) -> dict[str, str]:
     return usual
 
 
-def _flag(table: Table, column: Coded, words: dict[str, str], kind: str, findings: Findings) -> None:
-    if not words:
-        return
-    places = column.spread([word in words for word in column.words], False).nonzero()[0]
-    shown = _shown(column, places)
-    facts = [{"other": words[word]} for word in shown]
-    findings.add(kind, table.sheet, table.rows[places], table.headers["person"], values=shown, facts=facts)
+def _flag(table: Table, words: dict[str, str], kind: str, findings: Findings) -> None:
+    if words:
+        column = table.columns["person"]
+        places = column.spread([word in words for word in column.words], False).nonzero()[0]
+        shown = _shown(column, places)
+        table.note(findings, kind, places, "person", [{"other": words[word]} for word in shown], shown)
 
 
 def _days(column: Any) -> Any:
@@ -168,25 +163,14 @@ def visits_in_order(table: Table, findings: Findings) -> None:
             {"occasion": occasion, "date": _iso(days[place]), "baseline": _iso(baseline[place])}
             for occasion, place in zip(_shown(occasions, places), places, strict=True)
         ]
-        shown = [fact["date"] for fact in facts]
-        findings.add(kind, table.sheet, table.rows[places], table.headers.get("date", ""), values=shown, facts=facts)
+        table.note(findings, kind, places, "date", facts, [fact["date"] for fact in facts])
     visit = person * (len(occasions.words) + 1) + np.where(occasions.empty, len(occasions.words), occasions.codes)
     first = _earliest(visit, days, (days < _LATE) & ~early, (len(people.words) + 1) * (len(occasions.words) + 1))[visit]
     apart = np.where((days < _LATE) & (first < _LATE), days - first, 0)
     places = np.flatnonzero((apart > LIMITS["visit_days"]) & ~people.empty & ~occasions.empty)
-    said = [
-        {"occasion": name, "days": int(apart[place])}
-        for name, place in zip(_shown(occasions, places), places, strict=True)
-    ]
-    shown = [_iso(days[place]) for place in places]
-    findings.add(
-        "occasion_dates_differ",
-        table.sheet,
-        table.rows[places],
-        table.headers.get("date", ""),
-        values=shown,
-        facts=said,
-    )
+    named = zip(_shown(occasions, places), places, strict=True)
+    said = [{"occasion": name, "days": int(apart[place])} for name, place in named]
+    table.note(findings, "occasion_dates_differ", places, "date", said, [_iso(days[place]) for place in places])
 
 
 def _iso(day: Any) -> str:
@@ -196,9 +180,8 @@ def _iso(day: Any) -> str:
 def protocol_within_people(table: Table, findings: Findings) -> None:
     """Find facts of a test's protocol that are not the same on all of a person's visits."""
     people, tests, occasions = (table.columns[name] for name in ("person", "measure", "occasion"))
-    key = np.where(
-        people.empty | tests.empty, -1, people.codes.astype(np.int64) * max(1, len(tests.words)) + tests.codes
-    )
+    size = max(1, len(tests.words))
+    key = np.where(people.empty | tests.empty, -1, people.codes.astype(np.int64) * size + tests.codes)
     facts_of = {key: catalogue()[key] for key in tests.words}
     for name in dict.fromkeys(fact for test in facts_of.values() for fact in test.protocol):
         column = table.columns[name]
@@ -206,19 +189,14 @@ def protocol_within_people(table: Table, findings: Findings) -> None:
         slack = tests.spread([test.tolerances.get(name, 0.0) for test in facts_of.values()], np.inf)
         matters = tests.spread([name in test.protocol for test in facts_of.values()], False)
         places = np.flatnonzero(matters & ~np.isnan(values) & (key >= 0))
-        first = np.empty(len(people.words) * max(1, len(tests.words)), dtype=np.int64)
+        first = np.empty(len(people.words) * size, dtype=np.int64)
         first[key[places[::-1]]] = places[::-1]  # the last assignment stays: the first row of each person and test
         before = first[key[places]]
         off = places[np.abs(values[places] - values[before]) > slack[places] + 1e-9]
         start = first[key[off]]
-        shown, was, at = _shown(column, off), _shown(column, start), _shown(occasions, start)
-        said = [
-            {"before": old, "occasion_before": visit or "the first visit"} for old, visit in zip(was, at, strict=True)
-        ]
-        if name in table.headers:
-            findings.add(
-                "protocol_changed", table.sheet, table.rows[off], table.headers[name], values=shown, facts=said
-            )
+        was = zip(_shown(column, start), _shown(occasions, start), strict=True)
+        said = [{"before": old, "occasion_before": visit or "the first visit"} for old, visit in was]
+        table.note(findings, "protocol_changed", off, name, said, _shown(column, off))
 
 
 def rating_scales(table: Table, findings: Findings) -> None:
@@ -233,8 +211,7 @@ def rating_scales(table: Table, findings: Findings) -> None:
     other = given[(scales != most).to_numpy()]
     for kind, places in (("rating_off_scale", outside), ("rating_other_scale", other)):
         facts = [{"low": low[p], "high": high[p], "most_low": most[0], "most_high": most[1]} for p in places]
-        shown = [f"{rating[place]:g}" for place in places]
-        findings.add(kind, table.sheet, table.rows[places], table.headers["rating"], values=shown, facts=facts)
+        table.note(findings, kind, places, "rating", facts, _shown(rating, places))
 
 
 def ages(table: Table, findings: Findings) -> None:
@@ -243,19 +220,15 @@ def ages(table: Table, findings: Findings) -> None:
     start = pd.DatetimeIndex(table.columns["start_date"]).year.to_numpy(float)
     places = np.flatnonzero(np.abs(start - year - age) > 2)
     facts = [{"age": age[place], "birth_year": year[place]} for place in places]
-    findings.add("age_conflict", table.sheet, table.rows[places], table.headers.get("age", ""), facts=facts)
+    table.note(findings, "age_conflict", places, "age", facts)
 
 
 def sessions_after_start(sessions: Table, people: Table, findings: Findings) -> None:
     """Find sessions dated before the person's start."""
-    starts = dict(
-        zip(_shown(people.columns["person"], range(len(people.rows))), _days(people.columns["start_date"]), strict=True)
-    )
-    column, days = sessions.columns["person"], _days(sessions.columns["date"])
+    known = _shown(people.columns["person"], range(len(people.rows)))
+    starts = dict(zip(known, _days(people.columns["start_date"]), strict=True))
+    column, dates = sessions.columns["person"], sessions.columns["date"]
     start = column.spread([starts.get(word, _LATE) for word in column.words], _LATE, np.int64)
-    places = np.flatnonzero((days < start) & (start < _LATE))
+    places = np.flatnonzero((_days(dates) < start) & (start < _LATE))
     facts = [{"start": _iso(start[place])} for place in places]
-    shown = [_iso(days[place]) for place in places]
-    findings.add(
-        "date_before_start", sessions.sheet, sessions.rows[places], sessions.headers["date"], values=shown, facts=facts
-    )
+    sessions.note(findings, "date_before_start", places, "date", facts, _shown(dates, places))

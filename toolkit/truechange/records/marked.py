@@ -43,7 +43,7 @@ def write_marked(path: str | Path, records: Records, to: str | Path, *, pseudony
     Raises
     ------
     ChoiceError
-        `to` is the original.
+        `to` is the original, or `path` is parquet.
     """
     from openpyxl.comments import Comment
     from openpyxl.styles import PatternFill
@@ -73,7 +73,10 @@ def _copy(path: Path) -> Any:
     """Return an openpyxl workbook with the cells as they stand in the file."""
     from openpyxl import Workbook
 
-    if not path.is_dir() and checked_kind(path) not in TEXTS:
+    kind = "" if path.is_dir() else checked_kind(path)
+    if kind == ".parquet":
+        raise ChoiceError(f"{path.name}: copies are made of workbooks and text files.")
+    if kind and kind not in TEXTS:
         return load(path)
     book = Workbook()
     book.remove(book.active)

@@ -37,6 +37,10 @@ class Table:
     rows: Any
     columns: dict[str, Any]
 
+    def note(self, findings: Findings, kind: str, places: Any, column: str, facts: Any, values: Any = None) -> None:
+        """Note `kind` at the rows at `places`, in `column` as the sheet calls it."""
+        findings.add(kind, self.sheet, self.rows[places], self.headers.get(column, ""), values=values, facts=facts)
+
     def frame(self, findings: Findings) -> pd.DataFrame:
         """Return the rows in use: words as text, yes and no as booleans."""
         aside = findings.aside(self.sheet)
@@ -76,9 +80,8 @@ def build(sheet: Sheet, table: str, findings: Findings, *, order: str = "", unda
         if column.kind not in ("text", "value", "unit"):
             columns[column.name] = _read(cells.get(column.name), column, order, len(rows))
         if column.required and column.kind != "value" and column.name in cells:
-            findings.add(
-                "missing_required", sheet.name, rows[cells[column.name].texts.empty], cells[column.name].header
-            )
+            held = cells[column.name]
+            findings.add("missing_required", sheet.name, rows[held.texts.empty], held.header)
     if table == "assessments":
         columns |= _scores(cells, columns)
     headers = {name: sheet.header[place] for name, (place, _) in matched.items()}
@@ -97,10 +100,8 @@ def _match(sheet: Sheet, table: str, findings: Findings, undated: bool) -> dict[
     sure = {place: match_column(header, table) for place, header in enumerate(sheet.header) if header}
     for place, header in enumerate(sheet.header):
         if not header and sheet.columns[place].words:
-            facts = {"known": "give it a heading"}
-            findings.add(
-                "column_unknown", sheet.name, sheet.header_row, f"(column {place + 1}, no heading)", facts=facts
-            )
+            where, facts = f"(column {place + 1}, no heading)", {"known": "give it a heading"}
+            findings.add("column_unknown", sheet.name, sheet.header_row, where, facts=facts)
     for place in sorted(sure, key=lambda place: sure[place][2] == "guess"):
         (name, unit, how), header = sure[place], sheet.header[place]
         if name and name in found and how != "guess":
