@@ -5,12 +5,10 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from truechange.meaningful_change.estimators import Layout, Rows, estimate_rows, normal_threshold
+from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, Layout, Rows, estimate_rows, normal_threshold
 from truechange.meaningful_change.people import RatedPeople
 from truechange.numerics.kinds import Kinds
 
-ASSUMED_RELIABILITY = 0.4  # published factor-analysis estimates for ratings of change lie between 0.27 and 0.48
-RELIABILITY_RANGE = (0.3, 0.8)
 STEPS = 401
 MOST = 0.995
 NEGLIGIBLE = 0.05  # of the SD of change

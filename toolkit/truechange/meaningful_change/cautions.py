@@ -3,9 +3,8 @@
 from math import erfc, isfinite, sqrt
 
 from truechange.foundation.numbers import fixed, percent
-from truechange.meaningful_change.bias import ASSUMED_RELIABILITY, RELIABILITY_RANGE
 from truechange.meaningful_change.diagnostics import BENT, SKEWED, curvature_p, skewness
-from truechange.meaningful_change.estimators import Layout, Rows
+from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows
 from truechange.meaningful_change.people import RatedPeople
 from truechange.meaningful_change.rules import LEAST_TWO_STATE, STATE_BIAS
 from truechange.meaningful_change.sizes import ScoreError

@@ -52,7 +52,8 @@ def wrong_sem(rows: Rows, sem: float) -> pd.DataFrame:
     """Return the latent threshold and both reliabilities with the SEM 20% smaller, as given, and 20% larger."""
     told = []
     for factor in (0.8, 1.0, 1.2):
-        kept = 1 - 2 * (factor * sem) ** 2 / float(rows["sd"][0]) ** 2
+        sd = float(rows["sd"][0])
+        kept = 1 - 2 * (factor * sem / sd) ** 2 if sd > 0 else nan
         mean, half = float(rows["mean"][0]), float(rows["half_observed"][0])
         anchor = float(rows["biserial"][0]) ** 2 / kept if kept > 0 else nan
         told.append((factor * sem, mean + kept * (half - mean) if kept > 0 else nan, kept, anchor))

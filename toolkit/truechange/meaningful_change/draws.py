@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from truechange.meaningful_change.bias import RELIABILITY_RANGE
-from truechange.meaningful_change.estimators import Layout, Rows, adjusted_2022, estimate_rows, starts_of
+from truechange.meaningful_change.estimators import Layout, Rows, estimate_rows, starts_of
 from truechange.meaningful_change.result import METHODS
+from truechange.meaningful_change.rules import LEAST
 from truechange.meaningful_change.sizes import ScoreError
 from truechange.numerics.kinds import draw_counts, rows_at_once
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
@@ -14,9 +14,11 @@ DRAWN = (*METHODS, *EXTRAS)
 
 
 def draw_quantities(layout: Layout, rows: Rows, error: ScoreError | None, n_boot: int, seed: int) -> Floats:
-    """Return the resampled quantities: one row a resample, the methods, the extras, then the boundaries."""
+    """Return one row a resample: the methods, the extras, then the boundaries; one row of NaN if nothing exists."""
     starts = starts_of(layout, rows)
     boundaries = layout.levels[0].size - 1
+    if rows["n"][0] < LEAST or not np.isfinite(rows["point_biserial"][0]):
+        return np.full((1, len(DRAWN) + boundaries), np.nan)
 
     def work(rng: np.random.Generator, size: int) -> Floats:
         counts = draw_counts(rng, size, layout.kinds)
@@ -25,8 +27,6 @@ def draw_quantities(layout: Layout, rows: Rows, error: ScoreError | None, n_boot
             spread = np.full(size, error.sem**2)
             spread *= 1.0 if error.df is None else error.df / rng.chisquare(error.df, size)
         drawn = estimate_rows(layout, counts, spread, starts=starts)
-        if error is None:
-            drawn["adjusted_low"], drawn["adjusted_high"] = (adjusted_2022(drawn, rel) for rel in RELIABILITY_RANGE)
         nothing = np.full(size, np.nan)
         scalars = np.column_stack([drawn.get(name, nothing) for name in DRAWN])
         return np.hstack([scalars, drawn.get("boundaries", np.full((size, boundaries), np.nan))])

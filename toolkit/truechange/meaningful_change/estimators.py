@@ -23,6 +23,8 @@ Rows = dict[str, Floats]
 DETECT = 1.6448536269514722  # one-sided 95% point of the normal distribution
 ADJUST_2017 = (0.090, 0.103)
 ADJUST_2022 = (0.8, 0.5)
+ASSUMED_RELIABILITY = 0.4  # published factor-analysis estimates for ratings of change lie between 0.27 and 0.48
+RELIABILITY_RANGE = (0.3, 0.8)
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,10 @@ def estimate_rows(
         for link in ("logit", "probit"):
             rows |= _curve(x, hits, misses, link, starts)
         rows |= _from_curves(rows)
-        if error_variance is not None:
+        if error_variance is None:
+            rows["predictive_adjusted_2022"] = adjusted_2022(rows, ASSUMED_RELIABILITY)
+            rows["adjusted_low"], rows["adjusted_high"] = (adjusted_2022(rows, rel) for rel in RELIABILITY_RANGE)
+        else:
             rows |= _corrected(rows, error_variance)
             if layout.states is not None:
                 rows |= _two_state(layout, counts, error_variance, getattr(starts, "states", None))

@@ -12,7 +12,6 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.meaningful_change.anchor import check_people, mean_interval
 from truechange.meaningful_change.bias import (
-    ASSUMED_RELIABILITY,
     direction,
     known_bias,
     population_of,
@@ -21,7 +20,7 @@ from truechange.meaningful_change.cautions import below_error, error_cautions, m
 from truechange.meaningful_change.credibility import credibility_sheet
 from truechange.meaningful_change.diagnostics import calibration, wrong_sem
 from truechange.meaningful_change.draws import DRAWN, EXTRAS, draw_quantities, limits_of
-from truechange.meaningful_change.estimators import Layout, Rows, adjusted_2022, estimate_rows
+from truechange.meaningful_change.estimators import Layout, Rows, estimate_rows
 from truechange.meaningful_change.people import RatedPeople, rated_people
 from truechange.meaningful_change.result import METHODS, NAMES, McidStudy
 from truechange.meaningful_change.rules import LEAST, boundary_table, choose, gap, uses_of
@@ -130,9 +129,7 @@ def mcid(
     spread = None if error is None else np.array([error.sem**2])
     rows = estimate_rows(layout, layout.kinds.counts[None], spread)
     uses = uses_of(people, check, layout, rows)
-    draws = (
-        draw_quantities(layout, rows, error, n_boot, seed) if people.n >= LEAST else np.full((1, len(DRAWN)), np.nan)
-    )
+    draws = draw_quantities(layout, rows, error, n_boot, seed)
     limits = limits_of(draws, confidence)
     ends = gap(layout)
     method, refused = choose(people, check, rows, uses, ends is not None)
@@ -191,7 +188,6 @@ def _estimates(
     values = {name: float(rows[name][0]) if name in rows else nan for name in METHODS}
     spans = {name: (float(low), float(high)) for name, low, high in zip(DRAWN, *limits[:, : len(DRAWN)], strict=True)}
     if "anchor_reliability" not in rows:
-        values["predictive_adjusted_2022"] = float(adjusted_2022(rows, ASSUMED_RELIABILITY)[0])
         outer = [*spans["adjusted_low"], *spans["adjusted_high"]]
         spans["predictive_adjusted_2022"] = min(outer), max(outer)
     if ends is not None and "change_reliability" in rows:

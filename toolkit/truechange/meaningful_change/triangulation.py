@@ -13,8 +13,7 @@ from truechange.foundation.errors import DataError, RefusedError, listed
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
-from truechange.meaningful_change.bias import ASSUMED_RELIABILITY
-from truechange.meaningful_change.estimators import Layout, Rows, adjusted_2022, estimate_rows, starts_of
+from truechange.meaningful_change.estimators import Layout, estimate_rows, starts_of
 from truechange.meaningful_change.people import numbers, rated_people
 from truechange.meaningful_change.result import McidStudy
 from truechange.meaningful_change.sizes import score_error
@@ -192,15 +191,11 @@ def _joint_draws(
         total = np.zeros(size)
         for seen, layout, starts, method, weight in parts:
             rows = estimate_rows(layout, counts[:, seen], drawn_spread, starts=starts, ordinal=False)
-            total += weight * _held(rows, method)
+            total += weight * rows[method]
         return total
 
     n_boot, seed = int(shared["n_boot"]), int(shared["seed"])  # type: ignore[call-overload]
     return in_blocks(work, n_boot, seed=seed, block=rows_at_once(change.size))
-
-
-def _held(rows: Rows, method: str) -> Floats:
-    return rows[method] if method in rows else adjusted_2022(rows, ASSUMED_RELIABILITY)
 
 
 def pool_thresholds(thresholds: Sequence[Threshold], confidence: float = 0.95) -> tuple[Estimate, Estimate]:
