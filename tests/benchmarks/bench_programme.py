@@ -91,11 +91,9 @@ def plain_pandas(path: str, kind: str) -> dict[str, float]:
     started = people.groupby(BY).size()
     rows = []
     for name, part in wide.groupby(["measure", *BY]):
-        k, n = int((part["gain"] >= THRESHOLDS[name[0]]).sum()), int(started[name[1:]])
+        k, n, measured = (part["gain"] >= THRESHOLDS[name[0]]).sum(), started[name[1:]], part["gain"].notna().sum()
         low, high = proportion_confint(k, n, method="wilson")
-        rows.append(
-            {"changed_enough": k, "started": n, "measured": part["gain"].notna().sum(), "low": low, "high": high}
-        )
+        rows.append({"changed_enough": k, "started": n, "measured": measured, "low": low, "high": high})
     return _sums(pd.DataFrame(rows))
 
 
@@ -134,15 +132,19 @@ def compare(words: str, ours_job: str, peer_job: str, arguments: tuple[str, ...]
     """Time our job and its peer in turn and print the ratios."""
     runs = [(fresh(ours_job, *arguments), fresh(peer_job, *arguments)) for _ in range(repeats)]
     for mine, peer in runs:
-        different = {key for key in mine if key not in ("seconds", "peak_mb") and abs(mine[key] - peer[key]) > 0.5}
+        different = {
+            key for key in mine if key not in ("seconds", "peak_mb", "cpu") and abs(mine[key] - peer[key]) > 0.5
+        }
         if different:
             raise SystemExit(f"{words}: the two disagree on {sorted(different)}: {mine} {peer}")
-    seconds, peak = (
-        [statistics.median(run[side][name] for run in runs) for side in (0, 1)] for name in ("seconds", "peak_mb")
+    seconds, peak, cpu = (
+        [statistics.median(run[side][name] for run in runs) for side in (0, 1)]
+        for name in ("seconds", "peak_mb", "cpu")
     )
     print(
         f"{words}: {seconds[0]:.1f} s, {peak[0]:.0f} MB; peer {seconds[1]:.1f} s, {peak[1]:.0f} MB; "
-        f"{seconds[1] / seconds[0]:.1f} times faster, {peak[0] / peak[1]:.2f} of the memory",
+        f"{seconds[1] / seconds[0]:.1f} times faster ({cpu[1] / cpu[0]:.1f} times less processor), "
+        f"{peak[0] / peak[1]:.2f} of the memory",
         flush=True,
     )
 
@@ -174,7 +176,8 @@ def exact_against_permutation(repeats: int) -> None:
         peer.append(time.perf_counter() - begun)
     ours_s, peer_s = statistics.median(mine), statistics.median(peer)
     print(
-        f"two shares, exact p {p:.4f}: {1e6 * ours_s:.0f} µs ({1e6 * statistics.median(whole):.0f} µs with every interval); "
+        f"two shares, exact p {p:.4f}: {1e6 * ours_s:.0f} µs "
+        f"({1e6 * statistics.median(whole):.0f} µs with every interval); "
         f"9,999 permutations {peer_s:.2f} s, p {found.pvalue:.4f}; {peer_s / ours_s:.0f} times faster"
     )
 
@@ -193,7 +196,7 @@ def main() -> None:
         sums = {"ours": ours, "plain_pandas": plain_pandas, "one_query": one_query}[job](path, kind)
         status = Path("/proc/self/status").read_text(encoding="ascii")  # ru_maxrss would keep the parent's peak
         peak = next(line.split()[1] for line in status.splitlines() if line.startswith("VmHWM"))
-        print(json.dumps({"peak_mb": int(peak) / 1024} | sums))
+        print(json.dumps({"peak_mb": int(peak) / 1024, "cpu": time.process_time()} | sums))
         return
     given.folder.mkdir(parents=True, exist_ok=True)
     exact_against_permutation(given.repeats)

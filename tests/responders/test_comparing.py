@@ -36,7 +36,7 @@ def test_paired_difference_is_the_printed_one():
         assert case.expected[f"{name}_hi"].agrees(found.high)
 
 
-# Altman DG (1998), BMJ 317:1309-1312: reduction .10 (-.05 to .25) is 10, from 4 to benefit through infinity to 20 to harm.
+# Altman DG (1998), BMJ 317:1309-1312: .10 (-.05 to .25) is 10, from 4 to benefit through infinity to 20 to harm.
 def test_number_needed_runs_through_infinity_as_printed():
     need = number_needed(tc.Estimate(value=0.10, low=-0.05, high=0.25))
     assert (need.value, need.benefit_limit, need.harm_limit) == pytest.approx((10, 4, 20))

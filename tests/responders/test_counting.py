@@ -64,7 +64,9 @@ def test_started_as_one_number_and_as_yes_or_no():
 
 def test_a_group_where_nobody_came_back_is_still_there():
     table = tc.count_responders([3.0], 2, by=["A"], started={"A": 1, "B": 5}).table()
-    assert table.loc[table["group"] == "B", ["started", "measured", "changed_enough"]].to_numpy().tolist() == [[5, 0, 0]]
+    assert table.loc[table["group"] == "B", ["started", "measured", "changed_enough"]].to_numpy().tolist() == [
+        [5, 0, 0]
+    ]
 
 
 def test_by_person():

@@ -106,9 +106,10 @@ def fidelity(sessions: pd.DataFrame, rule: ProgressionRule | None = None) -> Fid
     low = np.select([drill, load > 0], [rule.steps[0], rule.loaded[0]], rule.unloaded[0])
     high = np.select([drill, load > 0], [rule.steps[1], rule.loaded[1]], rule.unloaded[1])
     in_range = (log["reps"] >= low) & (log["reps"] <= high)
-    stands = log[log["seat_height_cm"].notna()].assign(load=load)
-    if stands.empty:
+    seated = log["seat_height_cm"].notna()
+    if not seated.any():
         raise DataError("No training day has a seat height: the progression rule cannot be checked.")
+    stands = log[seated].assign(load=load[seated])
     soreness = stands["soreness_next_day"] if "soreness_next_day" in stands else pd.Series(np.nan, index=stands.index)
     easy = (
         (stands["reps"] >= np.where(stands["load"] > 0, rule.loaded[0], rule.confident_reps))

@@ -165,7 +165,8 @@ def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[np.intp], pd.
     """Return the people as an index, the group of each, and the groups' labels."""
     if not isinstance(people, pd.DataFrame):
         names = ", ".join(f'"{name}"' for name in ("person", *by))
-        people = _duckdb().sql(f"SELECT {names} FROM '{_file(people)}'").df()
+        found = _duckdb().sql(f"SELECT {names} FROM '{_file(people)}'")
+        people = found.to_arrow_table().to_pandas(strings_to_categorical=True)
     if lacking := [name for name in ("person", *by) if name not in people]:
         raise DataError(f"The people table has no column {listed(lacking)}.")
     held = pd.Index(people["person"])
@@ -173,9 +174,18 @@ def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[np.intp], pd.
         raise DataError(f"More than one row in the people table for {listed(held[held.duplicated()].unique())}.")
     if not by:
         return held, np.zeros(len(held), dtype=np.intp), pd.DataFrame(index=[0])
-    grouped = people[by].astype(object).where(people[by].notna(), "not known").groupby(by, sort=True, observed=True)
-    labels = grouped.size().reset_index()[by]
-    return held, grouped.ngroup().to_numpy(), labels
+    place, levels = np.zeros(len(held), dtype=np.intp), []
+    for name in by:
+        codes, seen = pd.factorize(people[name])
+        words = sorted(seen)
+        levels.append([*words, "not known"])
+        place = place * len(levels[-1]) + np.append(pd.Index(words).get_indexer(pd.Index(seen)), len(words))[codes]
+    there = np.flatnonzero(np.bincount(place))
+    labels, rest = {}, there
+    for name, words in zip(reversed(by), reversed(levels), strict=True):
+        rest, code = np.divmod(rest, len(words))
+        labels[name] = [words[at] for at in code]
+    return held, np.searchsorted(there, place), pd.DataFrame(labels)[by]
 
 
 def _places(persons: Any, held: pd.Index) -> NDArray[np.int64]:

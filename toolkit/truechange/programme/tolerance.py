@@ -106,12 +106,12 @@ def tolerance(sessions: pd.DataFrame, confidence: float = 0.95) -> Tolerance:
         raise DataError("There is no training log.")
     facts = ["pain_before", "pain_after", "soreness_next_day"]
     log = sessions.reindex(columns=["person", "date", *facts, "adverse_event"])
-    happened = log["adverse_event"].fillna("").astype(str).str.strip()
+    happened = log["adverse_event"].map(lambda told: "" if pd.isna(told) else str(told).strip())
     days = log.groupby(["person", "date"], as_index=False)[facts].max()
     week = (days["date"] - days.groupby("person")["date"].transform("min")).dt.days // 7 + 1
     own = days.assign(week=week).groupby(["week", "person"], as_index=False)[facts].mean()
     weeks = own.groupby("week", as_index=False).agg({"person": "size"} | dict.fromkeys(facts, "mean"))
-    told = log[happened != ""].assign(adverse_event=happened)
+    told = log.assign(adverse_event=happened)[happened != ""]
     events = told.groupby("adverse_event", as_index=False).agg(count=("person", "size"), people=("person", "nunique"))
     k, tail = len(told), (1 - confidence) / 2
     low = float(chdtri(2 * k, 1 - tail)) / 2 if k else 0.0

@@ -1,0 +1,290 @@
+"""Group change, effect sizes, comparison with others, response spread, regression to the mean."""
+
+import numpy as np
+import pandas as pd
+import pingouin as pg
+import pytest
+import statsmodels.formula.api as smf
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+import truechange as tc
+from truechange.evidence.cases import load_case
+from truechange.programme.adjusted import (
+    adjusted_difference,
+    adjusted_share_difference,
+    subgroup_differences,
+    welch_difference,
+)
+from truechange.programme.audit_result import holm
+from truechange.programme.change import paired_change, trimmed_mean
+from truechange.programme.comparison import compare_programmes
+from truechange.programme.effect_size import average_sd_effect, noncentral_t_limits, small_sample_factor
+from truechange.programme.regression import gain_from_selection, start_dependence
+from truechange.programme.response_spread import individual_response
+
+scores = arrays(float, st.integers(4, 30), elements=st.integers(0, 25).map(float))
+
+
+def two_groups(n=80, effect=1.5, seed=1, slope=-0.3, spread=(2.0, 1.4)):
+    rng = np.random.default_rng(seed)
+    before = rng.normal(11, 3, 2 * n)
+    group = np.repeat([1.0, 0.0], n)
+    noise = rng.normal(0, 1, 2 * n) * np.where(group == 1, *spread)
+    return before, 0.4 + effect * group + slope * (before - 11) + noise, group
+
+
+# Student (1908), Biometrika 6:1-25, as in R's t.test example; printed digits from memory, recomputed.
+def test_paired_t_is_the_printed_one():
+    case = load_case("ttest_sleep")
+    first, second = np.array(case.data["drug1"]), np.array(case.data["drug2"])
+    found = paired_change(second, first, first - second)
+    assert case.expected["mean_diff"].agrees(found.mean.value)
+    assert case.expected["lo"].agrees(found.mean.low)
+    assert case.expected["hi"].agrees(found.mean.high)
+    assert case.expected["p"].agrees(found.p_value)
+    welch = welch_difference(first, second, 0.95)
+    assert case.expected["lo_welch"].agrees(welch.low)
+    assert case.expected["welch_df"].agrees(welch.df)
+
+
+# Lakens D (2013), Front Psychol 4:863, Table 1: d_z 1.50, d_av 1.13 (0.42 to 1.80), g_av 1.08.
+def test_effect_sizes_are_the_printed_ones():
+    case = load_case("es_lakens_2013_paired")
+    first, second = np.array(case.data["movie2"], float), np.array(case.data["movie1"], float)
+    found = paired_change(first, second, second - first)
+    assert case.expected["d_z"].agrees(found.response_mean.value)
+    assert case.expected["d_av"].agrees(found.effect.value)
+    assert case.expected["ci_av_lo"].agrees(found.effect.low)
+    assert case.expected["ci_av_hi"].agrees(found.effect.high)
+    assert case.expected["g_av"].agrees(average_sd_effect(first, second, second - first, hedges=True).value)
+
+
+# Hedges (1981): exact correction at 10 degrees of freedom .922745.
+def test_small_sample_factor_is_the_printed_one():
+    assert load_case("es_hedges_J").expected["J"].agrees(small_sample_factor(10))
+
+
+@pytest.mark.parametrize(("t", "df"), [(0.0, 5), (2.1, 9), (-4.0, 12), (14.5, 162), (40.0, 500)])
+def test_noncentral_limits_are_those_of_scipy(t, df):
+    low, high = noncentral_t_limits(t, df, 0.95)
+    assert (stats.nct.cdf(t, df, low), stats.nct.cdf(t, df, high)) == pytest.approx((0.975, 0.025), abs=1e-6)
+
+
+@settings(derandomize=True, deadline=None, max_examples=40)
+@given(scores)
+def test_mean_and_trimmed_mean_agree_with_other_libraries(values):
+    if np.std(values) == 0:
+        return
+    found = paired_change(np.zeros(values.size), values, values)
+    theirs = stats.ttest_1samp(values, 0)
+    assert found.p_value == pytest.approx(theirs.pvalue, abs=1e-12)
+    interval = theirs.confidence_interval()
+    assert (found.mean.low, found.mean.high) == pytest.approx((interval.low, interval.high), abs=1e-9)
+    assert trimmed_mean(values, 0.95).value == pytest.approx(stats.trim_mean(values, 0.2), abs=1e-12)
+
+
+def test_trimmed_interval_against_yuen():
+    """Trimmed mean's standard error: Yuen's one-sample form, from scipy's two-sample test against a huge flat group."""
+    rng = np.random.default_rng(2)
+    values = rng.standard_t(3, 40)
+    found = trimmed_mean(values, 0.95)
+    clipped = stats.mstats.winsorize(values, (0.2, 0.2)).data
+    se = clipped.std(ddof=1) / (0.6 * np.sqrt(40))
+    assert found.high - found.value == pytest.approx(stats.t.ppf(0.975, 23) * se)
+
+
+@settings(derandomize=True, deadline=None, max_examples=40)
+@given(scores, st.floats(0.1, 9), st.floats(-20, 20))
+def test_unit_and_origin_of_the_scale_change_no_effect_size(values, factor, shift):
+    after = values + np.arange(values.size) % 3
+    one = paired_change(values, after, after - values)
+    other = paired_change(factor * values + shift, factor * after + shift, factor * (after - values))
+    assert other.response_mean.value == pytest.approx(one.response_mean.value, rel=1e-6, nan_ok=True)
+    assert other.mean.value == pytest.approx(factor * one.mean.value, rel=1e-6, abs=1e-9)
+
+
+def test_lower_is_better_mirrors_higher():
+    before, after = np.array([12.0, 14, 10, 16]), np.array([10.0, 13, 10, 11])
+    times, speeds = paired_change(before, after, before - after), paired_change(-before, -after, before - after)
+    assert times.mean == speeds.mean
+    assert times.effect == speeds.effect
+
+
+def test_practice_is_subtracted_with_its_own_doubt():
+    values = np.array([3.0, 1, 2, 4, 0, 2, 3, 1, 2, 2])
+    plain = paired_change(np.zeros(10), values, values)
+    practice = tc.Estimate(value=0.5, low=0.1, high=0.9, df=30)
+    less = paired_change(np.zeros(10), values, values, practice=practice).beyond_practice
+    known = paired_change(np.zeros(10), values, values, practice=0.5).beyond_practice
+    assert less.value == known.value == pytest.approx(plain.mean.value - 0.5)
+    assert less.high - less.low > known.high - known.low == pytest.approx(plain.mean.high - plain.mean.low)
+
+
+def test_degenerate_changes():
+    with pytest.raises(tc.DataError, match="2 people"):
+        paired_change([1, 2], [2, 3], [1, 1])
+    same = paired_change([1, 2, 3], [2, 3, 4], [1, 1, 1])
+    assert np.isnan(same.response_mean.value)
+    assert any("Every change is the same" in text for text in same.cautions)
+    gaps = paired_change([1, 2, 3, 4], [2, 4, 5, np.nan], [1, 2, 2, np.nan])
+    assert (gaps.mean.n, gaps.started) == (3, 4)
+    assert "of 4 who started" in gaps.sentence()
+    assert gaps.plot().get_ylabel()
+
+
+# R's anorexia example (MASS): the two-arm adjusted difference against statsmodels' formula interface in the same run.
+def test_ancova_agrees_with_the_formula_interface():
+    rows = pd.DataFrame(load_case("ancova_anorexia").rows)
+    rows = rows[rows["Treat"].isin(["Cont", "FT"])].assign(pre=lambda d: d["Prewt"].astype(float))
+    rows = rows.assign(gain=rows["Postwt"].astype(float) - rows["pre"], ft=(rows["Treat"] == "FT").astype(float))
+    gap, p, slope, parallel = adjusted_difference(
+        rows["pre"].to_numpy(), rows["gain"].to_numpy(), rows["ft"].to_numpy(), 0.95
+    )
+    fit = smf.ols("gain ~ pre + ft", rows).fit(cov_type="HC3", use_t=True)
+    assert (gap.value, gap.low, gap.high) == pytest.approx((fit.params["ft"], *fit.conf_int().loc["ft"]))
+    assert (p, slope) == pytest.approx((fit.pvalues["ft"], fit.params["pre"]))
+    crossed = smf.ols("gain ~ pre * ft", rows).fit(cov_type="HC3", use_t=True)
+    assert parallel == pytest.approx(crossed.pvalues["pre:ft"], rel=1e-6)
+    table = pg.ancova(data=rows.assign(Postwt=rows["Postwt"].astype(float)), dv="Postwt", covar="pre", between="Treat")
+    plain = smf.ols("gain ~ pre + ft", rows).fit()
+    assert plain.tvalues["ft"] ** 2 == pytest.approx(table.loc[table["Source"] == "Treat", "F"].iloc[0], rel=1e-6)
+
+
+def test_a_shift_of_the_scores_before_cannot_change_the_adjusted_difference():
+    before, gain, group = two_groups()
+    one, other = adjusted_difference(before, gain, group, 0.95), adjusted_difference(before + 50, gain, group, 0.95)
+    assert other[0].value == pytest.approx(one[0].value)
+    assert other[3] == pytest.approx(one[3])
+
+
+@pytest.mark.simulation
+def test_adjusted_share_difference_finds_the_truth_and_is_surer_than_counting():
+    """Truth from a clinic of 400,000; 60 small clinics."""
+    before, gain, group = two_groups(200_000, seed=3)
+    truth = (gain[group == 1] >= 2).mean() - (gain[group == 0] >= 2).mean()
+    found, counted, inside = [], [], 0
+    for seed in range(60):
+        before, gain, group = two_groups(60, seed=100 + seed)
+        share = adjusted_share_difference(before, gain, group, 2, n_boot=200, seed=seed)
+        found.append(share.value)
+        inside += share.low <= truth <= share.high
+        counted.append((gain[group == 1] >= 2).mean() - (gain[group == 0] >= 2).mean())
+    assert np.mean(found) == pytest.approx(truth, abs=0.03)
+    assert np.std(found) < np.std(counted)
+    assert inside >= 52
+
+
+def test_adjusted_shares_agree_with_a_logistic_standardisation():
+    before, gain, group = two_groups(3000, seed=4)
+    frame = pd.DataFrame({"before": before, "group": group, "y": (gain >= 2).astype(float)})
+    fit = smf.logit("y ~ group * before", frame).fit(disp=0)
+    standard = fit.predict(frame.assign(group=1)).mean() - fit.predict(frame.assign(group=0)).mean()
+    ours = adjusted_share_difference(before, gain, group, 2, n_boot=50).value
+    assert ours == pytest.approx(standard, abs=0.02)
+
+
+def test_whole_number_scores_are_cut_half_a_step_lower():
+    before, gain, group = two_groups(4000, seed=5)
+    rounded = np.round(gain)
+    counted = (rounded[group == 1] >= 2).mean() - (rounded[group == 0] >= 2).mean()
+    with_step = adjusted_share_difference(before, rounded, group, 2, resolution=1, n_boot=20).value
+    assert abs(with_step - counted) < 0.03
+
+
+def test_subgroups_are_interactions_with_enough_people():
+    before, gain, group = two_groups(100, seed=6)
+    rng = np.random.default_rng(7)
+    people = pd.DataFrame({"before": before, "improvement": gain, "group": group, "age": rng.normal(66, 7, 200)})
+    people["sex"] = rng.choice(["female", "male"], 200)
+    people["joint"] = np.where(rng.random(200) < 0.05, "hip", "knee")
+    table = subgroup_differences(people, ["sex", "age", "joint"])
+    fit = smf.ols("improvement ~ before + group * C(sex)", people).fit(cov_type="HC3", use_t=True)
+    assert table.loc[0, "estimate"] == pytest.approx(fit.params["group:C(sex)[T.male]"], rel=1e-6)
+    assert table.loc[0, "p"] == pytest.approx(fit.pvalues["group:C(sex)[T.male]"], rel=1e-6)
+    assert not table["fact"].str.contains("joint").any()  # a cell with fewer than ten people is no comparison
+
+
+def test_comparison_words_counts_and_refusals():
+    before, gain, group = two_groups(40, seed=8)
+    first, second = (pd.DataFrame({"before": before[group == at], "improvement": gain[group == at]}) for at in (1, 0))
+    first.loc[:4, "improvement"] = np.nan
+    found = compare_programmes(first, second, 2.0, names=("leg power", "waiting list"), unit="stands", n_boot=50)
+    assert found.responders.counts[1] == 40  # people who started, not those who came back
+    assert "waiting list" in found.sentence()
+    assert "difference of shares, adjusted" in set(found.table()["quantity"])
+    assert found.plot().get_xlabel()
+    without = compare_programmes(first, second, None, names=("a", "b"), why_no_threshold="no MCID")
+    assert without.adjusted_shares is None
+    assert without.refused[0].reason == "no MCID"
+    with pytest.raises(tc.DataError, match="at least 10"):
+        compare_programmes(first.head(9), second, 2.0, names=("a", "b"))
+
+
+def test_spread_of_response():
+    rng = np.random.default_rng(9)
+    wide, narrow = rng.normal(2, np.sqrt(5), 400), rng.normal(0, 1, 400)
+    found = individual_response(wide, narrow)
+    assert found.value.low < 2 < found.value.high
+    assert found.shown
+    same = individual_response(rng.normal(2, 1, 60), rng.normal(0, 1, 60))
+    assert same.value.low < 0 < same.value.high
+    assert "No evidence" in same.sentence()
+    mirrored = individual_response(narrow, wide)
+    assert mirrored.value.value == pytest.approx(-found.value.value)
+
+
+# Barnett, van der Pols & Dobson (2005), Int J Epidemiol 34:215-220, eq. 1: formula checked, numbers recomputed.
+def test_gain_from_selection():
+    case = load_case("rtm_barnett_2005")
+    data = case.data
+    for rho in data["rho"]:
+        found = gain_from_selection(data["cut"], data["mu"], data["sd_total"], rho)
+        assert case.expected[f"rtm_rho{rho:.1f}"].agrees(found)
+    assert gain_from_selection(40, 60, 15, 1) == 0
+    mirrored = gain_from_selection(80, 60, 15, 0.5, taken="above")
+    assert mirrored == pytest.approx(gain_from_selection(40, 60, 15, 0.5))
+    with pytest.raises(tc.DataError):
+        gain_from_selection(40, 60, 0, 0.5)
+
+
+def test_gain_from_selection_by_simulation():
+    rng = np.random.default_rng(10)
+    true = rng.normal(12, 3, 400_000)
+    first, second = (true + rng.normal(0, 1.2, true.size) for _ in range(2))
+    sd, rho = first.std(), 1 - 1.2**2 / first.var()
+    chosen = first < 10
+    assert (second - first)[chosen].mean() == pytest.approx(gain_from_selection(10, 12, sd, rho), abs=0.01)
+
+
+def test_true_dependence_on_the_start_is_found_where_the_plain_slope_is_fooled():
+    rng = np.random.default_rng(11)
+    true = rng.normal(11, 2.5, 600)
+    before = true + rng.normal(0, 1.2, 600)
+    after = true + 2 + rng.normal(0, 1, 600) + rng.normal(0, 1.2, 600)
+    found = start_dependence(before, after, tc.Estimate(value=1.2, df=49), seed=1)
+    assert found.plain < -0.12
+    assert found.slope.low < 0 < found.slope.high
+    leaning = start_dependence(before, after - 0.4 * (true - 11), 1.2)
+    assert leaning.slope.value == pytest.approx(-0.4, abs=0.08)
+    entry = start_dependence(before, after, 1.2, entry={"cut": 10, "mean": 11, "sd": 2.8}, unit="stands")
+    assert "stands" in entry.sentence()
+    assert len(entry.table()) == 3
+
+
+def test_dependence_on_the_start_is_refused_where_it_means_nothing():
+    rng = np.random.default_rng(12)
+    with pytest.raises(tc.DataError, match="at least 20"):
+        start_dependence([1, 2], [2, 3], 1)
+    with pytest.raises(tc.RefusedError, match="no more than"):
+        start_dependence(rng.normal(0, 1, 40), rng.normal(0, 1, 40), 2)
+
+
+def test_holm_agrees_with_statsmodels():
+    p = pd.Series([0.2, 0.001, 0.04, np.nan, 0.03])
+    ours = holm(p)
+    assert np.isnan(ours[3])
+    assert ours.dropna().to_numpy() == pytest.approx(multipletests(p.dropna(), method="holm")[1])

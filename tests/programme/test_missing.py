@@ -1,0 +1,189 @@
+"""Missing follow-up: Rubin's rules, imputation, bounds, tipping point."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import truechange as tc
+from truechange.evidence.cases import load_case
+from truechange.programme.imputation import impute, rubin
+from truechange.programme.missing import ALL, IMPUTED, MEASURED, NONE, missing_follow_up
+
+COLUMNS = ["way", "share"]
+
+
+def clinic(n=200, seed=1, pull=1.2, told=False):
+    """People who gain little are likelier to be missing; the visit halfway tells part of it, or (`told`) all of it."""
+    rng = np.random.default_rng(seed)
+    before = rng.normal(11, 3, n)
+    true = rng.normal(2, 2, n)
+    midway = before + 0.5 * true + rng.normal(0, 1, n)
+    gain = true + rng.normal(0, 1.4, n)
+    pulled = 2 * (midway - before - 1) if told else true - 2
+    gone = rng.random(n) < 1 / (1 + np.exp(1.2 + pull * pulled / 2))
+    return np.where(gone, np.nan, gain), np.column_stack([before, midway]), gain
+
+
+# SAS/STAT 9.22 User's Guide, MIANALYZE Example 57.1 (inputs checked, outputs from memory and recomputed).
+def test_rubin_is_the_printed_one():
+    case = load_case("mi_rubin_sas_oxygen")
+    found = rubin(np.array(case.data["q"]), np.array(case.data["se"]) ** 2, df_complete=case.data["edf"])
+    ours = {
+        "qbar": found.estimate.value,
+        "within": found.within,
+        "between": found.between,
+        "total": found.total,
+        "df": found.estimate.df,
+        "r": found.relative_increase,
+        "lo": found.estimate.low,
+        "hi": found.estimate.high,
+    }
+    for key, value in ours.items():
+        assert case.expected[key].agrees(value), key
+
+
+def test_rubin_without_gaps_is_the_plain_interval():
+    found = rubin(np.full(5, 2.0), np.full(5, 0.04), df_complete=19)
+    assert found.missing_information == 0
+    assert found.estimate.df == pytest.approx((20 / 22) * 19)
+    assert found.estimate.value == 2
+
+
+def test_imputation_draws_from_the_regression():
+    rng = np.random.default_rng(2)
+    x = rng.normal(0, 1, 4000)
+    y = 1 + 2 * x + rng.normal(0, 0.5, 4000)
+    gap = rng.random(4000) < 0.4
+    filled = impute(np.column_stack([np.where(gap, np.nan, y), x]), 10, seed=3)
+    assert (filled[:, ~gap, 0] == y[~gap]).all() or np.allclose(filled[:, ~gap, 0], y[~gap])
+    residual = filled[:, gap, 0] - 1 - 2 * x[gap]
+    assert residual.mean() == pytest.approx(0, abs=0.05)
+    assert residual.std() == pytest.approx(0.5, abs=0.03)
+
+
+def test_imputation_is_repeatable_fills_predictors_too_and_says_when_it_cannot():
+    improvement, predictors, _ = clinic(seed=4)
+    predictors[::7, 1] = np.nan
+    table = np.column_stack([improvement, predictors])
+    kept = table.copy()
+    one, other = impute(table, 3, seed=5), impute(table, 3, seed=5)
+    assert (one == other).all()
+    assert np.isfinite(one).all()
+    assert np.array_equal(table, kept, equal_nan=True)
+    assert (impute(table, 3, seed=6) != one).any()
+    with pytest.raises(tc.DataError, match="too few"):
+        impute(np.column_stack([np.r_[1.0, 2, 3, np.nan, np.nan], np.arange(5.0)]), 2, seed=1)
+
+
+@settings(derandomize=True, deadline=None, max_examples=30)
+@given(st.integers(0, 12), st.integers(0, 12), st.integers(1, 6))
+def test_bounds_hold_whatever_is_missing(enough, other, gone):
+    values = np.array([3.0] * enough + [0.0] * other + [np.nan] * gone)
+    rows = missing_follow_up(values, 2, np.zeros((values.size, 0))).table().set_index("way")["share"]
+    assert rows[NONE] == pytest.approx(enough / values.size)
+    assert rows[ALL] == pytest.approx((enough + gone) / values.size)
+    if enough + other:
+        assert rows[NONE] <= rows[MEASURED] <= rows[ALL]
+
+
+# Simulation with known truth: people who gain little stay away. Imputation must move the answer towards the truth.
+@pytest.mark.simulation
+def test_imputation_corrects_the_planted_dropout_bias_in_direction():
+    bias = {"measured": [], "imputed": [], "share measured": [], "share imputed": []}
+    inside = stayed = 0
+    for seed in range(60):
+        improvement, predictors, gain = clinic(seed=100 + seed)
+        found = missing_follow_up(improvement, 2, predictors, seed=seed)
+        rows = found.table().set_index("way")["share"]
+        bias["measured"].append(np.nanmean(improvement) - 2)
+        bias["imputed"].append(found.mean.value - 2)
+        bias["share measured"].append(rows[MEASURED] - (gain >= 2).mean())
+        bias["share imputed"].append(rows[IMPUTED] - (gain >= 2).mean())
+        inside += found.mean.low <= 2 <= found.mean.high
+        half = 1.97 * np.nanstd(improvement, ddof=1) / np.sqrt(np.isfinite(improvement).sum())
+        stayed += abs(np.nanmean(improvement) - 2) <= half
+    mean = {name: np.mean(values) for name, values in bias.items()}
+    assert mean["measured"] > 0.2
+    assert 0 <= mean["imputed"] < 0.7 * mean["measured"]
+    assert mean["share measured"] > 0.04
+    assert abs(mean["share imputed"]) < 0.7 * mean["share measured"]
+    assert inside > stayed  # better, not mended: here the visit halfway does not tell why people stayed away
+
+
+@pytest.mark.simulation
+def test_imputation_mends_the_bias_when_the_visits_tell_who_stays_away():
+    inside, bias = 0, []
+    for seed in range(60):
+        improvement, predictors, _ = clinic(seed=300 + seed, told=True)
+        found = missing_follow_up(improvement, 2, predictors, seed=seed)
+        inside += found.mean.low <= 2 <= found.mean.high
+        bias.append((np.nanmean(improvement) - 2, found.mean.value - 2))
+    plain, imputed = np.mean(bias, axis=0)
+    assert plain > 0.2
+    assert abs(imputed) < 0.06
+    assert inside >= 53
+
+
+def test_the_planted_shift_is_reached_on_the_tipping_curve():
+    """Truth: the missing did worse than people like them; the curve passes the true share at a positive delta."""
+    crossings = []
+    for seed in range(12):
+        improvement, predictors, gain = clinic(n=400, seed=200 + seed, pull=2.5)
+        tipping = missing_follow_up(improvement, 2, predictors[:, :1], seed=seed).tipping
+        crossings.append(float(tipping["share"].iloc[0]) - (gain >= 2).mean())
+        assert (np.diff(tipping["share"]) <= 1e-12).all()
+        assert (np.diff(tipping["mean"]) < 0).all()
+    assert np.mean(crossings) > 0.03
+
+
+def test_where_the_answer_tips():
+    rng = np.random.default_rng(7)
+    values = np.append(rng.normal(1.2, 1.5, 75), [np.nan] * 25)
+    found = missing_follow_up(values, 2, np.zeros((100, 0)), seed=1, no_change=0.0, error_share=0.15)
+    at = found.tipping.set_index(found.tipping["delta"].round(1))
+    assert at.loc[round(found.tips_mean, 1), "mean_low"] <= 0 < at.loc[round(found.tips_mean - 0.1, 1), "mean_low"]
+    assert "thresholds worse than people like them" in " ".join(found.sentences())
+    ax = found.plot()
+    assert ax.get_ylim() == (0, 1)
+    assert found.alt
+
+
+def test_people_who_could_not_do_the_test_are_never_imputed():
+    improvement, predictors, _ = clinic(seed=8)
+    lost = np.isnan(improvement)
+    unable = lost & (np.cumsum(lost) <= 10)
+    found = missing_follow_up(improvement, 2, predictors, unable=unable, seed=1)
+    plain = missing_follow_up(improvement, 2, predictors, seed=1)
+    row = found.table().set_index("way")["share"]
+    assert found.unable == 10
+    assert row[IMPUTED] < plain.table().set_index("way")["share"][IMPUTED]
+    assert row[NONE] <= row[IMPUTED] <= row[ALL] - 10 / 200
+    assert any("could not do the test" in text for text in found.cautions)
+
+
+def test_whole_number_tests_are_rounded_before_the_cut():
+    rng = np.random.default_rng(9)
+    whole = np.round(rng.normal(2, 2, 4000))
+    values = np.where(rng.random(4000) < 0.3, np.nan, whole)
+    row = missing_follow_up(values, 2, np.zeros((4000, 0)), resolution=1, seed=1).table().set_index("way")["share"]
+    assert row[IMPUTED] == pytest.approx((whole >= 2).mean(), abs=0.02)
+
+
+def test_many_missing_no_headline_and_none_missing_nothing_to_do():
+    values = np.array([3.0, 1, 2, np.nan, np.nan, np.nan])
+    half = missing_follow_up(values, 2, np.zeros((6, 0)))
+    assert half.mean is None
+    assert any("no headline" in text for text in half.cautions)
+    assert IMPUTED not in set(half.table()["way"])
+    none = missing_follow_up(np.array([3.0, 1, 2]), 2, np.zeros((3, 0)))
+    assert none.sentences() == ("Everyone who started has a usable follow-up.",)
+    few = missing_follow_up(np.array([3.0, 1, 2, np.nan]), 2, np.arange(8.0).reshape(4, 2))
+    assert any("Nothing was imputed" in text for text in few.cautions)
+
+
+def test_at_least_as_many_sets_as_percent_missing():
+    improvement, predictors, _ = clinic(seed=10, pull=0)
+    improvement[:50] = np.nan
+    found = missing_follow_up(improvement, 2, predictors, seed=1)
+    assert f"m = {int(np.ceil(100 * np.isnan(improvement).mean()))}" in found.mean.method

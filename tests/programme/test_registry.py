@@ -1,0 +1,111 @@
+"""The registry: same numbers from a frame, a CSV, a parquet file and one query; every row accounted for."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import truechange as tc
+from truechange.programme.registry import responder_registry
+
+LIMITS = {"chair_stand_30s": 2.0, "timed_up_and_go": 1.0}
+BY = ["site", "sex"]
+
+
+def registry(people=400, seed=1, text=True):
+    rng = np.random.default_rng(seed)
+    ids = [f"P{at:05d}" for at in range(people)] if text else list(range(7, 7 + people))
+    table = pd.DataFrame(
+        {"person": ids, "site": rng.choice(["N", "S", "O'Hill"], people), "sex": rng.choice(["f", "m"], people)}
+    )
+    rows = []
+    for key in LIMITS:
+        first = rng.normal(11, 3, people).round(1)
+        for occasion, value in (("baseline", first), ("discharge", first + rng.normal(1, 2, people).round(1))):
+            rows.append(pd.DataFrame({"person": ids, "occasion": occasion, "measure": key, "value": value}))
+    scores = pd.concat(rows, ignore_index=True)
+    return scores[rng.random(len(scores)) < 0.93].sample(frac=1, random_state=2).reset_index(drop=True), table
+
+
+def by_hand(scores, people):
+    wide = scores.pivot_table(index=["person", "measure"], columns="occasion", values="value").reset_index()
+    gain = wide["discharge"] - wide["baseline"]
+    wide["gain"] = gain.where(wide["measure"] != "timed_up_and_go", -gain)
+    wide["enough"] = wide["gain"] >= wide["measure"].map(LIMITS)
+    whole = people.merge(pd.DataFrame({"measure": list(LIMITS)}), how="cross").merge(wide, how="left")
+    grouped = whole.groupby(["measure", *BY])
+    return pd.DataFrame(
+        {"started": grouped.size(), "measured": grouped["gain"].count(), "changed_enough": grouped["enough"].sum()}
+    ).reset_index()
+
+
+@pytest.mark.parametrize("text", [True, False], ids=["text ids", "number ids"])
+def test_every_way_in_gives_the_same_numbers(tmp_path, text):
+    scores, people = registry(text=text)
+    scores.to_csv(tmp_path / "scores.csv", index=False)
+    people.to_csv(tmp_path / "people.csv", index=False)
+    scores.to_parquet(tmp_path / "scores.parquet")
+    people.to_parquet(tmp_path / "people.parquet")
+    found = responder_registry(scores, people, LIMITS, by=BY)
+    expected = by_hand(scores, people)
+    counts = ["started", "measured", "changed_enough"]
+    assert found.table()[["measure", *BY]].astype(str).equals(expected[["measure", *BY]].astype(str))
+    assert (found.table()[counts].to_numpy() == expected[counts].to_numpy()).all()
+    for kind in ("csv", "parquet"):
+        streamed = responder_registry(tmp_path / f"scores.{kind}", tmp_path / f"people.{kind}", LIMITS, by=BY)
+        pd.testing.assert_frame_equal(streamed.table(), found.table(), check_dtype=False)
+        assert streamed.account == found.account
+    row = found.table().iloc[0]
+    wilson = tc.proportion(int(row["changed_enough"]), int(row["started"]))
+    assert (row["low"], row["high"]) == pytest.approx((wilson.low, wilson.high))
+
+
+def test_every_row_is_accounted_for():
+    scores, people = registry()
+    other = pd.DataFrame(
+        [
+            ("P00001", "midway", "chair_stand_30s", 9),
+            ("P00002", "baseline", "pain_0_10", 3),
+            ("X", "baseline", "chair_stand_30s", 9),
+        ],
+        columns=scores.columns,
+    )
+    gone = scores.head(4).assign(value=np.nan)
+    found = responder_registry(pd.concat([scores.iloc[4:], other, gone]), people, LIMITS, by=BY)
+    account = dict(found.account)
+    assert account.pop("rows read") == sum(account.values()) == len(scores) + 3
+    assert (account["of other occasions"], account["of other tests"], account["of unknown people"]) == (1, 1, 1)
+    assert account["without a number"] == 4
+    assert "assessment rows" in found.sentences()[-1]
+
+
+def test_words_where_numbers_should_be_are_counted_not_lost(tmp_path):
+    scores, people = registry(people=30)
+    scores = scores.assign(value=scores["value"].astype(str))
+    scores.loc[0, "value"] = "unable"
+    scores.to_csv(tmp_path / "scores.csv", index=False)
+    found = responder_registry(tmp_path / "scores.csv", people, LIMITS, by=BY)
+    assert found.account["without a number"] == 1
+    assert responder_registry(scores, people, LIMITS, by=BY).account == found.account
+
+
+def test_doubles_and_missing_columns_are_refused(tmp_path):
+    scores, people = registry(people=20)
+    with pytest.raises(tc.DataError, match="1 scores share person"):
+        responder_registry(pd.concat([scores, scores.head(1)]), people, LIMITS, by=BY)
+    with pytest.raises(tc.DataError, match="More than one row"):
+        responder_registry(scores, pd.concat([people, people.head(1)]), LIMITS, by=BY)
+    with pytest.raises(tc.DataError, match="no column joint"):
+        responder_registry(scores, people, LIMITS, by=["joint"])
+    with pytest.raises(tc.DataError, match="no file"):
+        responder_registry(tmp_path / "none.parquet", people, LIMITS, by=BY)
+    with pytest.raises(tc.ChoiceError):
+        responder_registry(scores, people, {"hopping": 2.0}, by=BY)
+
+
+def test_unknown_groups_are_named_and_small_ones_cautioned():
+    scores, people = registry(people=40)
+    people.loc[0, "site"] = None
+    found = responder_registry(scores, people, LIMITS, by=BY)
+    assert "not known" in set(found.table()["site"])
+    assert any("fewer than 10" in text for text in found.cautions)
+    assert responder_registry(scores, people, LIMITS, by=[]).table()["started"].tolist() == [40, 40]

@@ -1,0 +1,88 @@
+"""The cumulative curve and its bands."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import norm
+
+import truechange as tc
+
+values = st.lists(st.integers(-5, 8).map(float), min_size=3, max_size=50)
+
+
+@settings(derandomize=True, deadline=None, max_examples=50)
+@given(values, st.integers(-6, 9))
+def test_every_point_is_the_counted_share(changes, place):
+    curve = tc.cumulative_change(changes)
+    assert curve.at(place + 0.5)["share"].iloc[0] == pytest.approx(np.mean(np.array(changes) >= place + 0.5))
+    table = curve.table()
+    assert (np.diff(table["share"]) < 0).all()
+    assert (table["band_low"] <= table["low"] + 1e-12).all() or len(changes) < 8
+
+
+@settings(derandomize=True, deadline=None, max_examples=50)
+@given(values, values)
+def test_area_between_two_curves_is_the_difference_of_the_means(first, second):
+    grid = np.arange(-6, 10)
+    curve = tc.cumulative_change([*first, *second], by=["A"] * len(first) + ["B"] * len(second))
+    at = [curve.at(float(x)).set_index("group")["share"] for x in grid]
+    area = sum(share["A"] - share["B"] for share in at)  # whole-number changes: steps of width one
+    assert area == pytest.approx(np.mean(first) - np.mean(second), abs=1e-9)
+
+
+def test_bands():
+    n = 80
+    curve = tc.cumulative_change(np.arange(n) * 0.1, confidence=0.9).table()
+    half = np.sqrt(np.log(2 / 0.1) / (2 * n))
+    middle = curve.iloc[n // 2]
+    assert middle["band_high"] - middle["share"] == pytest.approx(half)
+    wilson = tc.proportion(int(middle["at_least"]), n, 0.9)
+    assert (middle["low"], middle["high"]) == pytest.approx((wilson.low, wilson.high))
+
+
+@pytest.mark.simulation
+def test_the_simultaneous_band_covers_the_whole_curve():
+    rng, inside = np.random.default_rng(3), 0
+    for _ in range(400):
+        table = tc.cumulative_change(rng.normal(0, 1, 40)).table()
+        truth = norm.sf(table["change"])
+        above = np.append(table["share"].to_numpy()[1:], 0)  # just past a step the curve is already lower
+        half = np.sqrt(np.log(2 / 0.05) / 80)
+        inside += (np.abs(table["share"] - truth) <= half).all() and (np.abs(above - truth) <= half).all()
+    assert inside / 400 >= 0.95
+
+
+def test_missing_people_count_as_not_shown_and_may_change_it():
+    table = tc.cumulative_change([3, 1, 0, np.nan]).table().set_index("change")
+    assert table.loc[3, "share"] == 0.25
+    assert table.loc[3, "highest_possible"] == 0.5
+
+
+def test_threshold_sensitivity_uses_the_limits_of_the_threshold():
+    mcid = tc.Threshold(value=2, low=1, high=3, kind="mcid")
+    curve = tc.cumulative_change([0, 1, 2, 3, 4], thresholds=(mcid,))
+    assert curve.at(mcid)["share"].tolist() == [0.8, 0.6, 0.4]
+    assert any("MCID" in text for text in curve.sentences())
+
+
+def test_true_curve_is_flatter_than_nothing_and_has_the_same_middle():
+    rng = np.random.default_rng(5)
+    observed = rng.normal(1, 2, 4000) + rng.normal(0, 2, 4000)
+    table = tc.cumulative_change(observed, sem=np.sqrt(2)).table()
+    near = table.iloc[(table["change"] - 2).abs().argmin()]
+    assert near["true_share"] == pytest.approx(norm.sf(0.5), abs=0.02)
+    assert near["true_share"] < near["share"]
+    assert np.isnan(tc.cumulative_change([0, 0, 1, 1], sem=5).table()["true_share"]).all()
+
+
+def test_picture_and_refusal():
+    mcid, mdc = tc.Threshold(value=2, low=1, high=3, kind="mcid"), tc.Threshold(value=2.5, kind="mdc")
+    curve = tc.cumulative_change([3, 1, 0, 2, 5, np.nan], thresholds=(mcid, mdc), sem=0.3)
+    ax = curve.plot()
+    assert {"everyone", "everyone, true change", "everyone, if all the missing did"} <= {
+        text.get_text() for text in ax.get_legend().get_texts()
+    }
+    assert curve.alt
+    with pytest.raises(tc.DataError, match="at least 3"):
+        tc.cumulative_change([1, np.nan])

@@ -1,0 +1,159 @@
+"""The share of people whose true change is large enough."""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.integrate import quad
+from scipy.stats import norm
+
+import truechange as tc
+from truechange.responders.true_share import chance_beyond, share_beyond, true_spread
+
+TABLE = Path(__file__).parents[2] / "reports" / "responder_coverage.csv"
+FULL = os.environ.get("TRUECHANGE_FULL") == "1"
+
+
+def clinic(n, mean=1.0, sd=2.0, sem=2**0.5, seed=1):
+    rng = np.random.default_rng(seed)
+    true = rng.normal(mean, sd, n)
+    return true, true + rng.normal(0, np.sqrt(2) * sem, n)
+
+
+def test_large_sample_is_the_normal_tail():
+    _, observed = clinic(200_000)
+    found = tc.true_responder_share(observed, np.sqrt(2), 2)
+    formula = norm.sf((2 - observed.mean()) / np.sqrt(observed.var(ddof=1) - 4))
+    assert found.value == pytest.approx(formula, abs=1e-3)
+    assert found.plug_in == pytest.approx(formula, abs=1e-12)
+    assert found.value == pytest.approx(norm.sf(0.5), abs=0.006)
+    assert found.observed.value > found.value  # error carries unchanged people over the line
+
+
+def test_interval_is_the_posterior_one_by_brute_force():
+    """Draw from the same posterior by rejection and compare the quantiles: no grid shared with the library."""
+    _, observed = clinic(40, seed=3)
+    n, mean, s2, sem, df = 40, observed.mean(), observed.var(ddof=1), 1.3, 29
+    rng = np.random.default_rng(4)
+    tau2 = rng.exponential(2 * s2, 2_000_000)
+    error = sem**2 * df / rng.chisquare(df, tau2.size)
+    v = tau2 + 2 * error
+    log_weight = -(n - 1) / 2 * (np.log(v) + s2 / v)
+    kept = rng.random(tau2.size) < np.exp(log_weight - log_weight.max())
+    m = rng.normal(mean, np.sqrt(v[kept] / n))
+    shares = norm.sf((2 - m) / np.sqrt(tau2[kept]))
+    found = tc.true_responder_share(observed, sem, 2, sem_df=df)
+    assert (found.low, found.value, found.high) == pytest.approx(
+        tuple(np.quantile(shares, [0.025, 0.5, 0.975])), abs=0.012
+    )
+
+
+def test_mean_of_the_chances_is_the_share():
+    _, observed = clinic(400, seed=5)
+    spread = true_spread(observed, 1.414, 60)
+    middle, low, high = share_beyond(spread, 2, 0.0, 0.95)
+    assert low < chance_beyond(observed, spread, 2).mean() < high
+    assert chance_beyond(observed, spread, 2).mean() == pytest.approx(middle, abs=0.02)
+
+
+def test_chance_of_one_person_is_the_normal_posterior():
+    _, observed = clinic(100_000, seed=6)
+    spread = true_spread(observed, np.sqrt(2), None)
+    tau2 = observed.var(ddof=1) - 4
+    rel = tau2 / (tau2 + 4)
+    centre = observed.mean() + rel * (3 - observed.mean())
+    expected = norm.sf((2 - centre) / np.sqrt(rel * 4))
+    assert chance_beyond(np.array([3.0]), spread, 2)[0] == pytest.approx(expected, abs=1e-3)
+    assert quad(lambda t: norm.pdf(t, centre, np.sqrt(rel * 4)), 2, 30)[0] == pytest.approx(expected, abs=1e-8)
+
+
+def test_more_doubt_widens_and_a_higher_mcid_lowers():
+    _, observed = clinic(80, seed=7)
+    known = tc.true_responder_share(observed, 1.4, 2)
+    doubt = tc.true_responder_share(observed, 1.4, 2, sem_df=15)
+    mcid = tc.Threshold(value=2, low=1, high=3, kind="mcid")
+    both = tc.true_responder_share(observed, 1.4, mcid, sem_df=15)
+    assert known.high - known.low < doubt.high - doubt.low < both.high - both.low
+    assert tc.true_responder_share(observed, 1.4, 3).value < known.value
+    assert tc.true_responder_share(observed, 1.4, 2, confidence=0.8).low > known.low
+
+
+def test_shift_and_scale_change_nothing():
+    _, observed = clinic(60, seed=8)
+    one = tc.true_responder_share(observed, 1.2, 2, sem_df=20)
+    other = tc.true_responder_share(10 * (observed + 3), 12, 50, sem_df=20)
+    assert (one.value, one.low, one.high) == pytest.approx((other.value, other.low, other.high), abs=1e-9)
+
+
+def test_no_variation_beyond_error_is_said():
+    rng = np.random.default_rng(9)
+    found = tc.true_responder_share(rng.normal(1, 1.0, 40), 1.2, 2, sem_df=29)
+    assert np.isnan(found.plug_in)
+    assert 0 <= found.low <= found.value <= found.high <= 1
+    assert any("no more than measurement error" in text for text in found.cautions)
+
+
+def test_without_error_it_is_the_normal_share_of_the_observed():
+    _, observed = clinic(500, seed=10)
+    found = tc.true_responder_share(observed, 0, 2)
+    assert found.value == pytest.approx(norm.sf((2 - observed.mean()) / observed.std(ddof=1)), abs=0.003)
+
+
+def test_missing_people_skew_and_words():
+    rng = np.random.default_rng(11)
+    values = np.append(rng.gamma(1, 3, 60), [np.nan] * 5)
+    found = tc.true_responder_share(values, 0.5, 2)
+    assert found.n == 60
+    assert any("5 people without" in text for text in found.cautions)
+    assert any("skewed" in text for text in found.cautions)
+    assert list(found.table()["share_of"]) == ["true change", "observed change"]
+    assert "Caution" in str(found)
+    assert found.plot().get_xlabel()
+
+
+@pytest.mark.parametrize(
+    ("values", "sem", "words"),
+    [
+        ([1, 2], 1, "at least 3"),
+        ([2, 2, 2, 2], 1, "All changes are equal"),
+        ([1, 2, np.inf], 1, "infinite"),
+        ([1, 2, 3], -1, "sem"),
+    ],
+)
+def test_what_cannot_be_estimated_is_refused(values, sem, words):
+    with pytest.raises(tc.DataError, match=words):
+        tc.true_responder_share(values, sem, 2)
+
+
+def test_group_threshold_is_refused():
+    with pytest.raises(tc.RefusedError):
+        tc.true_responder_share([1, 2, 3], 1, tc.Threshold(value=2, kind="mcid", level="between-group"))
+
+
+# Simulation with known truth: reports/responder_coverage.csv, 2,000 clinics a cell, made by coverage_table.py.
+def test_the_written_table_shows_what_is_claimed():
+    table = pd.read_csv(TABLE)
+    of_size = table[table["people"].isin([40, 150])]
+    assert len(of_size) == 10
+    assert (of_size["repeats"] == 2000).all()
+    assert of_size["coverage"].min() >= 0.92
+    # the interval around the observed share misses the true one where error is large, worse with more people
+    noisy = table[(table["reliability_of_change"] == 0.5) & (table["people"] == 150)]
+    assert noisy["observed_share_coverage"].min() < 0.6
+    assert (table["coverage"] > 0.92).all()
+
+
+@pytest.mark.simulation
+def test_coverage_again():
+    import importlib.util
+
+    where = importlib.util.spec_from_file_location("coverage_table", Path(__file__).with_name("coverage_table.py"))
+    module = importlib.util.module_from_spec(where)
+    where.loader.exec_module(module)
+    repeats = 2000 if FULL else 150
+    cells = module.CELLS if FULL else [(40, 1.0, 0.5), (150, 1.0, 0.5)]
+    found = module.coverage_table(repeats, cells, seed=77)
+    assert found["coverage"].min() >= (0.92 if FULL else 0.88)
+    assert found.loc[found["people"] == 150, "observed_share_coverage"].min() < 0.85
