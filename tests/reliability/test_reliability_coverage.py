@@ -49,9 +49,6 @@ def cover(n, k, shift):
     low, high = chi_limits(ms.within, ms.df["within"])
     found["SEM one-way"] = np.mean((low <= agreement) & (agreement <= high))
     low, high = graybill_wang([ms.trials, ms.error], [1 / n, 1 - 1 / n], [k - 1, (n - 1) * (k - 1)], 0.95)
-    pooled = ms.trials < ms.error
-    chi = chi_limits(ms.within, ms.df["within"])
-    low, high = np.where(pooled, chi[0], low), np.where(pooled, chi[1], high)
     found["SEM agreement"] = np.mean((low <= agreement) & (agreement <= high))
     return found
 

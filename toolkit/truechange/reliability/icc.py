@@ -261,9 +261,7 @@ def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:
     if not isfinite(value):
         said.append(f"{form} cannot be estimated: people differ less than error alone would make them differ.")
     elif value < 0:
-        said.append(
-            "The estimate is negative: people are not distinguishable from error; by REML the value would be 0."
-        )
+        said.append("The estimate is negative: people cannot be told from error; by REML the value would be 0.")
     if ms.error == 0 and form not in ("ICC(1)", "ICC(k)"):
         said.append("No residual error at all, so no F interval; were the scores rounded or copied?")
     if form in ("ICC(1)", "ICC(k)") and ms.trials > ms.error:

@@ -139,9 +139,7 @@ def trial_table(
     rows = data
     if stable and not set(data[stable].dropna()) <= {True, False}:
         strange = next(held for held in data[stable].dropna() if held not in (True, False))
-        raise DataError(
-            f"Column '{stable}' must hold true or false, found {strange!r}. Turn it into true and false first."
-        )
+        raise DataError(f"Column '{stable}' must hold true or false, found {strange!r}. Translate it first.")
     for column, reason, fine in (
         (stable, "not declared stable", lambda held: held.eq(True)),
         (result, "a trial without a score (unable, refused or not done)", lambda held: held.eq("measured")),

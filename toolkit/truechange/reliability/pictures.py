@@ -1,5 +1,7 @@
 """The agreement plot and the forest of error beside published ones."""
 
+import re
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -82,7 +84,7 @@ def forest_of_errors(found: Any, beside: "pd.DataFrame | Mapping[str, Estimate] 
     """Draw own SEM in a row of its own above published ones, or above its other forms."""
     import pandas as pd
 
-    from truechange.foundation.drawing import interval_rows
+    from truechange.foundation.drawing import WASH, axes, interval_rows
     from truechange.foundation.estimate import Estimate
 
     rows = {f"Own, {found.error} ({found.sem.n} people)": found.sem}
@@ -92,7 +94,7 @@ def forest_of_errors(found: Any, beside: "pd.DataFrame | Mapping[str, Estimate] 
     elif isinstance(beside, pd.DataFrame):
         for row in beside.to_dict("records"):
             low, high = row.get("ci_low", np.nan), row.get("ci_high", np.nan)
-            author = " ".join(str(row.get("citation", "")).split()[:2])
+            author = re.sub(r"(\d{4}).*", r"\1", str(row.get("citation", "")))
             gap = row.get("interval") or "interval not given"
             label = f"{author}: {row.get('population', '')}, {gap} [{row.get('status', '')}]"
             label = label if label not in rows else f"{label} ({row['value']:g})"
@@ -100,8 +102,11 @@ def forest_of_errors(found: Any, beside: "pd.DataFrame | Mapping[str, Estimate] 
     else:
         rows |= beside
     unit = f" ({found.sample.unit})" if found.sample.unit else ""
-    ax = interval_rows(list(rows), list(rows.values()), ax=ax, strong=(0,))
+    if ax is None:
+        ax = axes(width=8.4, height=0.9 + 0.42 * len(rows))
+    ax = interval_rows([fill(label, 52) for label in rows], list(rows.values()), ax=ax, strong=(0,))
+    ax.tick_params(axis="y", labelsize=8)
     ax.set_xlabel(f"Standard error of measurement{unit}")
     ax.set_xlim(left=0)
-    ax.axvspan(found.sem.low, found.sem.high, color="#e9eef1", zorder=0)
+    ax.axvspan(found.sem.low, found.sem.high, color=WASH, zorder=0)
     return ax

@@ -93,8 +93,7 @@ def measurement_error(
     Notes
     -----
     SEM: consistency √E, one-way √W, agreement √(T/n + (1-1/n)E), whose value
-    always equals the one-way SEM; only the interval differs. Where T < E the
-    trial variance is taken as 0 and both are pooled. Intervals: chi-square, and
+    always equals the one-way SEM; only the interval differs. Intervals: chi-square, and
     [1]_ for agreement, whose `.df` is Satterthwaite's. MDC = z √2 SEM [2]_ [3]_.
     With `session` and m scores a visit: SEM² = session + person x session +
     residual/m (consistency leaves out session).
@@ -191,7 +190,7 @@ def _cautions(found: MeasurementError, resolution: float | None) -> list[str]:
             f"{sem.high / sem.low:.2g}."
         )
     if ms and ms.error > 0 and ms.trials < ms.error:
-        said.append("Trials differ less than error alone would make them: their variance is taken as 0.")
+        said.append("Trials differ less than error alone would make them: their own variance is taken as 0.")
     if gain.low > 0 or gain.high < 0:
         two = " Two trials cannot tell learning from a one-off shift; a third could." if len(found.trials) == 2 else ""
         said.append(

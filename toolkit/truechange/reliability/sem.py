@@ -45,16 +45,13 @@ def sems_from_squares(ms: MeanSquares, sample: Sample) -> dict[str, Estimate]:
     """Return the three SEMs of a complete table with chi-square and Graybill-Wang limits."""
     squares, weights = [float(ms.trials), float(ms.error)], [1 / ms.n, 1 - 1 / ms.n]
     within, df = float(ms.within), ms.df
-    if squares[0] < squares[1]:
-        how = "√(trial + residual variance), trial variance taken as 0 and both pooled"
-        agreement = sample.sd(within, df["within"], how)
-    else:
-        dfs = [df["trials"], df["error"]]
-        low, high = graybill_wang(squares, weights, dfs, sample.confidence)
-        spread = sum((w * m) ** 2 / d for w, m, d in zip(weights, squares, dfs, strict=True))
-        satterthwaite = within**2 / spread if spread else df["within"]
-        how = "√(trial + residual variance); Graybill-Wang interval"
-        agreement = sample.estimate(sqrt(within), sqrt(low), sqrt(high), how, satterthwaite)
+    # no switch to a pooled interval where trials < error: it would cover as little as 91% (value and one-way SEM agree)
+    dfs = [df["trials"], df["error"]]
+    low, high = graybill_wang(squares, weights, dfs, sample.confidence)
+    spread = sum((w * m) ** 2 / d for w, m, d in zip(weights, squares, dfs, strict=True))
+    satterthwaite = within**2 / spread if spread else df["within"]
+    how = "√(trial + residual variance); Graybill-Wang interval"
+    agreement = sample.estimate(sqrt(within), sqrt(low), sqrt(high), how, satterthwaite)
     consistency = sample.sd(squares[1], df["error"], "√(residual mean square)")
     one_way = sample.sd(within, df["within"], "√(within-person mean square)")
     return dict(zip(ERRORS, (agreement, consistency, one_way), strict=True))
