@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from matplotlib import pyplot as plt
 
-from truechange.figures import changes_against_thresholds, estimates_side_by_side, save_print, share_rows
+from truechange.figures import changes_against_thresholds, estimates_side_by_side, save_print, share_rows, step_bars
 from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Estimate, Threshold
 
@@ -101,3 +101,9 @@ def test_a_figure_too_wide_for_a_page_is_refused(tmp_path):
     _, ax = plt.subplots(figsize=(9, 3))
     with pytest.raises(OutcomeError, match="wide"):
         save_print(ax, tmp_path / "wide")
+
+
+def test_step_bars_say_each_count_and_keep_its_length():
+    ax = step_bars({"started": 200, "compared": 163})
+    assert words(ax) == ["started: 200", "compared: 163"]
+    assert [bar.get_width() for bar in ax.patches] == [200, 163]
