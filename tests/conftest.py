@@ -1,11 +1,11 @@
 """House rules for every test: no display, no touch of the global random state."""
 
-import os
-
-os.environ.setdefault("MPLBACKEND", "Agg")
-
+import matplotlib
 import numpy as np
 import pytest
+
+# not by MPLBACKEND: notebook kernels started by this process would inherit it and draw nothing
+matplotlib.use("Agg")
 
 
 @pytest.fixture(autouse=True)
