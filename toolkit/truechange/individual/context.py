@@ -8,7 +8,7 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.individual.distributions import t_below, two_sided
 from truechange.measures.norms import references
-from truechange.measures.published import published_threshold
+from truechange.measures.published import published_rows, published_threshold
 
 _SHORT = ("same session", "same day", "one session", "minute", " min", "hour", " h")
 SOME_DAYS = 7
@@ -67,17 +67,21 @@ def published_sem(measure: str, citation: str | None = None) -> Estimate:
     RefusedError
         The value is implausible, from memory, or not in the unit of the test.
     """
-    trouble = None
-    for quantity, confidence in (("mdc95", 0.95), ("mdc90", 0.90)):
-        try:
-            mdc = published_threshold(measure, quantity, citation=citation)
-        except ChoiceError as found:
-            trouble = trouble or found
-            continue
-        factor = two_sided(confidence) * sqrt(2)
-        facts = {"value": mdc.value / factor, "unit": mdc.unit, "n": mdc.n, "df": mdc.n - 1.0 if mdc.n else None}
-        return Estimate(**facts, method=f"{quantity.upper()} / {factor:.3f}", origin=mdc.origin)  # type: ignore[arg-type]
-    raise trouble or ChoiceError("no published value")
+    words = (citation or "").casefold()
+    fits = [
+        row
+        for row in published_rows()
+        if row["measure"] == measure and row["quantity"] in ("mdc95", "mdc90") and words in row["citation"].casefold()
+    ]
+    if len({row["citation"] for row in fits}) > 1:
+        listed = "; ".join(f"{row['quantity'].upper()} {row['value']} {row['unit']} ({row['citation']})" for row in fits)
+        raise ChoiceError(f"{len(fits)} published values fit {measure!r}: {listed}. Choose one by part of its citation.")
+    at90 = bool(fits) and all(row["quantity"] == "mdc90" for row in fits)
+    mdc = published_threshold(measure, "mdc90" if at90 else "mdc95", citation=citation)
+    factor = two_sided(0.90 if at90 else 0.95) * sqrt(2)
+    facts = {"value": mdc.value / factor, "unit": mdc.unit, "n": mdc.n, "df": mdc.n - 1.0 if mdc.n else None}
+    method = f"MDC{90 if at90 else 95} / {factor:.3f}"
+    return Estimate(**facts, method=method, origin=mdc.origin)  # type: ignore[arg-type]
 
 
 def published_mcid(measure: str, citation: str | None = None) -> Threshold:

@@ -18,10 +18,10 @@ _CHART = {
 }
 _AGAIN = "so we will test again."
 _PERSON = {
-    v.REAL_AND_IMPORTANT: "You really are doing better on this test, by enough to make a difference in daily life.",
+    v.REAL_AND_IMPORTANT: "You really are doing better on this test, and by enough to help you in daily life.",
     v.REAL_BELOW_IMPORTANT: "You really are doing better on this test, but the step is still a small one.",
     v.IMPORTANT_WITHIN_ERROR: f"You may well be doing better, but this can also be just a good day, {_AGAIN}",
-    v.NONE_SHOWN: "So far this test shows no clear change; that does not mean that your work is not helping.",
+    v.NONE_SHOWN: "So far this test shows no clear change; your work may still be helping you.",
     f"worse_{v.REAL_AND_IMPORTANT}": "This test is harder for you now, by enough to matter; let us look at why.",
     f"worse_{v.REAL_BELOW_IMPORTANT}": "This test is a little harder for you now, so let us keep an eye on it.",
     f"worse_{v.IMPORTANT_WITHIN_ERROR}": f"This test may be harder for you now, or it was just a bad day, {_AGAIN}",

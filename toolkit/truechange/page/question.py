@@ -116,7 +116,7 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
 
 
 def _course(question: Question, days: tuple[int, ...], about: dict[str, Any]) -> Any:
-    from truechange.individual.visits import visits
+    from truechange.individual.several_visits import visits
 
     if not days and len(question.scores) > 1:
         raise ChoiceError("More than two scores need their dates (--dates), one a score, in order.")
