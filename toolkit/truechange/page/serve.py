@@ -59,12 +59,12 @@ def serving(port: int | None = None, *, seconds: float = 40.0) -> Iterator[str]:
         surroundings |= {"IPYTHONDIR": empty, "MPLBACKEND": "agg", "JUPYTER_TOKEN": token}
         words = [f"--Voila.ip={LOOPBACK}", f"--port={port}", "--Voila.port_retries=0", "--no-browser"]
         words += ["--Voila.auto_token=True", "--Voila.log_level=40"]
-        served = subprocess.Popen(
-            [sys.executable, "-m", "voila", str(HERE / "person.ipynb"), *words],
-            env=surroundings, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+        said = Path(empty) / "said.txt"  # a file, since a pipe nobody reads would stop the server when full
+        with said.open("w", encoding="utf-8") as heard:
+            command = [sys.executable, "-m", "voila", str(HERE / "person.ipynb"), *words]
+            served = subprocess.Popen(command, env=surroundings, stdout=subprocess.DEVNULL, stderr=heard)
         try:
-            _wait(served, f"http://{LOOPBACK}:{port}/", seconds)
+            _wait(served, f"http://{LOOPBACK}:{port}/", seconds, said)
             yield f"http://{LOOPBACK}:{port}/?token={token}"
         finally:
             served.terminate()
@@ -74,16 +74,19 @@ def serving(port: int | None = None, *, seconds: float = 40.0) -> Iterator[str]:
                 served.kill()
 
 
-def _wait(served: "subprocess.Popen[str]", address: str, seconds: float) -> None:
+def _wait(served: "subprocess.Popen[bytes]", address: str, seconds: float, said: Path) -> None:
     until = time.monotonic() + seconds
     while time.monotonic() < until:
         if served.poll() is not None:
-            said = (served.stderr.read() if served.stderr else "").strip().splitlines()
-            raise OutcomeError(f"The page could not be served: {said[-1] if said else 'no reason given'}")
+            lines = said.read_text(encoding="utf-8", errors="replace").strip().splitlines() or ["no reason given"]
+            raise OutcomeError(
+                f"The page could not be served: {lines[-1]} Is port {address.split(':')[-1][:-1]} taken?"
+            )
         try:
             urllib.request.urlopen(address, timeout=2).close()
             return
-        except urllib.error.HTTPError:
+        except urllib.error.HTTPError as refused:
+            refused.close()
             return  # it answers; without the token it refuses, as it should
         except OSError:
             time.sleep(0.1)

@@ -1,0 +1,345 @@
+"""The verdict, its chances and its refusals."""
+
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+import truechange as tc
+from truechange.individual import bridge_from_pairs
+from truechange.individual import distributions as d
+from truechange.individual import verdict as v
+from truechange.individual.score_error import df_of_limits, score_error
+
+GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
+
+
+@pytest.mark.parametrize("df", [1, 2.5, 9, 29, 200])
+@pytest.mark.parametrize("p", [1e-4, 0.025, 0.5, 0.9, 0.9999])
+def test_quantiles_agree_with_scipy(df, p):
+    assert d.t_quantile(p, df) == pytest.approx(stats.t.ppf(p, df), rel=1e-10, abs=1e-10)
+    assert d.chi2_quantile(p, df) == pytest.approx(stats.chi2.ppf(p, df), rel=1e-10)
+    assert d.normal_quantile(p) == pytest.approx(stats.norm.ppf(p), abs=1e-13)
+
+
+def test_the_uncertain_sem_turns_the_flat_belief_into_students_t():
+    for df in (9, 29, 99):
+        mixed = sum(w * d.normal_below(1.4 / f) for f, w in d.sem_factors(df))
+        assert mixed == pytest.approx(stats.t.cdf(1.4, df), abs=2e-5)
+
+
+# Own worked vector (recomputed independently with a matrix library; no publication behind it).
+def test_the_worked_person():
+    got = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=GROUP)
+    assert got.verdict == "real_and_important"
+    assert got.true_change.value == pytest.approx(3.049, abs=5e-4)
+    assert got.priors().loc["programme", "sd"] == pytest.approx(1.0392, abs=5e-5)
+    assert got.p_better == pytest.approx(0.9983, abs=5e-5)
+    assert got.p_meaningful == pytest.approx(0.8436, abs=5e-5)
+    assert got.chances["programme, change only"]["p_meaningful"] == pytest.approx(0.8517, abs=5e-5)
+    assert got.p_meaningful_flat == pytest.approx(0.9214, abs=5e-5)
+    assert got.reliable_change_index == pytest.approx(2.828, abs=5e-4)
+    assert got.mdc.value == pytest.approx(2.772, abs=5e-4)
+    assert tc.person_change(9, 13, sem=1.0, mcid=2.0, confidence=0.9).mdc.value == pytest.approx(2.326, abs=5e-4)
+    assert tc.person_change(9, 13, sem=1.0, mcid=2.0, practice=0.3).reliable_change_index == pytest.approx(
+        2.616, abs=5e-4
+    )
+    assert tc.person_change(9, 13, sem=1.0, sem_df=29, mcid=2.0).p_meaningful_flat == pytest.approx(0.9160, abs=5e-5)
+
+
+def test_the_posterior_is_the_matrix_formula():
+    s = np.array([[3.2**2, 0.8 * 3.2 * 3.4], [0.8 * 3.2 * 3.4, 3.4**2]])
+    noise = np.diag([0.7**2, 1.1**2])
+    group_noise = noise
+    true = s - group_noise
+    gain = true @ np.linalg.inv(true + noise)
+    mu, x, c = np.array([11.0, 13.0]), np.array([7.0, 12.5]), np.array([-1.0, 1.0])
+    mean = c @ (mu + gain @ (x - mu))
+    sd = math.sqrt(c @ (true - gain @ true) @ c)
+    got = tc.person_change(7.0, 12.5, sem=(0.7, 1.1), mcid=2.0, programme=GROUP).priors().loc["programme"]
+    assert (got["mean"], got["sd"]) == (pytest.approx(mean, abs=1e-12), pytest.approx(sd, abs=1e-12))
+
+
+def test_a_small_group_is_less_sure_and_a_large_one_meets_the_plain_formula():
+    sds = [
+        tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, n))
+        .priors()
+        .loc["programme", "sd"]
+        for n in (20, 60, 149, 150)
+    ]
+    assert sds == sorted(sds, reverse=True)
+    near = [
+        tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, n)).p_meaningful
+        for n in (149, 150)
+    ]
+    assert near[0] == pytest.approx(near[1], abs=0.006)
+
+
+CELLS = [
+    (4, 2.77, 2, "real_and_important"),
+    (3, 2.77, 5, "real_below_important"),
+    (2.5, 2.77, 2, "important_sized_within_error"),
+    (1, 2.77, 2, "no_demonstrable_change"),
+]
+
+
+@pytest.mark.parametrize(("change", "mdc", "mcid", "cell"), CELLS)
+def test_the_four_cells_and_their_mirror(change, mdc, mcid, cell):
+    sem = mdc / (1.959964 * math.sqrt(2))
+    for better, sign in (("higher", 1), ("lower", -1)):
+        up = tc.person_change(20, 20 + sign * change, sem=sem, mcid=mcid, better=better)
+        down = tc.person_change(20, 20 - sign * change, sem=sem, mcid=mcid, better=better)
+        assert (up.verdict, down.verdict) == (cell, f"worse_{cell}")
+        assert up.improvement == pytest.approx(change)
+        assert down.improvement == pytest.approx(-change)
+
+
+def test_a_change_equal_to_a_threshold_reaches_it():
+    assert v.verdict(2.0, 2.0, 2.0, 2.0, 2.0) == "real_and_important"
+    assert tc.person_change(9, 11, sem=0.1, mcid=2.0).verdict == "real_and_important"
+    assert tc.person_change(1.1, 1.2, sem=0.01, mcid=0.1).verdict == "real_and_important"
+
+
+def test_deterioration_has_its_own_threshold():
+    got = tc.person_change(13, 10, sem=0.5, mcid=2.0, mcid_deterioration=4.0)
+    assert got.verdict == "worse_real_below_important"
+    assert got.p_worse == pytest.approx(stats.norm.cdf((-4 + 3) / (0.5 * math.sqrt(2))), abs=1e-12)
+
+
+@settings(derandomize=True, deadline=None, max_examples=40)
+@given(
+    before=st.floats(0, 30), after=st.floats(0, 30), shift=st.floats(-50, 50), scale=st.floats(0.1, 20),
+    n=st.sampled_from([None, 40, 200]),
+)  # fmt: skip
+def test_shifting_or_scaling_the_scale_changes_nothing_that_matters(before, after, shift, scale, n):
+    def group(a, b):
+        return None if n is None else tc.Programme(a + b * 11, a + b * 13, b * 3.2, b * 3.4, 0.8, n)
+
+    plain = tc.person_change(before, after, sem=1.0, mcid=2.0, programme=group(0, 1))
+    moved = tc.person_change(
+        shift + scale * before, shift + scale * after, sem=scale, mcid=2 * scale, programme=group(shift, scale)
+    )
+    assert moved.p_meaningful == pytest.approx(plain.p_meaningful, abs=1e-6)
+    assert moved.true_change.value == pytest.approx(scale * plain.true_change.value, abs=1e-6 * scale)
+    if all(abs(abs(after - before) - edge) > 1e-6 for edge in (0, 2, plain.mdc.value)):
+        assert moved.verdict == plain.verdict
+
+
+@settings(derandomize=True, deadline=None, max_examples=8)
+@given(before=st.floats(0, 30), after=st.floats(0, 30))
+def test_a_timed_test_mirrors_a_counted_one(before, after):
+    up = tc.person_change(
+        before, after, sem=1.0, sem_df=29, mcid=2.0, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, 40)
+    )
+    down = tc.person_change(
+        -before,
+        -after,
+        sem=1.0,
+        sem_df=29,
+        mcid=2.0,
+        better="lower",
+        programme=tc.Programme(-11, -13, 3.2, 3.4, 0.8, 40),
+    )
+    assert down.p_meaningful == pytest.approx(up.p_meaningful, abs=1e-9)
+    assert down.verdict == up.verdict
+
+
+def test_stability_is_what_redrawing_gives():
+    mdc = tc.Threshold(value=2.772, kind="mdc", df=29)
+    mcid = tc.Threshold(value=2.6, low=1.6, high=3.6, kind="mcid")
+    rng = np.random.default_rng(4)
+    mdcs = 2.772 * np.sqrt(29 / rng.chisquare(29, 200_000))
+    mcids = rng.normal(2.6, 1 / 1.959964, 200_000)
+    drawn = np.mean((mdcs <= 3) & (mcids <= 3))
+    assert v.stability(3, 3, mdc, mcid) == pytest.approx(drawn, abs=0.004)
+
+
+def test_borderline_is_said():
+    got = tc.person_change(9, 12, sem=1.0, sem_df=29, mcid=2.0)
+    assert got.borderline
+    assert any(text.startswith("Borderline") for text in got.sentences())
+    assert math.isnan(tc.person_change(9, 12, sem=1.0, mcid=2.0).stability)  # nothing known of either threshold's doubt
+
+
+def test_a_changed_chair_is_refused_and_an_unknown_one_is_said():
+    with pytest.raises(tc.RefusedError, match="seat height \\(cm\\) 43 before, 50 after"):
+        tc.person_change(
+            9, 13, sem=1, mcid=2, before_protocol={"seat_height_cm": 43}, after_protocol={"seat_height_cm": 50}
+        )
+    near = {"seat_height_cm": 43.8, "arms_used": "no", "walking_aid": "none"}
+    got = tc.person_change(
+        9,
+        13,
+        sem=1,
+        mcid=2,
+        measure="chair_stand_30s",
+        before_protocol={**near, "seat_height_cm": 43},
+        after_protocol=near,
+    )
+    assert not any("Not stated" in text for text in got.cautions)
+    half = tc.person_change(9, 13, sem=1, mcid=2, before_protocol={"arms_used": "no"}, after_protocol={})
+    assert any("Not stated for both tests" in text and "arms used" in text for text in half.cautions)
+    same = {"arms_used": "no"}
+    tester = tc.person_change(
+        9, 13, sem=1, mcid=2, before_protocol={**same, "assessor": "T1"}, after_protocol={**same, "assessor": "T2"}
+    )
+    assert any("assessor T1 before, T2 after" in text for text in tester.cautions)
+
+
+def test_group_thresholds_are_refused_for_one_person():
+    group = tc.Threshold(value=0.5, kind="mcid", level="between-group")
+    with pytest.raises(tc.RefusedError, match="says nothing about one person"):
+        tc.person_change(9, 13, sem=1, mcid=group)
+    with pytest.raises(tc.RefusedError, match="standard error of measurement"):
+        tc.person_change(9, 13, sem=tc.Threshold(value=2.8, kind="mdc"), mcid=2)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, "text", None, [], [9, None]])
+def test_a_score_that_is_none_is_refused(bad):
+    with pytest.raises(tc.DataError, match="is not a score"):
+        tc.person_change(bad, 13, sem=1, mcid=2)
+
+
+def test_scores_outside_the_scale_are_refused():
+    with pytest.raises(tc.DataError, match="outside 0 to 60 stands"):
+        tc.person_change(9, 99, sem=1, mcid=2, measure="chair_stand_30s")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        {"sem": -1},
+        {"sem": math.nan},
+        {"sem": 1, "sem_df": 0},
+        {"sem": 1, "better": "up"},
+        {"sem": 1, "confidence": 1.2},
+        {"sem": 1, "practice": math.nan},
+    ],
+)
+def test_misuse_is_refused(words):
+    with pytest.raises(tc.ChoiceError):
+        tc.person_change(9, 13, mcid=2, **words)
+
+
+@pytest.mark.parametrize("sem", [None, 0])
+def test_without_an_error_reality_is_not_assessable(sem):
+    got = tc.person_change(9, 13, sem=sem, mcid=2)
+    assert (got.verdict, got.mdc, got.improvement) == ("not_assessable", None, 4)
+    assert math.isnan(got.p_meaningful)
+    assert "cannot be assessed" in got.chart_sentence
+
+
+def test_unable_is_a_state_and_not_a_number():
+    assert tc.person_change("unable", 5, sem=1, mcid=2).verdict == "became_able"
+    assert tc.person_change(5, "unable", sem=1, mcid=2).verdict == "lost_ability"
+    assert tc.person_change("unable", "unable", sem=1, mcid=2).verdict == "not_assessable"
+    assert math.isnan(tc.person_change("unable", 5, sem=1, mcid=2).improvement)
+
+
+def test_the_ends_of_the_scale():
+    pain = {"sem": 0.5, "mcid": 2.0, "better": "lower", "scale_low": 0, "scale_high": 10}
+    assert tc.person_change(0, 0, **pain).verdict == "not_assessable"
+    assert any("no room" in text for text in tc.person_change(0, 3, **pain).cautions)
+    assert any("less room on the scale than the MCID" in text for text in tc.person_change(1, 0, **pain).cautions)
+    # at the worst end the person could have been lower still: the censored posterior moves up, and only there
+    floor = {"sem": 1.5, "mcid": 2.0, "programme": tc.Programme(4, 6, 3.0, 3.2, 0.7, 300)}
+    cut, plain = (tc.person_change(0, 4, **floor, **more).true_change.value for more in ({"scale_low": 0}, {}))
+    assert cut > plain
+    assert (
+        tc.person_change(1, 5, **floor, scale_low=0).true_change.value
+        == tc.person_change(1, 5, **floor).true_change.value
+    )
+
+
+@pytest.mark.simulation
+def test_the_censored_posterior_is_what_people_at_the_floor_are_like():
+    rng = np.random.default_rng(9)
+    true = rng.multivariate_normal([1.0, 4.0], [[7.0, 5.0], [5.0, 9.0]], 400_000)
+    seen = true + rng.normal(0, 1.0, true.shape)
+    near = (seen[:, 0] <= 0) & (np.abs(seen[:, 1] - 4) < 0.15)
+    s = np.cov(seen.T)
+    group = tc.Programme(*seen.mean(axis=0), *np.sqrt(np.diag(s)), s[0, 1] / math.sqrt(s[0, 0] * s[1, 1]), len(seen))
+    got = tc.person_change(0, 4, sem=1.0, mcid=2.0, programme=group, scale_low=0)
+    change = true[near, 1] - true[near, 0]
+    assert got.true_change.value == pytest.approx(change.mean(), abs=0.06)
+    assert got.p_meaningful == pytest.approx((change > 2).mean(), abs=0.02)
+
+
+def test_several_visits_at_one_stage_shrink_the_error():
+    once, twice = tc.person_change(9, 13, sem=1.0, mcid=2.0), tc.person_change([9, 9], [13, 13], sem=1.0, mcid=2.0)
+    assert twice.mdc.value == pytest.approx(once.mdc.value / math.sqrt(2))
+
+
+def test_error_that_depends_on_the_score_is_asked_at_the_shrunken_score():
+    got = tc.person_change(4, 20, sem=lambda x: 0.1 * x, mcid=2.0, programme=GROUP)
+    assert 0.4 < got.error.before < 1.1
+    assert 1.3 < got.error.after < 2.0
+    assert tc.person_change(4, 20, sem=lambda x: 0.1 * x, mcid=2.0).error.after == pytest.approx(2.0)
+    far = tc.person_change(20, 24, sem=lambda x: 0.1 * x, mcid=2.0, programme=GROUP)
+    assert any("error at this person's scores is larger" in text for text in far.cautions)
+
+
+def test_degrees_of_freedom_are_read_from_an_interval():
+    low, high = 1.0 * math.sqrt(29 / stats.chi2.ppf(0.975, 29)), 1.0 * math.sqrt(29 / stats.chi2.ppf(0.025, 29))
+    assert df_of_limits(tc.Estimate(value=1.0, low=low, high=high)) == pytest.approx(29, abs=1e-6)
+    assert df_of_limits(tc.Estimate(value=1.0)) is None
+    assert score_error(tc.Estimate(value=1.0, df=49), None, (9, 13)).df == 49
+
+
+def test_a_small_or_strange_group_is_not_leaned_on():
+    few = tc.person_change(9, 13, sem=1, mcid=2, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, 10))
+    assert few.p_meaningful == few.p_meaningful_flat
+    assert any("too few to lean on" in text for text in few.cautions)
+    noise_only = tc.Programme(11, 13, 3.0, 3.0, 0.95, 300)  # changes vary less than error alone would make them
+    got = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=noise_only)
+    assert 0 < got.p_meaningful < 1
+    assert got.true_change.value == pytest.approx(2.0, abs=0.7)
+    far = tc.person_change(2, 6, sem=1, mcid=2, programme=GROUP)
+    assert any("started far from most" in text for text in far.cautions)
+
+
+@pytest.mark.parametrize(
+    "bad", [(11, 13, 0, 3, 0.8, 50), (11, 13, 3, 3, 1.2, 50), (11, 13, 3, 3, 0.8, 1), (math.nan, 13, 3, 3, 0.8, 9)]
+)
+def test_an_impossible_group_is_refused(bad):
+    with pytest.raises(tc.ChoiceError):
+        tc.Programme(*bad)
+
+
+def test_a_bridge_carries_the_first_score_over():
+    rng = np.random.default_rng(1)
+    true = rng.normal(12, 3, 60)
+    old, new = true + rng.normal(0, 1, 60), 0.9 * true - 1 + rng.normal(0, 1, 60)
+    line = bridge_from_pairs(list(old), list(new))
+    slope, intercept = np.polyfit(old, new, 1)
+    assert (line.slope, line.intercept) == (pytest.approx(slope), pytest.approx(intercept))
+    fit = stats.linregress(old, new)
+    noise = np.std(new - fit.slope * old - fit.intercept) * math.sqrt(60 / 58)
+    about = max(noise**2, fit.slope**2 + 1)  # never below what the two SEMs alone make
+    se = math.sqrt(about + noise**2 * (1 / 60 + (9 - old.mean()) ** 2 / ((old - old.mean()) ** 2).sum()))
+    assert line.residual_sd == pytest.approx(noise)
+    got = tc.person_change(
+        9, 13, sem=1, mcid=2, bridge=line, before_protocol={"seat_height_cm": 43}, after_protocol={"seat_height_cm": 50}
+    )
+    assert got.before == pytest.approx(line.carry(9))
+    assert got.error.difference == pytest.approx(se)
+    assert any("carried over from another protocol" in text for text in got.cautions)
+    with pytest.raises(tc.DataError, match="30 people"):
+        bridge_from_pairs([1.0] * 9, [2.0] * 9)
+
+
+def test_the_core_path_needs_only_the_standard_library():
+    code = (
+        "import sys, truechange as tc\n"
+        "r = tc.person_change(9, 13, sem=1, sem_df=29, mcid=2, programme=tc.Programme(11, 13, 3.2, 3.4, .8, 60))\n"
+        "r.sentences(); str(r); r.rows(); r.alt\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'statsmodels', 'matplotlib', 'jinja2'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else 0)"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stderr

@@ -1,0 +1,155 @@
+"""Several visits and several tests of one person."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import truechange as tc
+from truechange.individual import place, published_mcid, published_sem, several_tests, with_gap
+
+GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
+
+
+def test_two_visits_are_the_two_scores():
+    course = tc.visits({"day": [0, 84], "score": [9, 13]}, sem=1.0, mcid=2.0, programme=GROUP)
+    plain = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=GROUP)
+    assert course.verdict == plain.verdict
+    assert course.p_meaningful == pytest.approx(plain.p_meaningful, abs=1e-12)
+    assert course.change.value == 4
+    assert course.per_week.value == pytest.approx(4 / 12)
+
+
+def test_the_course_is_generalised_least_squares_with_a_prior():
+    days, scores = np.array([0, 14, 40, 70, 84.0]), np.array([9, 10.5, 11, 12, 13.5])
+    u = days / 84
+    z = np.column_stack([1 - u, u])
+    s = np.array([[3.2**2, 0.8 * 3.2 * 3.4], [0.8 * 3.2 * 3.4, 3.4**2]])
+    prior = s - np.eye(2)
+    mu, c = np.array([11.0, 13.0]), np.array([-1.0, 1.0])
+    gain = prior @ z.T @ np.linalg.inv(z @ prior @ z.T + np.eye(5))
+    mean, cov = mu + gain @ (scores - z @ mu), prior - gain @ z @ prior
+    course = tc.visits(pd.DataFrame({"day": days, "score": scores}), sem=1.0, mcid=2.0, programme=GROUP)
+    assert course.beliefs[0].mean == pytest.approx(c @ mean, abs=1e-10)
+    assert course.beliefs[0].sd == pytest.approx(math.sqrt(c @ cov @ c), abs=1e-10)
+    slope = np.polyfit(days, scores, 1)[0]
+    assert course.change.value == pytest.approx(84 * slope)
+    se = 84 / math.sqrt(((days - days.mean()) ** 2).sum())
+    assert course.change.high - course.change.value == pytest.approx(1.959964 * se, abs=1e-5)
+
+
+def test_repeated_looks_are_paid_for():
+    course = tc.visits({"day": [0, 30, 60], "score": [9, 11.9, 11.9]}, sem=1.0, mcid=2.0)
+    assert course.verdicts == ("important_sized_within_error",) * 2
+    assert course.table()["mdc"].iloc[-1] == pytest.approx(2.241403 * math.sqrt(2), abs=1e-5)  # z at 1 − .05/4
+    assert any("would cry change in up to 10%" in text for text in course.cautions)
+    planned = tc.visits({"day": [0, 30], "score": [9, 11.9]}, sem=1.0, mcid=2.0, looks=4)
+    assert planned.looks == 4
+
+
+@pytest.mark.simulation
+def test_paid_looks_keep_the_false_alarms():
+    rng = np.random.default_rng(3)
+    scores = rng.normal(10, 1, (4000, 5))
+    limit = tc.visits({"day": range(5), "score": scores[0]}, sem=1.0, mcid=2.0).table()["mdc"].iloc[-1]
+    alarms = (np.abs(scores[:, 1:] - scores[:, :1]) >= limit).any(axis=1).mean()
+    assert alarms <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 4000)
+
+
+def test_two_baselines_and_days_that_repeat():
+    course = tc.visits({"day": [0, 0, 7, 42, 84], "score": [8, 10, 9, 12, 13]}, sem=1.0, mcid=2.0, baselines=2)
+    assert any("2 scores of day 0 were averaged" in text for text in course.cautions)
+    assert course.changes[0].before == pytest.approx(9)
+    assert course.changes[0].error.before == pytest.approx(1 / math.sqrt(3))
+    assert not any("One baseline" in text for text in course.cautions)
+    moved = tc.visits({"day": [0, 7, 84], "score": [6, 11, 13]}, sem=1.0, mcid=2.0, baselines=2)
+    assert any("baselines themselves differ" in text for text in moved.cautions)
+
+
+def test_a_plateau_is_said():
+    flat = tc.visits({"day": [0, 28, 56, 84], "score": [8, 13, 13.5, 13]}, sem=0.7, mcid=2.0)
+    assert any("early and then levelled off" in text for text in flat.cautions)
+    late = tc.visits({"day": [0, 28, 56, 84], "score": [8, 8, 8, 13]}, sem=0.7, mcid=2.0)
+    assert any("came late" in text for text in late.cautions)
+
+
+def test_one_visit_has_a_level_and_no_verdict():
+    one = tc.visits({"day": ["2026-01-12"], "score": [9]}, sem=1.0, mcid=2.0, unit="stands")
+    assert one.verdict == "not_assessable"
+    assert (one.level.low, one.level.high) == (
+        pytest.approx(9 - 1.959964, abs=1e-6),
+        pytest.approx(9 + 1.959964, abs=1e-6),
+    )
+    assert math.isnan(one.p_meaningful)
+    assert math.isnan(one.change.value)
+    assert one.sentences()[0].startswith("One visit")
+
+
+def test_a_changed_chair_midway_and_other_bad_visits_are_refused():
+    seen = {"day": ["2026-01-12", "2026-04-06"], "score": [9, 13], "seat_height_cm": [43, 50]}
+    with pytest.raises(tc.RefusedError, match="seat height"):
+        tc.visits(seen, sem=1, mcid=2, measure="chair_stand_30s")
+    with pytest.raises(tc.RefusedError, match="seat height"):
+        tc.visits(seen, sem=1, mcid=2, protocol=["seat_height_cm"])
+    with pytest.raises(tc.DataError, match="Visit 2 has no usable day"):
+        tc.visits({"day": [0, "soon"], "score": [9, 13]}, sem=1, mcid=2)
+    with pytest.raises(tc.DataError, match="no column 'score'"):
+        tc.visits({"day": [0]}, sem=1, mcid=2)
+    with pytest.raises(tc.RefusedError, match="standard error"):
+        tc.visits({"day": [0, 9], "score": [9, 13]}, sem=None, mcid=2)
+    with pytest.raises(tc.ChoiceError, match="baselines=2"):
+        tc.visits({"day": [0, 9], "score": [9, 13]}, sem=1, mcid=2, baselines=2)
+    with pytest.raises(tc.DataError, match="no visit with a score"):
+        tc.visits({"day": [0], "score": ["unable"]}, sem=1, mcid=2)
+    unable = tc.visits({"day": [0, 9, 20], "score": [9, "unable", 13]}, sem=1, mcid=2)
+    assert any("Unable to do the test on day 9" in text for text in unable.cautions)
+
+
+def test_the_course_is_drawn():
+    import matplotlib.pyplot as plt
+
+    course = tc.visits({"day": [0, 42, 84], "score": [9, 11, 13]}, sem=1.0, mcid=2.0, unit="stands")
+    ax = course.plot()
+    assert {text.get_text() for text in ax.texts} == {"baseline", "important change", "detectable change"}
+    assert "day 84" in course.alt
+    plt.close(ax.figure)
+
+
+def test_several_tests_are_all_shown():
+    tests = {
+        "stands": tc.person_change(9, 13, sem=1.0, mcid=2.0, measure="chair_stand_30s"),
+        "power": tc.person_change(1.9, 2.6, sem=0.2, mcid=0.4, measure="sit_to_stand_power"),
+        "walk": tc.person_change(1.1, 1.12, sem=0.06, mcid=0.2, measure="gait_speed_usual"),
+    }
+    several = several_tests(tests)
+    assert several.chance_of_false_alarm == pytest.approx(1 - 0.975**3)
+    assert list(several.table().index) == list(tests)
+    assert any("same evidence" in text for text in several.cautions)
+    assert math.isnan(several.mean_in_mcids.value)
+    planned = several_tests(tests, prespecified=True).mean_in_mcids
+    assert planned.value == pytest.approx((4 / 2 + 0.7 / 0.4 + 0.02 / 0.2) / 3)
+    assert planned.low < planned.value < planned.high
+    with pytest.raises(tc.ChoiceError):
+        several_tests({})
+
+
+def test_a_score_among_others_carries_the_source():
+    said = place("chair_stand_30s", 9, age=72, sex="female")
+    assert "below the lower end of the usual range of 10 stands" in said[0]
+    assert "Rikli & Jones" in said[0]
+    assert all("does not diagnose" in text for text in said)
+    memory = ["from memory" in text for text in said]
+    assert memory == sorted(memory), "values from memory come last"
+    assert place("sit_to_stand_power", 2.2, age=72, sex="female")
+
+
+def test_published_thresholds_are_chosen_and_their_gap_is_minded():
+    sem = published_sem("chair_stand_30s", "Gill et al")
+    assert sem.value == pytest.approx(2.5 / (1.959964 * math.sqrt(2)), abs=1e-6)
+    assert sem.df == sem.n - 1
+    with pytest.raises(tc.ChoiceError, match="values fit"):
+        published_sem("chair_stand_30s")
+    assert published_mcid("chair_stand_30s", "Mostafaee").value == 2.5
+    assert "minutes to hours apart, these 84 days" in with_gap(sem.origin, 84).note
+    assert with_gap(sem.origin, 2) == sem.origin

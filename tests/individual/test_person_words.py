@@ -1,0 +1,101 @@
+"""Words, table and picture: plain for the person, complete for the chart, readable without sight or colour."""
+
+import re
+
+import pytest
+
+import truechange as tc
+from truechange.individual.words import _PERSON
+
+STATISTICS = (
+    "probab", "confiden", "interval", "error", "mdc", "mcid", "significan", "reliab", "threshold", "posterior", "prior",
+    "measure", "standard", "deviation", "mean", "valid", "percent", "%", "score", "statist", "detect", "demonstrab",
+)  # fmt: skip
+
+
+def _school_years(text: str) -> float:
+    """Return roughly the years of school a sentence asks for (our choice of formula: long sentences, long words)."""
+    words = re.findall(r"[A-Za-z']+", text)
+    sentences = max(1, len(re.findall(r"[.;!?]", text)))
+    syllables = sum(max(1, len(re.findall(r"[aeiouy]+", word.lower().removesuffix("e")))) for word in words)
+    return 0.39 * len(words) / sentences + 11.8 * syllables / len(words) - 15.59
+
+
+@pytest.mark.parametrize("verdict", _PERSON)
+def test_the_person_can_read_it(verdict):
+    text = _PERSON[verdict]
+    assert _school_years(text) <= 7, f"asks for {_school_years(text):.1f} years of school"  # age 12 or so
+    assert not [word for word in STATISTICS if word in text.lower()]
+    assert text.startswith(("You", "This", "So far"))
+
+
+def test_no_demonstrable_change_is_never_worded_as_failure():
+    got = tc.person_change(9, 10, sem=1, mcid=2)
+    said = " ".join(got.sentences()).lower()
+    assert "no change demonstrated" in said
+    assert not re.search(r"did not respond|non-?responder|failed|no effect", said)
+
+
+def test_the_chart_sentence_names_thresholds_chances_and_group():
+    group = tc.Programme(11, 13, 3.2, 3.4, 0.8, 60, name="our programme")
+    got = tc.person_change(9, 13, sem=1, mcid=2, programme=group, name="Chair stand", unit="stands")
+    assert re.fullmatch(
+        r"Chair stand: 9 → 13 stands, improved by 4: "
+        r"beyond measurement error \(MDC95 2\.8\) and at least the MCID \(2\)\. "
+        r"Chance that the true change is an important improvement: \d+% \(our programme, n = 60\); "
+        r"92% from the scores alone, \d+% for a sceptic\.",
+        got.chart_sentence,
+    )
+
+
+def test_what_would_make_us_surer_follows_from_what_is_missing():
+    assert "measurement error" in tc.person_change(9, 13, sem=None, mcid=2).surer_sentence
+    assert "falls from 2.8 to 2.4" in tc.person_change(9, 11.5, sem=1, mcid=2).surer_sentence
+    assert "30 stable people" in tc.person_change(9, 14, sem=1, sem_df=9, mcid=2).surer_sentence
+    assert "people like this one" in tc.person_change(9, 14, sem=1, sem_df=49, mcid=2).surer_sentence
+
+
+def test_where_numbers_come_from_is_carried():
+    mcid = tc.published_threshold("chair_stand_30s", "mcid", citation="Mostafaee")
+    got = tc.person_change(9, 13, sem=1, mcid=mcid, measure="chair_stand_30s")
+    assert any("MCID from elsewhere" in text and "Mostafaee" in text for text in got.cautions)
+    assert "Mostafaee" in got.table().loc["mcid", "method"]
+    recalled = tc.Threshold(value=2, kind="mcid", origin=tc.Origin("published", citation="X", status="from memory"))
+    assert any("memory, not checked" in text for text in tc.person_change(9, 13, sem=1, mcid=recalled).cautions)
+
+
+def test_the_table_is_tidy_and_unrounded():
+    got = tc.person_change(9, 13, sem=1, sem_df=29, mcid=2, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, 200))
+    table = got.table()
+    assert table.loc["mdc", "value"] == got.mdc.value
+    assert table.loc["p_meaningful (flat)", "value"] == got.p_meaningful_flat
+    assert set(got.priors().index) == {"programme", "programme, change only", "flat", "sceptical"}
+    assert got._repr_html_().count("<tr>") == len(table) + 1
+
+
+@pytest.mark.parametrize(("before", "after", "better"), [(9, 13, "higher"), (12.4, 13.9, "lower"), (13, 9, "higher")])
+def test_the_picture(before, after, better):
+    import matplotlib.pyplot as plt
+
+    got = tc.person_change(
+        before, after, sem=1, mcid=2, better=better, name="Test", unit="u", dates=("3 March", "26 May")
+    )
+    ax = got.plot()
+    marks = {text.get_text() for panel in ax.child_axes for text in panel.texts}
+    assert {"first score", "important change", "detectable change"} <= marks
+    assert [tick.get_text() for tick in ax.get_xticklabels()] == ["3 March", "26 May"]
+    styles = {
+        line.get_linestyle()
+        for line in ax.lines
+        if len(line.get_ydata()) == 2 and line.get_ydata()[0] == line.get_ydata()[1]
+    }
+    assert len(styles) == 3, "the three lines must differ without colour"
+    low, high = ax.get_ylim()
+    assert all(
+        low < end < high for end in (before, after, before + (got.test.sign if not got.worse else -got.test.sign) * 2)
+    )
+    assert "error" in got.alt
+    assert "shaded" in got.alt
+    plt.close(ax.figure)
+    with pytest.raises(tc.RefusedError, match="unable"):
+        tc.person_change("unable", 5, sem=1, mcid=2).plot()

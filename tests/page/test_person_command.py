@@ -1,0 +1,220 @@
+"""The person command: one screen, exit statuses, files, and what it loads."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from truechange.cli.main import main
+
+CLINIC = """
+[chair_stand_30s]
+name = "the leg-power programme"
+mean_before = 11.0
+mean_after = 13.0
+sd_before = 3.2
+sd_after = 3.4
+correlation = 0.8
+n = 160
+sem = 1.0
+sem_df = 49
+mcid = 2.0
+mcid_low = 1.4
+mcid_high = 2.7
+done = { seat_height_cm = 43, arms_used = "no" }
+"""
+STANDS = ["person", "9", "13", "--measure", "chair_stand_30s"]
+TYPED = [*STANDS, "--sem", "1.0", "--sem-df", "49", "--mcid", "2"]
+OWN = ["--sem", "1", "--mcid", "2"]
+SAME = ["--done", "seat_height_cm=43", "arms_used=no", "walking_aid=none"]
+
+
+@pytest.fixture
+def clinic(tmp_path):
+    path = tmp_path / "clinic.toml"
+    path.write_text(CLINIC, encoding="utf-8")
+    return str(path)
+
+
+def test_the_answer_fits_one_screen(capsys, clinic):
+    longest = ["--age", "72", "--sex", "female", "--dates", "2026-01-12", "2026-04-06"]
+    published = ["--sem-from", "Gill et al", "--mcid-from", "Mostafaee"]
+    for words in (TYPED, [*STANDS, "--programme", clinic, *longest, *SAME], [*STANDS, *published, *longest]):
+        assert main(words) == 0
+        lines = capsys.readouterr().out.splitlines()
+        assert len(lines) <= 24
+        assert max(map(len, lines)) <= 80
+        assert lines[0] == "REAL AND IMPORTANT"
+    assert any("--everything" in line for line in lines)
+    assert main([*STANDS, *published, *longest, "--everything"]) == 0
+    assert "Mostafaee" in capsys.readouterr().out
+
+
+def test_json_holds_all_of_it(capsys, clinic):
+    assert main([*STANDS, "--programme", clinic, *SAME, "--json"]) == 0
+    held = json.loads(capsys.readouterr().out)
+    assert held["verdict"] == "real_and_important"
+    chances = {row["quantity"]: row["value"] for row in held["numbers"]}
+    # independent recomputation of the same person: 0.8436 with everything known; the SEM's doubt lowers it
+    assert 0.75 < chances["p_meaningful (programme)"] < 0.8436
+    assert held["cautions"]
+    assert held["sources"]
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        ([*OWN, "--done-before", "seat_height_cm=43", "--done-after", "seat_height_cm=50"], 1, "two ways"),
+        (["--mcid", "2"], 2, "--sem"),
+        (["--sem", "1"], 2, "--mcid"),
+        (["--sem", "1", "--mcid", "2", "--done", "seat"], 2, "FACT=VALUE"),
+        (["--sem", "1", "--mcid", "2", "--dates", "12.1.2026", "6.4.2026"], 1, "YYYY-MM-DD"),
+        (["--sem", "1", "--mcid", "2", "--dates", "2026-04-06", "2026-01-12"], 1, "backwards"),
+        (["--sem", "1", "--mcid", "2", "--dates", "2026-04-06"], 1, "1 dates for 2 scores"),
+        (["--published", "--mcid", "2"], 2, "Choose one"),
+        (["--sem-from", "Nobody", "--mcid", "2"], 2, "No value fits"),
+        (["--sem", "1", "--mcid", "2", "--programme", "nowhere.toml"], 1, "cannot be read"),
+        (["--sem", "1", "--mcid", "2", "--sheet", "sheet.txt"], 2, ".html or .pdf"),
+    ],
+)  # fmt: skip
+def test_trouble_says_what_and_how_to_mend_it(capsys, words, status, said):
+    assert main([*STANDS, *words]) == status
+    assert said in capsys.readouterr().err
+
+
+def test_scores_that_are_none_and_scores_without_an_answer(capsys):
+    assert main(["person", "nine", "13", "--sem", "1", "--mcid", "2"]) == 1
+    assert "'nine' is not a score" in capsys.readouterr().err
+    assert main(["person", "9", "13", "--sem", "0", "--mcid", "2"]) == 1
+    assert "NOT ASSESSABLE" in capsys.readouterr().out
+    assert main(["person", "unable", "5", "--measure", "chair_stand_30s", "--sem", "1", "--mcid", "2"]) == 0
+    assert "BECAME ABLE" in capsys.readouterr().out
+
+
+def test_a_test_of_your_own_and_a_course(capsys):
+    own = [
+        "person",
+        "14.1",
+        "12.0",
+        "--name",
+        "Our stairs",
+        "--unit",
+        "s",
+        "--less-is-better",
+        "--sem",
+        "0.6",
+        "--mcid",
+        "1.5",
+    ]
+    assert main(own) == 0
+    assert "Our stairs: 14 → 12 s, improved by 2.1" in capsys.readouterr().out.replace("14.1", "14").replace(
+        "12.0", "12"
+    )
+    days = ["--dates", "2026-01-12", "2026-02-20", "2026-04-06"]
+    assert main(["person", "9", "11", "13", "--measure", "chair_stand_30s", "--sem", "1", "--mcid", "2", *days]) == 0
+    assert "By a straight course" in capsys.readouterr().out
+    assert main(["person", "9", "11", "13", "--sem", "1", "--mcid", "2"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[other]\nn = 3\n", "no table for 'chair_stand_30s'"),
+        ("[chair_stand_30s]\nsemm = 3\n", "not known: semm"),
+        ('[chair_stand_30s]\nsem = "one"\n', "must be numbers"),
+        ("[chair_stand_30s]\nsem = 1\nmcid = 2\nn = 40\n", "lacks correlation"),
+        ("not toml", "not understood"),
+    ],
+)
+def test_a_programme_file_that_is_wrong(capsys, tmp_path, text, said):
+    path = tmp_path / "clinic.toml"
+    path.write_text(text, encoding="utf-8")
+    assert main([*STANDS, "--programme", str(path)]) == 1
+    assert said in capsys.readouterr().err
+
+
+def test_a_programme_tested_another_way_is_not_used(capsys, clinic):
+    assert main([*STANDS, "--programme", clinic, "--done", "seat_height_cm=50", "arms_used=no", "--everything"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "tested in another way" in said
+    assert "n = 160" not in said
+
+
+def test_published_numbers_are_held_against_the_clinics_own_people(capsys, tmp_path):
+    path = tmp_path / "clinic.json"
+    scores = [8, 9, 10, 10, 11, 11, 12, 12, 13, 14, 9, 10, 11, 12, 13, 10, 11, 12, 9, 13]
+    path.write_text(json.dumps({"chair_stand_30s": {"baseline_scores": scores, "mcid": 2}}), encoding="utf-8")
+    words = [
+        *STANDS,
+        "--programme",
+        str(path),
+        "--sem-from",
+        "Gill et al",
+        "--dates",
+        "2026-01-12",
+        "2026-04-06",
+        "--everything",
+    ]
+    assert main(words) in (0, 1)
+    said = capsys.readouterr()
+    assert "Transport check of the SEM" in said.out or "must not be used here" in said.err
+
+
+def test_the_sheet_is_one_page_without_identifiers(tmp_path, clinic, capsys):
+    pypdf = pytest.importorskip("pypdf")
+    words = [
+        *STANDS,
+        "--programme",
+        clinic,
+        "--age",
+        "72",
+        "--sex",
+        "female",
+        "--dates",
+        "2026-01-12",
+        "2026-04-06",
+        *SAME,
+    ]
+    html, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    assert main([*words, "--sheet", str(html)]) == 0
+    text = html.read_text(encoding="utf-8")
+    assert 'alt="30-second chair stand' in text
+    assert "http" not in text.replace("http://www.w3.org", "")
+    assert "<script" not in text
+    assert "P001" not in text
+    assert main([*words, "--label", "P001", "--sheet", str(pdf)]) == 0
+    pages = pypdf.PdfReader(pdf).pages
+    assert len(pages) == 1
+    assert "P001" in pages[0].extract_text()
+    capsys.readouterr()
+
+
+def test_a_missing_pdf_writer_is_named(tmp_path, monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    assert main([*TYPED, "--sheet", str(tmp_path / "x.pdf")]) == 2
+    assert "truechange[pdf]" in capsys.readouterr().err
+
+
+def test_the_terminal_path_loads_nothing_heavy():
+    code = (
+        "import sys\nfrom truechange.cli.main import main\n"
+        f"assert main({[*TYPED, '--age', '72', '--sex', 'female']!r}) == 0\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'jinja2', 'rich', 'importlib.resources'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else 0)"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stderr
+
+
+def test_the_examples_of_the_help_run(capsys):
+    import shlex
+
+    from truechange.cli import person
+
+    text = person.EXAMPLE.split("a programme file")[0].replace("\\\n", " ")
+    commands = [line.strip() for line in text.splitlines() if line.strip().startswith("truechange")]
+    assert len(commands) == 3
+    for command in commands:
+        assert main(shlex.split(command)[1:]) == 0, command
+    capsys.readouterr()
