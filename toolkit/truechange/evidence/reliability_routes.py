@@ -282,12 +282,12 @@ def _transport_against_scipy() -> Pairs:
 
 
 @route(
-    "SEM / MDC", "Error that grows with the score: 4,000 simulated pairs with a known line.", by="tc.measurement_error"
+    "SEM / MDC", "Error that grows with the score: 1,500 simulated pairs with a known line.", by="tc.measurement_error"
 )
 def _spread_by_simulation() -> Pairs:
     rng = np.random.default_rng(61)
-    level = rng.uniform(5, 25, 4000)
+    level = rng.uniform(5, 25, 1500)
     sem = 0.3 + 0.06 * level
-    scores = level[:, None] + rng.normal(size=(4000, 2)) * sem[:, None]
+    scores = level[:, None] + rng.normal(size=(1500, 2)) * sem[:, None]
     spread = tc.measurement_error(long(scores), error="consistency").spread
-    return {f"SEM at {at:g}": (0.3 + 0.06 * at, float(spread.sem(at)), 0.06) for at in (8.0, 15.0, 22.0)}
+    return {f"SEM at {at:g}": (0.3 + 0.06 * at, float(spread.sem(at)), 0.1) for at in (8.0, 15.0, 22.0)}

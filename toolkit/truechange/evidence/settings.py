@@ -37,7 +37,7 @@ for _n, _shift in ((15, 0.0), (30, 0.5)):
         f"sem-n{_n}-shift{_shift:g}",
         "SEM / MDC",
         by="tc.measurement_error, tc.limits_of_agreement",
-        quick=200,
+        quick=100,
         full=4000,
         expected={
             "SEM consistency held": (0.95, 0.01),
