@@ -49,8 +49,8 @@ def mean_squares(table: Floats) -> MeanSquares:
     trials = n * np.sum((columns - columns.mean(axis=-1, keepdims=True)) ** 2, axis=(-2, -1)) / (k - 1)
     error = np.sum(residual**2, axis=(-2, -1)) / ((n - 1) * (k - 1))
     within = np.sum((centred - rows) ** 2, axis=(-2, -1)) / (n * (k - 1))
-    held = (np.where(square > least, square, 0.0) for square in (persons, trials, error, within))
-    return MeanSquares(*held, n, k)
+    p, t, e, w = (np.where(square > least, square, 0.0) for square in (persons, trials, error, within))
+    return MeanSquares(p, t, e, w, n, k)
 
 
 def rounding(table: Floats) -> Floats:
@@ -132,14 +132,16 @@ def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int =
         np.take(features, draw_people(rng, size, n), axis=0, out=rows, mode="clip")
         return _from_sums(np.matmul(ones, rows)[:, 0], n, k)
 
-    return MeanSquares(*in_blocks(squares, n_boot, seed=seed, block=block, jobs=jobs).T, n, k)
+    p, t, e, w = in_blocks(squares, n_boot, seed=seed, block=block, jobs=jobs).T
+    return MeanSquares(p, t, e, w, n, k)
 
 
 def jackknifed_mean_squares(table: Floats) -> MeanSquares:
     """Return the mean squares with each person left out in turn, in closed form."""
     n, k = table.shape
     features = _person_features(table)
-    return MeanSquares(*_from_sums(features.sum(axis=0) - features, n - 1, k).T, n - 1, k)
+    p, t, e, w = _from_sums(features.sum(axis=0) - features, n - 1, k).T
+    return MeanSquares(p, t, e, w, n - 1, k)
 
 
 def _person_features(table: Floats) -> Floats:

@@ -231,9 +231,10 @@ def _from_table(held: TrialTable, form: str, sample: Sample) -> IccResult:
     noise = "within" if form in ("ICC(1)", "ICC(k)") else "error"
     square, df1, df2 = getattr(ms, noise), ms.df["persons"], ms.df[noise]
     f = float(ms.persons / square) if square > 0 else inf
-    value, limits = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
-    limits = limits if isfinite(value) else (nan, nan)
-    estimate = sample.estimate(value, *limits, f"{IN_WORDS[form]}; F interval")
+    value, (low, high) = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
+    if not isfinite(value):
+        low = high = np.asarray(nan)
+    estimate = sample.estimate(value, low, high, f"{IN_WORDS[form]}; F interval")
     p_value = float(fdtrc(df1, df2, f)) if isfinite(f) else 0.0
     cautions = (*held.cautions, *count_cautions(ms.n), *_cautions(ms, form, estimate.value))
     return IccResult(estimate, form, SHROUT_FLEISS[form], f, df1, df2, p_value, ms, ms.k, cautions)

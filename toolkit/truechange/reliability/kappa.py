@@ -183,7 +183,7 @@ def _coded(
         raise DataError(f"A rating is missing at position {where}. Leave that pair out.")
     if categories is None:
         ordered = getattr(a, "cat", None)
-        categories = list(ordered.categories) if ordered is not None else _sorted({*a.tolist(), *b.tolist()})
+        categories = ordered.categories.tolist() if ordered is not None else _sorted({*a.tolist(), *b.tolist()})
     place = {name: i for i, name in enumerate(categories)}
     strange = [name for name in (*a, *b) if name not in place]
     if strange:
