@@ -49,7 +49,7 @@ def mean_squares(table: Floats) -> MeanSquares:
     trials = n * np.sum((columns - columns.mean(axis=-1, keepdims=True)) ** 2, axis=(-2, -1)) / (k - 1)
     error = np.sum(residual**2, axis=(-2, -1)) / ((n - 1) * (k - 1))
     within = np.sum((centred - rows) ** 2, axis=(-2, -1)) / (n * (k - 1))
-    p, t, e, w = (np.where(square > least, square, 0.0) for square in (persons, trials, error, within))
+    p, t, e, w = (np.where(square > least, square, 0.0)[()] for square in (persons, trials, error, within))
     return MeanSquares(p, t, e, w, n, k)
 
 
