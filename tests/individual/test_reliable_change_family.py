@@ -1,8 +1,6 @@
-"""The reliable-change family against published and recomputed examples (sources in data/reliable_change.toml)."""
+"""The reliable-change family against published and recomputed examples (sources in the case files)."""
 
 import math
-import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,62 +8,56 @@ import statsmodels.api as sm
 from scipy import stats
 
 import truechange as tc
+from truechange.evidence.cases import Expected, load_case
 from truechange.individual import norm_position, predict_retest, recovery_cutoffs
 
-EXAMPLES = {
-    one["id"]: one
-    for one in tomllib.loads((Path(__file__).parent / "data/reliable_change.toml").read_text(encoding="utf-8"))[
-        "example"
-    ]
-}
 
-
-def _close(got: float, expected: dict) -> None:
-    assert got == pytest.approx(expected["value"], abs=expected["tolerance"] + 1e-9)
+def _close(got: float, expected: Expected) -> None:
+    assert got == pytest.approx(expected.value, abs=expected.tolerance + 1e-9)
 
 
 def test_jacobson_and_truax():
-    one = EXAMPLES["jacobson_truax_1991"]
-    data, expected = one["data"], one["expected"]
-    cuts = recovery_cutoffs(data["mean_before"], data["sd"], data["mean_well"], data["sd"])
+    one = load_case("rci_jacobson_truax_1991")
+    data, expected = one.data, one.expected
+    cuts = recovery_cutoffs(data["M_dysfunctional"], data["s1"], data["M_functional"], data["s0"])
     for name in "abc":
         _close(cuts[name], expected[name])
-    sem = data["sd"] * math.sqrt(1 - data["reliability"])
-    _close(sem, expected["sem"])
-    row = tc.reliable_change(data["before"], data["after"], sem=sem).loc["jacobson_truax"]
-    _close(row["standard_error"], expected["difference"])
-    _close(row["statistic"], expected["index"])
-    got = tc.person_change(data["before"], data["after"], sem=sem, mcid=5)
-    _close(got.reliable_change_index, expected["index"])
+    sem = data["s1"] * math.sqrt(1 - data["rxx"])
+    _close(sem, expected["SE"])
+    row = tc.reliable_change(data["pre"], data["post"], sem=sem).loc["jacobson_truax"]
+    _close(row["standard_error"], expected["S_diff"])
+    _close(row["statistic"], expected["RC"])
+    got = tc.person_change(data["pre"], data["post"], sem=sem, mcid=5)
+    _close(got.reliable_change_index, expected["RC"])
     # the printed 9.29 was worked from the rounded 4.74; unrounded it is 9.297
-    _close(1.96 * round(row["standard_error"], 2), expected["smallest"])
+    assert 1.96 * round(row["standard_error"], 2) == pytest.approx(expected["min_change_95"].value, abs=0.005)
     assert got.mdc.value == pytest.approx(9.297, abs=5e-4)
 
 
 def test_one_score_against_a_small_norm_sample():
-    one = EXAMPLES["crawford_howell_1998"]
-    t, share = norm_position(**one["data"])
-    _close(t, one["expected"]["t"])
-    _close(share, one["expected"]["p"])
+    one = load_case("single_case_crawford_howell_1998")
+    t, share = norm_position(one.data["case"], one.data["mean"], one.data["sd"], one.data["n"])
+    _close(t, one.expected["t"])
+    _close(share, one.expected["p_one_tailed"])
 
 
 def test_regression_based_change_on_genuine_data():
-    one = EXAMPLES["regression_prediction_weir_a"]
-    data, expected = one["data"], one["expected"]
-    first, second = np.array(data["first"], float), np.array(data["second"], float)
+    one = load_case("regression_change_prediction_se")
+    data, expected = one.data, one.expected
+    first, second = np.array(data["trial1"], float), np.array(data["trial2"], float)
     group = tc.Programme(
         first.mean(), second.mean(), first.std(ddof=1), second.std(ddof=1), np.corrcoef(first, second)[0, 1], len(first)
     )
-    predicted, se = predict_retest(data["before"], group)
-    _close(predicted, expected["predicted"])
-    _close(se, expected["standard_error"])
-    row = tc.reliable_change(data["before"], data["after"], sem=5, retest=group).loc["regression_based"]
+    predicted, se = predict_retest(data["x"], group)
+    _close(predicted, expected["pred"])
+    _close(se, expected["se_new"])
+    row = tc.reliable_change(data["x"], data["y"], sem=5, retest=group).loc["regression_based"]
     _close(row["statistic"], expected["t"])
-    _close(row["p_value"], expected["p"])
+    _close(row["p_value"], expected["p_two_tailed"])
     assert "30 are advised" in row["note"]
     # another library in the same run: the prediction interval of a new observation
     fit = sm.OLS(second, sm.add_constant(first)).fit()
-    frame = fit.get_prediction([[1.0, data["before"]]]).summary_frame(alpha=0.05)
+    frame = fit.get_prediction([[1.0, data["x"]]]).summary_frame(alpha=0.05)
     assert predicted == pytest.approx(frame["mean"].iloc[0])
     half = stats.t.ppf(0.975, 6) * se
     assert predicted + half == pytest.approx(frame["obs_ci_upper"].iloc[0])

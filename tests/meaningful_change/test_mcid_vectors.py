@@ -1,16 +1,15 @@
 """Thirty invented people: every estimator against values recomputed by an independent script (no printed table)."""
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 
 import truechange as tc
+from truechange.evidence.cases import FOLDER
 from truechange.meaningful_change.estimators import Layout, estimate_rows, normal_threshold
 from truechange.meaningful_change.people import rated_people
 
-PEOPLE = pd.read_csv(Path(__file__).parent / "data" / "mcid_30_people.csv")
+PEOPLE = pd.read_csv(FOLDER / "mcid_30_people.csv")
 
 # recomputed with another program, SEM 0.9; tolerance: half of its last printed digit
 VECTORS = {
