@@ -89,37 +89,35 @@ def _shown(column: Any, places: Any) -> list[str]:
 
 def people_known(tables: dict[str, Table], findings: Findings) -> None:
     """Find people spelt in two ways, and people who are not in the people table."""
-    counts: dict[str, int] = {}
+    everyone = list(dict.fromkeys(word for table in tables.values() for word in table.columns["person"].words))
+    known = set(tables["people"].columns["person"].words) if "people" in tables else set(everyone)
+    usual: dict[str, str] = {}
+    for alike in _alike(everyone):
+        best = max(alike, key=lambda word: (word in known, _rows_of(word, tables)))
+        usual |= {word: best for word in alike if word != best}
     for table in tables.values():
-        column = table.columns["person"]
-        rows = np.bincount(column.codes[~column.empty], minlength=len(column.words))
-        for word, count in zip(column.words, rows, strict=True):
-            counts[word] = counts.get(word, 0) + int(count)
-    known = set(tables["people"].columns["person"].words) if "people" in tables else set(counts)
-    usual = _usual_spelling(counts, known)
-    for name, table in tables.items():
         words = table.columns["person"].words
         _flag(table, {word: usual[word] for word in words if word in usual}, "person_look_alike", findings)
-        if name != "people":
-            strangers = [word for word in words if word not in known and word not in usual]
-            _flag(table, dict.fromkeys(strangers, ""), "person_unknown", findings)
+        strangers = {word: "" for word in words if word not in known and word not in usual}
+        _flag(table, strangers, "person_unknown", findings)
 
 
-def _usual_spelling(counts: dict[str, int], known: set[str]) -> dict[str, str]:
-    """Return for each code that looks like another the one it looks like: the one known, or the more frequent."""
-    keys = [word.casefold().translate(_ALIKE) for word in counts]
-    if len({len(word) for word in counts}) > 1:
-        keys = [re.sub(r"(?<!\d)0+(?=\d)", "", key) for key in keys]
-    if len(set(keys)) == len(keys):
-        return {}
+def _alike(words: list[str]) -> list[list[str]]:
+    """Return the groups of codes that differ only in case, spaces, marks, leading zeros, O for 0, or I and l for 1."""
+    together, equally_long = "".join(words), len(set(map(len, words))) == 1
+    plain = together.isascii() and together.isalnum() and together.isupper()
+    if plain and equally_long and not any(letter in together for letter in "OIL"):
+        return []  # the usual case: nothing in these codes can be mistaken
     groups: dict[str, list[str]] = {}
-    for key, word in zip(keys, counts, strict=True):
-        groups.setdefault(key, []).append(word)
-    usual: dict[str, str] = {}
-    for words in groups.values():
-        best = max(words, key=lambda word: (word in known, counts[word]))
-        usual |= {word: best for word in words if word != best}
-    return usual
+    for word in words:
+        key = word.casefold().translate(_ALIKE)
+        groups.setdefault(key if equally_long else re.sub(r"(?<!\d)0+(?=\d)", "", key), []).append(word)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+def _rows_of(word: str, tables: dict[str, Table]) -> int:
+    people = [table.columns["person"] for table in tables.values()]
+    return sum(int((column.codes == column.words.index(word)).sum()) for column in people if word in column.words)
 
 
 def _flag(table: Table, words: dict[str, str], kind: str, findings: Findings) -> None:

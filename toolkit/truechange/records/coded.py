@@ -32,7 +32,7 @@ class Coded:
     @classmethod
     def of(cls, codes: Any, words: Sequence[str | None]) -> "Coded":
         """Return the column of `words` stripped, blank and None ones empty, equal ones merged."""
-        tidy = [word.strip() if word else "" for word in words]
+        tidy = [(word or "").strip() for word in words]
         if tidy == words and "" not in tidy and len(set(tidy)) == len(tidy):
             return cls(np.asarray(codes), tidy)
         places: dict[str, int] = {}

@@ -40,7 +40,8 @@ def identifying(header: str, texts: Coded, table: str) -> str:
     else:
         looked_for = [what for what in IDENTIFYING if what != NAME] if kind in ("label", "word", "unknown") else [MAIL]
     every = re.compile("|".join(f"(?:{IDENTIFYING[what].pattern})" for what in looked_for))
-    hit = next((text for text in texts.words if every.fullmatch(text)), "")
+    codes = all(map(str.isalnum, texts.words)) and not any(map(str.isdigit, texts.words))  # no pattern fits those
+    hit = "" if codes else next((text for text in texts.words if every.fullmatch(text)), "")
     if hit:
         return next(what for what in looked_for if IDENTIFYING[what].fullmatch(hit))
     named = sum(bool(IDENTIFYING[NAME].fullmatch(text)) for text in texts.words) if kind == "unknown" else 0

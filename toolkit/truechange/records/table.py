@@ -23,6 +23,8 @@ from truechange.records.formats import Sheet
 from truechange.records.rules import COLUMNS, Column, match_column
 
 TOTALS = {"total", "totals", "sum", "mean", "average", "sd", "median", "n", "count"}
+RESULTS = ["", "measured", "unable", "refused", "not_done"]
+MEASURED, UNABLE = 1, 2
 WIDE = "read a wide sheet (one column a test and visit) with truechange.records.from_wide"
 
 
@@ -135,6 +137,8 @@ def _records(sheet: Sheet, person: int, findings: Findings) -> Any:
     texts, header = sheet.columns[person], sheet.header[person]
     kinds: dict[int, str] = {}
     for code, text in enumerate(texts.words):
+        if text[-1].isdigit() and text[0] not in "eE" and text != header:
+            continue  # a code, the usual case
         word = text.casefold()
         if word == header.casefold():
             kinds[code] = "header_again"
@@ -169,21 +173,22 @@ def _scores(cells: dict[str, Cells], columns: dict[str, Any]) -> dict[str, Any]:
     """Read scores with their units, and hold score and result against each other."""
     tests, results, scores = columns["measure"], columns["result"], cells["value"]
     units = read_units(cells["unit"], tests) if "unit" in cells else Coded(np.full(len(tests), -1), [])
-    said = results.spread(results.words, "", object)
+    said = results.spread([RESULTS.index(word) for word in results.words], 0, np.int8)
     zero = scores.texts.spread([not text.strip("0.,") for text in scores.texts.words], False)
-    codes = np.where(zero & (said == "unable"), -1, scores.texts.codes)  # 0 by rule is unable, not a score of none
+    codes = np.where(zero & (said == UNABLE), -1, scores.texts.codes)  # 0 by rule is unable, not a score of none
     values, written = read_scores(scores._replace(texts=Coded(codes, scores.texts.words)), tests, units)
-    under = written.spread(written.words, "", object)
-    words = np.where(said == "", under, said)
-    words[(words == "") & ~np.isnan(values)] = "measured"
-    clash = np.where(np.isnan(values), (under != "") & (said != "") & (under != said), words != "measured")
-    shown = scores.texts.spread(scores.texts.words, "", object)[clash]
-    facts = [{"result": word} for word in words[clash]]
-    scores.findings.add("result_conflict", scores.sheet, scores.rows[clash], scores.header, values=shown, facts=facts)
-    nothing = (scores.texts.empty | (under == "measured")) & ((words == "") | (words == "measured"))
+    under = written.spread([RESULTS.index(word) for word in written.words], 0, np.int8)
+    scored, found = ~np.isnan(values), np.where(said == 0, under, said)
+    found[(found == 0) & scored] = MEASURED
+    clash = np.where(scored, found != MEASURED, (under != 0) & (said != 0) & (under != said)).nonzero()[0]
+    shown = scores.texts.where(clash)
+    facts = [{"result": RESULTS[code]} for code in found[clash]]
+    texts = [shown.words[code] for code in shown.codes]
+    scores.findings.add("result_conflict", scores.sheet, scores.rows[clash], scores.header, values=texts, facts=facts)
+    nothing = (scores.texts.empty | (under == MEASURED)) & (found <= MEASURED)
     scores.findings.add("no_value", scores.sheet, scores.rows[nothing], scores.header)
     return {
         "value": values,
-        "result": Coded.read(words),
+        "result": Coded.of(found, RESULTS),
         "unit": tests.renamed([limits_of(key).unit for key in tests.words]),
     }
