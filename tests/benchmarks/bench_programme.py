@@ -86,7 +86,7 @@ def plain_pandas(path: str, kind: str) -> dict[str, float]:
     scores, people = read(f"{path}.{kind}"), read(f"{path}_people.{kind}")
     wide = scores.pivot_table(index=["person", "measure"], columns="occasion", values="value").reset_index()
     wide = wide.merge(people, on="person")
-    gain = wide["discharge"] - wide["baseline"]
+    gain = (wide["discharge"] - wide["baseline"]).round(6)
     wide["gain"] = gain.where(~wide["measure"].isin(LOWER_IS_BETTER), -gain)
     started = people.groupby(BY).size()
     rows = []
@@ -110,7 +110,7 @@ def one_query(path: str, kind: str) -> dict[str, float]:
             FROM '{path}.{kind}' GROUP BY person, measure),
         counted AS (
             SELECT measure, {", ".join(BY)}, count(a - b) AS measured,
-                   sum((({sign}) * (a - b) >= CASE measure {limit} END)::INT) AS changed_enough
+                   sum((round(({sign}) * (a - b), 6) >= CASE measure {limit} END)::INT) AS changed_enough
             FROM pairs JOIN '{path}_people.{kind}' USING (person) GROUP BY ALL),
         started AS (SELECT {", ".join(BY)}, count(*) AS started FROM '{path}_people.{kind}' GROUP BY ALL)
         SELECT * FROM counted JOIN started USING ({", ".join(BY)})"""

@@ -130,6 +130,11 @@ def test_degenerate_changes():
     same = paired_change([1, 2, 3], [2, 3, 4], [1, 1, 1])
     assert np.isnan(same.response_mean.value)
     assert any("Every change is the same" in text for text in same.cautions)
+    before = np.array([0.1, 0.2, 0.3, 0.4])
+    noise = paired_change(before, before + 0.1, before + 0.1 - before)
+    assert np.isnan(noise.response_mean.value)
+    huge = paired_change(np.zeros(4), [100, 100.1, 100.2, 99.9], [100, 100.1, 100.2, 99.9]).response_mean
+    assert huge.low < huge.value < huge.high
     gaps = paired_change([1, 2, 3, 4], [2, 4, 5, np.nan], [1, 2, 2, np.nan])
     assert (gaps.mean.n, gaps.started) == (3, 4)
     assert "of 4 who started" in gaps.sentence()

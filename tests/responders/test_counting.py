@@ -122,3 +122,38 @@ def test_words_never_say_caused():
         found.share("C")
     assert found.plot().get_xlim() == (0, 1)
     assert found.alt
+
+
+# 1.2 - 0.9 is 0.29999999999999993 in binary: five people who changed by exactly 0.3.
+def test_people_exactly_at_a_decimal_threshold_are_counted():
+    change = np.array([1.2, 2.1, 12.3, 11.9, 3.3]) - np.array([0.9, 1.8, 12.0, 11.6, 3.0])
+    assert tc.count_responders(change, 0.3).table()["changed_enough"].iloc[0] == 5
+    assert tc.count_responders(-change, 0.3).table()["worse_enough"].iloc[0] == 5
+    assert tc.cumulative_change(change).at(0.3)["share"].iloc[0] == 1
+    assert len(tc.cumulative_change(change).table()) == 1
+
+
+def test_indexes_that_disagree_are_refused():
+    values = pd.Series([3, 0, 1], index=[3, 2, 1])
+    with pytest.raises(tc.DataError, match="different indexes"):
+        tc.count_responders(values, 2, by=pd.Series(["A", "B", "A"], index=[1, 2, 3]))
+    assert len(tc.count_responders(values, 2, by=pd.Series(["A", "B", "A"], index=[3, 2, 1])).table()) == 2
+
+
+@pytest.mark.parametrize("started", [6.5, NAN, -1, "six", {"everyone": 2.5}])
+def test_people_who_started_are_whole(started):
+    with pytest.raises(tc.OutcomeError):
+        tc.count_responders([3, 0, 1], 2, started=started)
+
+
+def test_number_groups_match_however_they_are_typed():
+    table = tc.count_responders([3, 0, 4], 2, by=[1, 2, NAN], started={1: 5, 2: 6, "not stated": 1}).table()
+    assert table["group"].tolist() == ["1", "2", "not stated"]
+
+
+@pytest.mark.parametrize("wrong", ["a", None, tc.Threshold(value=2, kind="mcid", direction="deterioration")])
+def test_thresholds_that_are_none(wrong):
+    with pytest.raises(tc.OutcomeError):
+        tc.count_responders([1, 2], wrong)
+    with pytest.raises(tc.DataError, match="one number a person"):
+        tc.count_responders(["a"], 2)

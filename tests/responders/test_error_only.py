@@ -55,3 +55,17 @@ def test_table_and_cautions():
     assert any("known exactly" in text for text in found.cautions)
     with pytest.raises(tc.DataError, match="more than"):
         found.tail(11)
+
+
+def test_an_mdc_is_no_sem():
+    mdc = tc.Threshold(value=2.7, kind="mdc")
+    with pytest.raises(tc.RefusedError, match="not a standard error"):
+        tc.responders_from_error(2, mdc, 10)
+    with pytest.raises(tc.RefusedError, match="not a standard error"):
+        tc.true_responder_share([1, 2, 3], mdc, 2)
+
+
+@pytest.mark.parametrize("arguments", [{"practice": float("nan")}, {"retest": []}, {"sem": None}, {"sem": "x"}])
+def test_what_is_no_number_is_refused(arguments):
+    with pytest.raises(tc.OutcomeError):
+        tc.responders_from_error(**({"threshold": 2, "sem": 1, "n": 10} | arguments))

@@ -101,6 +101,9 @@ def audit(
     check_confidence(confidence)
     tell = on_step or (lambda _: None)
     thresholds = thresholds or {}
+    if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
+        raise DataError(f"audit() needs the records that tc.read(...) returns, got {type(records).__name__}.")
+    measures = [measures] if isinstance(measures, str) else measures
     tell("people and pairs")
     keys, notes = _measures(records, before, after, measures, primary)
     if strange := sorted(set(thresholds) - set(keys)):

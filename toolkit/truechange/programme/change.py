@@ -13,7 +13,7 @@ from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Result
-from truechange.programme.effect_size import average_sd_effect, standardised_response_mean
+from truechange.programme.effect_size import NOISE, average_sd_effect, standardised_response_mean
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -198,6 +198,7 @@ def paired_change(
     started = first.size + int((~kept).sum()) if started is None else started
     mean = mean_estimate(gained, confidence, unit)
     sd = float(gained.std(ddof=1))
+    sd = 0.0 if sd <= NOISE * max(1.0, abs(mean.value)) else sd
     varies = sd > 0 and first.std() > 0 and second.std() > 0
     beyond = None if practice is None else _beyond(mean, practice, sd)
     t = mean.value / (sd / sqrt(n)) if sd else float("nan")

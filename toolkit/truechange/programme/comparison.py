@@ -22,6 +22,7 @@ from truechange.programme.parts import Refused
 from truechange.programme.response_spread import IndividualResponse, individual_response
 from truechange.responders import compare_responders
 from truechange.responders.comparing import ResponderComparison
+from truechange.responders.shares import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -173,7 +174,7 @@ def compare_programmes(
     shares: ResponderComparison | Refused = Refused("Responder comparison", why_no_threshold)
     equal = None
     if threshold is not None:
-        counts = [(int((f["improvement"] >= threshold).sum()), len(f)) for f in (programme, comparison)]
+        counts = [(how_many(f["improvement"], threshold), len(f)) for f in (programme, comparison)]
         shares = compare_responders(*counts[0], *counts[1], confidence=confidence)
         equal = adjusted_share_difference(
             before, np.concatenate([first, second]), group, threshold, resolution=resolution, n_boot=n_boot, seed=seed,

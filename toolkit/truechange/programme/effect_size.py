@@ -4,11 +4,12 @@ from math import exp, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, nctdtr
+from scipy.special import gammaln, nctdtr, ndtr
 
 from truechange.foundation.estimate import Estimate
 
 Floats = NDArray[np.float64]
+NOISE = 1e-9  # an SD this small beside the mean is floating-point noise
 
 
 def small_sample_factor(df: float) -> float:
@@ -32,11 +33,16 @@ def noncentral_t_limits(t: float, df: float, confidence: float) -> tuple[float, 
     def below(shift: float) -> float:
         if abs(shift - t) > 0.9 * reach:  # far out the function is not computed reliably, and its value is known
             return float(shift < t)
-        return float(nctdtr(df, shift, t) if t >= 0 else 1 - nctdtr(df, -shift, -t))
+        found = float(nctdtr(df, shift, t) if t >= 0 else 1 - nctdtr(df, -shift, -t))
+        if found == found:
+            return found
+        return float(ndtr((t * (1 - 1 / (4 * df)) - shift) / sqrt(1 + t * t / (2 * df))))  # normal form, for huge t
 
     def solve(level: float) -> float:
         return float(brentq(lambda shift: below(shift) - level, t - reach, t + reach, xtol=1e-10))
 
+    if not abs(t) < 1e6:  # the changes are all the same but for floating-point noise
+        return float("nan"), float("nan")
     return solve(1 - tail), solve(tail)
 
 
@@ -44,7 +50,7 @@ def standardised_response_mean(change: Floats, confidence: float = 0.95) -> Esti
     """Return mean change / SD of change (d_z), with its noncentral t interval."""
     n = change.size
     mean, sd = float(change.mean()), float(change.std(ddof=1))
-    if sd == 0:
+    if sd <= NOISE * max(1.0, abs(mean)):
         return Estimate(value=float("nan"), confidence=confidence, n=n, method="all changes equal: not defined")
     low, high = (edge / sqrt(n) for edge in noncentral_t_limits(mean / sd * sqrt(n), n - 1, confidence))
     return Estimate(
@@ -64,7 +70,7 @@ def average_sd_effect(
     n = change.size
     mean, spread = float(change.mean()), float(change.var(ddof=1))
     both = float(before.var(ddof=1) + after.var(ddof=1))
-    if both == 0 or spread == 0:
+    if both == 0 or sqrt(spread) <= NOISE * max(1.0, abs(mean)):
         return Estimate(value=float("nan"), confidence=confidence, n=n, method="no spread: not defined")
     factor = sqrt(2 * spread / (n * both))
     low, high = (edge * factor for edge in noncentral_t_limits(mean / sqrt(spread / n), n - 1, confidence))

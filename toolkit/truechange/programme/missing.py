@@ -11,10 +11,10 @@ from scipy.special import expit, logit
 
 from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
 from truechange.programme.imputation import impute, rubin
-from truechange.responders.shares import wilson_limits
+from truechange.responders.shares import how_many, wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -173,7 +173,7 @@ def missing_follow_up(
     lost = np.isnan(improvement)
     worst = np.zeros(lost.size, dtype=bool) if unable is None else unable & lost
     started, missing = improvement.size, int(lost.sum())
-    k = int((improvement >= threshold).sum())
+    k = how_many(improvement, threshold)
     ways = {MEASURED: (k, started - missing), NONE: (k, started), ALL: (k + missing, started)}
     rows = []
     for way, (count, of) in ways.items():
@@ -213,7 +213,7 @@ def _pool(
 ) -> tuple[dict[str, float], Estimate, float]:
     n = filled.shape[1]
     cut = np.where(gap, np.round(filled / step) * step, filled) if step else filled
-    share = np.clip((cut >= threshold - 1e-9).sum(axis=1), 0.5, started - 0.5) / started
+    share = np.clip(np.count_nonzero(reaches(cut, threshold), axis=1), 0.5, started - 0.5) / started
     on_log_odds = rubin(
         logit(share), 1 / (started * share * (1 - share)), df_complete=started - 1, confidence=confidence
     )

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from truechange.foundation.errors import DataError, check_confidence, listed, needs
-from truechange.foundation.numbers import percent
+from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
 from truechange.responders.shares import FEW, wilson_limits
@@ -157,7 +157,7 @@ def _count(
     for at, (sign, limit) in enumerate(zip(signs, limits, strict=True)):
         gain = sign * (scores[1, at] - scores[0, at])
         measured.append(np.bincount(group, weights=np.isfinite(gain), minlength=groups).astype(int))
-        enough.append(np.bincount(group, weights=gain >= limit, minlength=groups).astype(int))
+        enough.append(np.bincount(group, weights=reaches(gain, limit), minlength=groups).astype(int))
     return np.bincount(group, minlength=groups), measured, enough
 
 

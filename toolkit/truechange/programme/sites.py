@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import bdtr, stdtrit
 
 from truechange.foundation.errors import DataError
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
 from truechange.responders.shares import FEW, wilson_limits
 
@@ -215,7 +215,7 @@ def funnel(
     known = units.notna() & (units.astype(str) != "")
     if not known.any():
         raise DataError(f"Nobody's {name} is known.")
-    grouped = (values[known] >= threshold).groupby(units[known].astype(str))
+    grouped = pd.Series(reaches(values[known], threshold)).groupby(units[known].astype(str))
     k, n = grouped.sum().astype(int), grouped.size()
     overall = float(k.sum() / n.sum())
     low, high = wilson_limits(k, n)

@@ -18,6 +18,8 @@ from truechange.responders.shares import FEW, check_count, proportion, wilson_li
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+EVERYBODY = 10**12  # more people than there are: no upper limit for a single count
+
 
 @dataclass(frozen=True)
 class NumberNeeded:
@@ -293,9 +295,9 @@ def compare_paired(
     0.20 (95% CI 0.06 to 0.33)
     """
     check_confidence(confidence)
-    n = both + first_only + second_only + neither
-    for name, count in (("both", both), ("first_only", first_only), ("second_only", second_only)):
-        check_count(count, n, k_name=name)
+    named = {"both": both, "first_only": first_only, "second_only": second_only, "neither": neither}
+    n = sum(check_count(count, EVERYBODY, k_name=name)[0] for name, count in named.items())
+    check_count(0, n)
     k1, k2 = both + first_only, both + second_only
     first, second = proportion(k1, n, confidence), proportion(k2, n, confidence)
     gap = (first_only - second_only) / n

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import DataError, RefusedError, check_confidence, listed
-from truechange.foundation.estimate import Estimate, Threshold, person_threshold
+from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
-from truechange.responders.shares import FEW, wilson_limits
+from truechange.responders.shares import FEW, how_many, wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -105,6 +105,20 @@ class Responders(Result):
         return ax
 
 
+def numbers(improvement: Any) -> np.ndarray:
+    """Return the improvements as numbers, NaN where there is none.
+
+    Raises
+    ------
+    DataError
+        One of them is not a number.
+    """
+    try:
+        return np.asarray(improvement, dtype=float)
+    except (TypeError, ValueError):
+        raise DataError("improvement must be one number a person (NaN where there is no follow-up).") from None
+
+
 def size_of(threshold: Threshold) -> str:
     """Write a threshold's size and unit; a stated one as it was typed."""
     number = fixed(threshold.value, threshold.decimals) if threshold.has_interval else f"{threshold.value:g}"
@@ -132,10 +146,40 @@ def group_labels(improvement: Any, by: Any, n: int) -> pd.Series:
             raise DataError("by= as a dict names each person's group: give improvement as a Series indexed by person.")
         labels = pd.Series([by.get(person) for person in improvement.index])
     else:
+        same_index("by", improvement, by)
         labels = pd.Series(by).reset_index(drop=True)
     if len(labels) != n:
         raise DataError(f"by= has {len(labels)} entries for {n} people: give one group for each improvement.")
-    return labels.astype(object).where(labels.notna(), "not stated").astype(str)
+    return labels.map(_label).astype(object)
+
+
+def same_index(name: str, improvement: Any, other: Any) -> None:
+    """Refuse two Series whose indexes differ: people could be mixed up.
+
+    Raises
+    ------
+    DataError
+        The indexes differ.
+    """
+    both = isinstance(improvement, pd.Series) and isinstance(other, pd.Series)
+    if both and len(improvement) == len(other) and not improvement.index.equals(other.index):
+        raise DataError(
+            f"{name}= and improvement have different indexes, so people could be mixed up. Give both in the same order "
+            "with the same index, or as plain arrays."
+        )
+
+
+def _label(given: Any) -> str:
+    if given is None or given != given:
+        return "not stated"
+    return str(int(given)) if isinstance(given, float) and given.is_integer() else str(given)
+
+
+def _people(given: Any) -> int:
+    number = plain_number(given, "started")
+    if not (number >= 0 and number == int(number)):
+        raise DataError(f"started={given!r} must be a whole number of people, at least 0.")
+    return int(number)
 
 
 def _started(started: Any, groups: pd.Series, n: int) -> tuple[dict[str, int], np.ndarray]:
@@ -145,7 +189,7 @@ def _started(started: Any, groups: pd.Series, n: int) -> tuple[dict[str, int], n
     if started is None:
         return {name: int((groups == name).sum()) for name in order}, keep
     if isinstance(started, Mapping):
-        return {str(key): int(value) for key, value in started.items()}, keep
+        return {_label(key): _people(value) for key, value in started.items()}, keep
     values = pd.Series(started) if np.ndim(started) else pd.Series([started])
     if pd.api.types.is_bool_dtype(values.dtype):
         if len(values) != n:
@@ -153,15 +197,15 @@ def _started(started: Any, groups: pd.Series, n: int) -> tuple[dict[str, int], n
         keep = values.to_numpy()
         return {name: int(((groups == name).to_numpy() & keep).sum()) for name in order}, keep
     if not pd.api.types.is_numeric_dtype(values.dtype):  # one label for each person who started
-        return {str(key): int(value) for key, value in values.value_counts(sort=False).items()}, keep
-    if isinstance(started, pd.Series) and set(map(str, started.index)) >= set(order):
-        return {str(key): int(value) for key, value in started.items()}, keep
+        return {_label(key): int(value) for key, value in values.value_counts(sort=False).items()}, keep
+    if isinstance(started, pd.Series) and set(map(_label, started.index)) >= set(order):
+        return {_label(key): _people(value) for key, value in started.items()}, keep
     if len(values) != len(order):
         raise DataError(
             f"started= has {len(values)} numbers for {len(order)} groups ({listed(order)}). "
             "Give a dict or Series of group: people who started."
         )
-    return dict(zip(order, map(int, values), strict=True)), keep
+    return dict(zip(order, map(_people, values), strict=True)), keep
 
 
 def count_responders(
@@ -207,7 +251,7 @@ def count_responders(
     """
     check_confidence(confidence)
     limit = any_threshold(threshold)
-    values = np.asarray(improvement, dtype=float)
+    values = numbers(improvement)
     if values.ndim != 1 or np.isinf(values).any():
         raise DataError("improvement must be one finite number a person (NaN where there is no follow-up).")
     if limit.value <= 0:
@@ -224,7 +268,7 @@ def count_responders(
             raise DataError(
                 f"{name}: {measured} people were measured but {number} started. Count everyone who started in started=."
             )
-        enough = int((here >= limit.value).sum())
+        enough = how_many(here, limit.value)
         low, high = wilson_limits(enough, number, confidence)
         rows.append(
             {
@@ -235,7 +279,7 @@ def count_responders(
                 "proportion": enough / number,
                 "low": float(low),
                 "high": float(high),
-                "worse_enough": int((here <= -limit.value).sum()),
+                "worse_enough": how_many(-here, limit.value),
                 "share_of_measured": enough / measured if measured else np.nan,
                 "lowest_possible": enough / number,
                 "highest_possible": (enough + number - measured) / number,

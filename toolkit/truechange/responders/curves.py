@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from truechange.foundation.errors import check_confidence
+from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
-from truechange.responders.counting import any_threshold, group_labels, size_of
+from truechange.responders.counting import any_threshold, group_labels, numbers, size_of
 from truechange.responders.error_only import sem_value
-from truechange.responders.shares import wilson_limits
+from truechange.responders.shares import how_many, wilson_limits
 from truechange.responders.true_share import measured_changes
 
 if TYPE_CHECKING:
@@ -63,12 +63,13 @@ class CumulativeChange(Result):
 
         Columns: group, threshold, share, low, high.
         """
-        limit = any_threshold(threshold)
-        places = (limit.low, limit.value, limit.high) if limit.has_interval else (limit.value,)
+        places: tuple[float, ...] = (float(threshold),)
+        if isinstance(threshold, Threshold) and threshold.has_interval:
+            places = (threshold.low, threshold.value, threshold.high)
         rows = []
         for name, values in self.improvement.items():
             for place in places:
-                k, n = int((values >= place).sum()), values.size
+                k, n = how_many(values, place), values.size
                 low, high = wilson_limits(k, n, self.confidence)
                 rows.append({"group": name, "threshold": place, "share": k / n, "low": float(low), "high": float(high)})
         return pd.DataFrame(rows)
@@ -168,7 +169,9 @@ def cumulative_change(
     [[0.0, 1.0], [1.0, 0.8], [3.0, 0.4], [5.0, 0.2]]
     """
     check_confidence(confidence)
-    values = np.asarray(improvement, dtype=float)
+    values = numbers(improvement)
+    if not values.size:
+        raise DataError("improvement is empty: give one entry for everyone who started.")
     labels = group_labels(improvement, by, values.size)
     error = None if sem is None else sem_value(sem)[0]
     parts, kept, notes = [], {}, []
@@ -184,7 +187,7 @@ def cumulative_change(
 
 
 def _curve(name: str, got: np.ndarray, started: int, sem: float | None, confidence: float) -> pd.DataFrame:
-    change, counts = np.unique(got, return_counts=True)
+    change, counts = np.unique(np.round(got, 9), return_counts=True)  # 0.3 and 0.30000000000000004 are one step
     at_least = counts[::-1].cumsum()[::-1]
     low, high = wilson_limits(at_least, started, confidence)
     share = at_least / started

@@ -9,10 +9,10 @@ from scipy.special import ndtr, ndtri
 
 from truechange.foundation.errors import check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
-from truechange.foundation.numbers import percent
+from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Result
 from truechange.responders.error_only import sem_value
-from truechange.responders.shares import wilson_limits
+from truechange.responders.shares import how_many, wilson_limits
 from truechange.responders.true_share import (
     chance_beyond,
     measured_changes,
@@ -105,8 +105,8 @@ def responder_definitions(
     started = changes.size + away
     mdc = float(ndtri(0.975)) * np.sqrt(2) * error
     counts = {
-        "A": int((changes >= limit.value).sum()),
-        "B": int((changes >= max(limit.value, mdc)).sum()),
+        "A": how_many(changes, limit.value),
+        "B": how_many(changes, max(limit.value, mdc)),
         "C": int((chances > certainty).sum()),
     }
     rows: list[dict[str, Any]] = []
@@ -190,11 +190,11 @@ def misclassified(improvement: Any, threshold: float, sem: "Estimate | float", m
     error, s2 = np.sqrt(2) * sem_value(sem)[0], float(np.var(changes, ddof=1))
     tau = np.sqrt(max(s2 - error**2, 0.01 * s2))
     true = changes.mean() + tau * ndtri((np.arange(20_000) + 0.5) / 20_000)
-    counted = ndtr((true - threshold) / error) if error else (true >= threshold).astype(float)
+    counted = ndtr((true - threshold) / error) if error else np.asarray(reaches(true, threshold), dtype=float)
     above = true >= mcid
     sensitivity = float(counted[above].mean()) if above.any() else 1.0
     specificity = float(1 - counted[~above].mean()) if (~above).any() else 1.0
-    observed = float((changes >= threshold).mean())
+    observed = how_many(changes, threshold) / changes.size
     raw = (observed + specificity - 1) / (sensitivity + specificity - 1)
     notes: tuple[str, ...] = ("For teaching: the true share from the whole distribution is better founded.",)
     if not 0 <= raw <= 1:

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import bdtrc, chdtri, ndtr
 
-from truechange.foundation.errors import DataError, check_confidence
-from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.errors import DataError, RefusedError, check_confidence
+from truechange.foundation.estimate import Estimate, Threshold, plain_number
+from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
-from truechange.responders.counting import any_threshold
-from truechange.responders.shares import check_count, proportion
+from truechange.responders.counting import any_threshold, numbers
+from truechange.responders.shares import check_count, how_many, proportion
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ class ErrorOnly(Result):
 def error_share(threshold: float, sem: float, practice: float = 0.0) -> float:
     """Return the chance that an unchanged person's observed change is at least `threshold`."""
     if sem == 0:
-        return float(practice >= threshold)
+        return float(reaches(practice, threshold))
     return float(ndtr(-(threshold - practice) / (sqrt(2) * sem)))
 
 
@@ -105,9 +105,15 @@ def sem_value(sem: Any, sem_df: float | None = None) -> tuple[float, float | Non
     Raises
     ------
     DataError
-        The SEM is negative or not a number, or its degrees of freedom are not positive.
+        The SEM is negative, or its degrees of freedom are not positive.
+    RefusedError
+        A threshold was given in place of a SEM.
     """
-    value = float(sem)
+    if isinstance(sem, Threshold):
+        raise RefusedError(
+            f"sem= got a threshold ({sem}): an MDC is not a standard error of measurement. Give the SEM."
+        )
+    value = plain_number(sem, "sem")
     df = sem_df if sem_df is not None else (sem.df if isinstance(sem, Estimate) else None)
     if not (0 <= value < inf):
         raise DataError(f"sem={value!r} must be a number of at least 0, in the unit of the test.")
@@ -168,6 +174,9 @@ def responders_from_error(
     limit = any_threshold(threshold)
     value, df = sem_value(sem, sem_df)
     _, n = check_count(0, n)
+    practice = plain_number(practice, "practice")
+    if practice != practice:
+        raise DataError("practice is not a number; give 0 if nothing is known of it, and say so.")
     low = high = float("nan")
     notes = ["The two errors are taken as independent, normal and of the same size for everyone."]
     if df is not None:
@@ -179,9 +188,11 @@ def responders_from_error(
         notes.append("The SEM is taken as known exactly, so the expected number has no interval.")
     counted = None
     if retest is not None:
-        gains = np.asarray(retest, dtype=float)
+        gains = numbers(retest)
         gains = gains[np.isfinite(gains)]
-        counted = proportion(int((gains >= limit.value).sum()), gains.size, confidence)
+        if not gains.size:
+            raise DataError("retest holds no improvement: leave it out.")
+        counted = proportion(how_many(gains, limit.value), gains.size, confidence)
     share = Estimate(
         value=error_share(limit.value, value, practice),
         low=low,

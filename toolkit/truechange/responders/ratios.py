@@ -64,16 +64,15 @@ def _odds_score(k1: int, n1: int, k2: int, n2: int) -> Score:
 def risk_ratio(k1: int, n1: int, k2: int, n2: int, confidence: float) -> Estimate:
     """Return the ratio of two shares with its interval; NaN if both are zero."""
     z = float(ndtri((1 + confidence) / 2))
-    if k1 and k2:
-        value = (k1 / n1) / (k2 / n2)
-        half = z * sqrt(max(0.0, 1 / k1 - 1 / n1 + 1 / k2 - 1 / n2))
+    value = k1 * n2 / (k2 * n1) if k2 else (inf if k1 else nan)
+    if 0 < k1 < n1 and 0 < k2 < n2:
+        half = z * sqrt(1 / k1 - 1 / n1 + 1 / k2 - 1 / n2)
         low, high, how = value * exp(-half), value * exp(half), "logarithmic"
     elif k1 or k2:
-        value = inf if k1 else 0.0
         low, high = _limits(_risk_score(k1, n1, k2, n2), z, value)
         how = "score, because a cell is zero"
     else:
-        value = low = high = nan
+        low = high = nan
         how = "not defined: nobody changed enough in either group"
     return Estimate(value=value, low=low, high=high, confidence=confidence, n=n1 + n2, method=how)
 

@@ -1,6 +1,7 @@
 """A share of people and its interval; the denominator is whoever started."""
 
 from collections.abc import Callable
+from math import inf
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from scipy.special import betaincinv, ndtri
 
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import reaches
 
 Floats = NDArray[np.float64]
 FEW = 10  # below this many people a percentage says more than is known
@@ -55,13 +57,25 @@ def check_count(k: Any, n: Any, *, k_name: str = "k", n_name: str = "n") -> tupl
         Not whole, negative, more than `n`, or nobody at all.
     """
     for name, given in ((k_name, k), (n_name, n)):
-        if given != given or int(given) != given or given < 0:
+        if not _whole(given):
             raise DataError(f"{name}={given!r} must be a whole number of people, at least 0.")
     if n == 0:
         raise DataError(f"{n_name}=0: nobody started, so there is no share to compute.")
     if k > n:
         raise DataError(f"{k_name}={k} is more than {n_name}={n}: count the people who started in {n_name}.")
     return int(k), int(n)
+
+
+def how_many(changes: Any, threshold: float) -> int:
+    """Return how many changes are at least the threshold, floating-point noise aside; missing ones are not."""
+    return int(np.count_nonzero(reaches(changes, threshold)))
+
+
+def _whole(given: Any) -> bool:
+    try:
+        return 0 <= given < inf and int(given) == given
+    except (TypeError, ValueError):
+        return False
 
 
 def proportion(k: int, n: int, confidence: float = 0.95, method: str = "wilson") -> Estimate:

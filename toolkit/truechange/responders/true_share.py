@@ -12,8 +12,9 @@ from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.responders.counting import numbers
 from truechange.responders.error_only import sem_value
-from truechange.responders.shares import wilson_limits
+from truechange.responders.shares import how_many, wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -185,7 +186,7 @@ def measured_changes(improvement: Any, least: int = 3) -> tuple[Floats, int]:
     DataError
         Fewer than `least` people measured, or an infinite value.
     """
-    values = np.asarray(improvement, dtype=float).ravel()
+    values = numbers(improvement).ravel()
     if np.isinf(values).any():
         raise DataError("improvement holds an infinite value; give NaN for a person without follow-up.")
     kept = values[~np.isnan(values)]
@@ -252,7 +253,7 @@ def true_responder_share(
     sd = float(np.std(changes, ddof=1))
     if sd == 0:
         raise DataError("All changes are equal: nothing can be said about how true change varies.")
-    k = int((changes >= limit.value).sum())
+    k = how_many(changes, limit.value)
     below, above = wilson_limits(k, changes.size, confidence)
     observed = Estimate(
         value=k / changes.size, low=float(below), high=float(above), confidence=confidence, n=changes.size,

@@ -1,0 +1,244 @@
+"""The audit: everyone who started, nothing invented, every refusal named."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import truechange as tc
+from truechange.foundation.exporting import export, register
+from truechange.programme.flow import flow_of
+from truechange.programme.known import known_of
+from truechange.programme.parts import ByMeasure, Refused
+from truechange.programme.predictors import predictors_of
+
+DATA = Path(__file__).parents[2] / "data_synthetic"
+TEST = "chair_stand_30s"
+PARTS = ("flow", "baseline", "known", "change", "responders", "missing", "comparison", "regression", "dose", "sites")
+
+
+@pytest.fixture(scope="module")
+def records():
+    return tc.read(DATA / "clinic.xlsx")
+
+
+@pytest.fixture(scope="module")
+def retest():
+    return pd.read_csv(DATA / "retest.csv")
+
+
+@pytest.fixture(scope="module")
+def audit(records, retest):
+    return tc.audit(
+        records,
+        measures=[TEST, "pain_0_10"],
+        primary=TEST,
+        programme="leg power",
+        thresholds={TEST: {"mcid": 2.0}},
+        retest=retest,
+        subgroups=["sex"],
+        n_boot=100,
+        seed=3,
+    )
+
+
+def test_denominators_are_people_who_started(audit, records):
+    started = int((records.people["programme"] == "leg power").sum())
+    assert audit.flow[TEST].started == audit.change[TEST].started == audit.missing[TEST].started == started
+    assert audit.responders[TEST].counted.table()["started"].iloc[0] == started
+    assert audit.comparison[TEST].responders.counts[1] == started
+    assert audit.responders[TEST].from_error.n == started
+    assert audit.sites.table()["started"].sum() == started
+    assert len(audit.dose.people) == started
+    flow = audit.flow[TEST]
+    assert flow.comparable + sum(flow.why.values()) == started
+
+
+def test_every_part_speaks_and_carries_its_cautions(audit):
+    for name in PARTS:
+        part = getattr(audit, name)
+        assert part.sentences(), name
+        assert len(part.table()), name
+    assert len(audit.sentences()) == 5
+    assert any("2 tests were looked at" in text for text in audit.cautions)
+    assert {"newcombe1998b", "rubin1987", "vickers2001"} <= set(audit.sources)
+    assert audit.table()["measure"].tolist() == [TEST, "pain_0_10"]
+    assert audit.table()["p_holm"].notna().all()
+
+
+def test_what_has_no_error_is_refused_by_name_not_invented(audit):
+    pain = audit.responders["pain_0_10"]
+    assert isinstance(pain.true_share, Refused)
+    assert isinstance(pain.from_error, Refused)
+    assert "retest study does not contain" in pain.from_error.reason
+    assert any("SEM" in part.reason or "sem" in part.reason for part in audit.refused)
+    assert "not known" in str(audit.known.table()["origin"].tolist())
+
+
+# Truth of the invented clinic (data_synthetic/truth.json): mean true gain 2.53, practice .19, SEM 1.00, 60 % gained 2.
+def test_the_invented_clinic_s_truth_is_found(audit):
+    truth = pd.read_json(DATA / "truth.json", typ="series")
+    people = pd.DataFrame(truth["people"]).set_index("person").reindex(audit.people["person"])
+    gain = people["true_after"] - people["true_before"]
+    practice = truth["first_test"]["practice_gain_baseline_to_discharge"]
+    change, enough = audit.change[TEST], audit.responders[TEST]
+    measured = audit.pairs[TEST].set_index("person")["improvement"].notna()
+    assert change.mean.low - practice <= gain[measured].mean() <= change.mean.high - practice
+    assert enough.true_share.low <= (gain[measured] + practice >= 2).mean() <= enough.true_share.high
+    assert audit.known[TEST].sem.low <= 1.0 <= audit.known[TEST].sem.high
+    assert audit.missing[TEST].mean.value < change.mean.value  # those who stopped gained less
+    assert audit.comparison[TEST].adjusted.low > 0
+    assert audit.dose.response.slope.value > 0
+
+
+def test_same_seed_same_audit(audit, records, retest):
+    again = tc.audit(
+        records, measures=[TEST], programme="leg power", thresholds={TEST: {"mcid": 2.0}}, retest=retest, n_boot=100,
+        subgroups=["sex"], seed=3,
+    )  # fmt: skip
+    pd.testing.assert_frame_equal(again.missing[TEST].tipping, audit.missing[TEST].tipping)
+    assert again.comparison[TEST].adjusted_shares == audit.comparison[TEST].adjusted_shares
+
+
+def small(programmes=("care",), people=14, follow_up=True):
+    rng = np.random.default_rng(1)
+    ids = [f"P{at}" for at in range(people)]
+    rows = []
+    for occasion in ("baseline", "discharge")[: 2 if follow_up else 1]:
+        value = np.round(rng.normal(11 + 2 * (occasion == "discharge"), 2, people))
+        rows.append(pd.DataFrame({"person": ids, "occasion": occasion, "measure": TEST, "value": value}))
+    assessments = pd.concat(rows, ignore_index=True)
+    table = pd.DataFrame({"person": ids, "programme": [programmes[at % len(programmes)] for at in range(people)]})
+
+    def pairs(measure, before, after, trials):
+        wide = assessments.pivot_table(index="person", columns="occasion", values="value")
+        frame = pd.DataFrame({"before": wide[before], "after": wide.get(after)}).reset_index()
+        frame["improvement"] = frame["after"] - frame["before"]
+        return SimpleNamespace(frame=frame.assign(comparable=frame["improvement"].notna(), why_not=""))
+
+    return SimpleNamespace(people=table, assessments=assessments, sessions=None, ratings=None, pairs=pairs)
+
+
+def test_several_programmes_need_a_choice_and_a_waiting_list_is_recognised():
+    with pytest.raises(tc.ChoiceError, match="several programmes"):
+        tc.audit(small(("strength", "balance")))
+    found = tc.audit(small(("strength", "Waiting list"), people=40), n_boot=50)
+    assert found.compare == "Waiting list"
+    assert any("by its name" in text for text in found.cautions)
+    alone = tc.audit(small(), n_boot=50)
+    assert alone.compare == ""
+    assert isinstance(alone.comparison[TEST], Refused)
+    assert any("Nobody left alone" in text for text in alone.cautions)
+    assert isinstance(alone.dose, Refused)
+    assert isinstance(alone.sites, Refused)
+    assert (
+        "no MCID" in alone.responders[TEST].counted.reason.lower() or "No MCID" in alone.responders[TEST].counted.reason
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"measures": ["pain_0_10"]}, "measures"),
+        ({"after": "later"}, "occasion"),
+        ({"programme": "other"}, "programme"),
+        ({"thresholds": {"pain_0_10": {"sem": 1}}}, "not audited"),
+        ({"thresholds": {TEST: {"mdc": 1}}}, "choose from sem"),
+        ({"primary": "pain_0_10"}, "primary"),
+    ],
+)
+def test_unknown_choices_are_refused(arguments, words):
+    with pytest.raises(tc.ChoiceError, match=words):
+        tc.audit(small(), **arguments)
+
+
+def test_a_lone_test_is_one_test_and_a_table_is_no_records():
+    assert tc.audit(small(), measures=TEST, n_boot=50).measures == (TEST,)
+    with pytest.raises(tc.DataError, match=r"tc\.read"):
+        tc.audit(pd.DataFrame())
+
+
+def test_a_group_threshold_is_refused():
+    with pytest.raises(tc.RefusedError):
+        tc.audit(small(), thresholds={TEST: {"mcid": tc.Threshold(value=1, kind="mcid", level="group")}})
+
+
+def test_one_test_states_no_looks_and_steps_are_told():
+    told = []
+    found = tc.audit(
+        small(), thresholds={TEST: {"sem": 1.0, "sem_df": 29, "mcid": 2.0}}, n_boot=50, on_step=told.append
+    )
+    assert not any("looked at" in text for text in found.cautions)
+    assert {"flow", "responders", "missing follow-up"} <= set(told)
+    assert found.known[TEST].mdc.value == pytest.approx(2.772, abs=1e-3)
+    assert found.known[TEST].sem.origin.kind == "stated"
+
+
+def test_without_a_people_table_whoever_was_tested_started():
+    records = small()
+    records.people = pd.DataFrame()
+    assert tc.audit(records, n_boot=50).flow[TEST].started == 14
+
+
+def test_retest_rules_for_several_trials(retest):
+    pairs = pd.DataFrame({"before": [], "after": [], "improvement": []})
+    arguments = {"thresholds": {}, "retest": retest, "anchor": None, "n_boot": 10, "seed": 0, "confidence": 0.95}
+    last, mean = (known_of(TEST, pairs, trials=rule, **arguments).sem.value for rule in ("refuse", "mean"))
+    assert mean < last  # the mean of two trials has less error
+    assert known_of(TEST, pairs, trials="last", **arguments).sem.value == last
+    none = known_of("stair_climb", pairs, trials="last", **arguments)
+    assert isinstance(none.sem, Refused)
+    assert len(none.table()) == 2
+    assert "not known" in none.sentences()[0]
+
+
+def test_predictors_leave_out_what_nobody_knows():
+    people = pd.DataFrame(
+        {"person": ["a", "b", "c"], "before": [1.0, 2, None], "age": [None] * 3, "sex": ["f", "m", None]}
+    )
+    visits = pd.DataFrame({"person": ["a"], "occasion": ["midway"], "value": [3.0]})
+    table = predictors_of(people, visits, pd.DataFrame(columns=["person", "date"]))
+    assert table.shape == (3, 3)
+    assert np.isnan(table[2]).all()
+
+
+def test_flow_adds_up_and_draws():
+    people = pd.DataFrame(
+        {"before": [1.0, 2, 3, None], "after": [2.0, None, 4, None], "comparable": [True, False, False, False],
+         "why_not": ["", "no score at discharge", "seat height changed", ""]}
+    )  # fmt: skip
+    flow = flow_of(people)
+    assert (flow.tested_before, flow.tested_after, flow.comparable) == (3, 2, 1)
+    assert sum(flow.why.values()) == 3
+    assert "reason not known" in flow.why
+    assert any("cannot be compared" in text for text in flow.cautions)
+    assert flow.plot() is not None
+    assert flow.alt
+
+
+def test_pieces_of_the_audit_can_be_asked_for():
+    part = ByMeasure({TEST: Refused("X", "because")}, {TEST: "30-second chair stand"})
+    assert part[TEST].reason == "because"
+    assert part.sentences() == ("30-second chair stand: X: not computed. because",)
+    with pytest.raises(tc.DataError, match="was not audited"):
+        part["pain_0_10"]
+    assert ByMeasure({}, {}).table().empty
+
+
+def test_export_finds_its_writer_by_name(tmp_path):
+    register("text", "Refused", "truechange.programme.parts:Refused")
+    with pytest.raises(tc.ChoiceError, match="'text'"):
+        export(Refused("X", "y"), "poem", tmp_path / "x")
+    assert export(Refused("X", "y"), "text", tmp_path / "x") == tmp_path / "x"
+
+
+def test_pictures_of_every_part(audit):
+    import matplotlib.pyplot as plt
+
+    drawn = [audit.flow, audit.change, audit.responders, audit.missing, audit.comparison]
+    for part in [*(whole[TEST] for whole in drawn), audit.dose, audit.sites, audit.therapists, audit.dose.tolerance]:
+        assert part.plot() is not None
+        assert part.alt
+    plt.close("all")
