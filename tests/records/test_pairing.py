@@ -112,3 +112,8 @@ def test_nothing_is_modified_in_place(clinic):
     kept = records.assessments.copy()
     records.pairs("chair_stand_30s", before="baseline", after="discharge")
     pd.testing.assert_frame_equal(records.assessments, kept)
+
+
+def test_occasions_the_wrong_way_round_are_refused_with_the_right_call(clinic):
+    with pytest.raises(tc.ChoiceError, match="wrong way round"):
+        clinic().pairs("chair_stand_30s", before="discharge", after="baseline")

@@ -108,7 +108,8 @@ def pair(records: Brought, measure: "str | Measure", *, before: str, after: str,
     Raises
     ------
     ChoiceError
-        The test or an occasion does not occur, or `trials` is not one of the listed values.
+        The test or an occasion does not occur, the occasions are the wrong way round, or `trials` is not one of the
+        listed values.
     RefusedError
         A visit has several trials and no rule was given.
     """
@@ -127,11 +128,26 @@ def pair(records: Brought, measure: "str | Measure", *, before: str, after: str,
             raise ChoiceError(f"No row for {test.key} at {name!r}; its occasions are: {there}.")
     first, second = (_visit(of_test[of_test["occasion"] == name], name, test, trials) for name in names)
     both = first.add_suffix("_before").join(second.add_suffix("_after"), how="left")
+    _refuse_backwards(both, names)
     both["why_not"] = _why_not(both, test, names)
     frame = _described(both, test, records, names[1])
     return Pairs(
         test, names[0], names[1], frame, _account(records, of_test, both, names), trials, _cautions(both, test, names)
     )
+
+
+def _backwards(both: pd.DataFrame) -> pd.Series:
+    """Return which people have an after that is dated earlier than their before."""
+    return (both["date_after"] < both["date_before"]).fillna(False).astype(bool)
+
+
+def _refuse_backwards(both: pd.DataFrame, names: tuple[str, ...]) -> None:
+    dated = both["date_before"].notna() & both["date_after"].notna()
+    if dated.any() and _backwards(both)[dated].mean() > 0.5:
+        raise ChoiceError(
+            f"{names[1]!r} is dated before {names[0]!r} for most people: the occasions are the wrong way round. "
+            f"Give before={names[1]!r}, after={names[0]!r}."
+        )
 
 
 def _visit(rows: pd.DataFrame, occasion: str, test: Measure, trials: str) -> pd.DataFrame:
@@ -171,6 +187,7 @@ def _why_not(both: pd.DataFrame, test: Measure, names: tuple[str, ...]) -> pd.Se
         why[differs] = [f"{old}; {new}" if old else new for old, new in zip(why[differs], shown, strict=True)]
     mixed = both["mixed_before"].eq(True) | both["mixed_after"].eq(True)
     why[mixed] = "protocol differs between trials of one visit"
+    why[_backwards(both)] = f"{names[1]} dated before {names[0]}"
     for name, when in zip(reversed(names), ("after", "before"), strict=True):
         why[both[f"value_{when}"].isna()] = f"no score at {name}"
         for result, words in STATUS.items():
