@@ -18,7 +18,7 @@ BACKENDS = ("loky", "threading", "multiprocessing")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of the command on `parser`."""
     parser.add_argument("--only", metavar="WORD", help="only cases whose name or topic contains this word")
-    parser.add_argument("--full", action="store_true", help="simulate the whole grid (about an hour on two cores)")
+    parser.add_argument("--full", action="store_true", help="simulate the whole grid (about a quarter of an hour)")
     parser.add_argument("--no-simulation", action="store_true", help="leave the simulations out")
     parser.add_argument(
         "--out", metavar="PAGE", type=Path, default=Path("reports/validation.html"), help="page to write"

@@ -75,7 +75,8 @@ def plan(full: bool, word: str = "") -> list[Chunk]:
         if word not in one.id.lower() and word not in one.topic.lower():
             continue
         total = one.full if full else one.quick
-        sizes = [min(CHUNK, total - start) for start in range(0, total, CHUNK)]
+        whole = max(CHUNK, one.full // 40)
+        sizes = [min(whole, total - start) for start in range(0, total, whole)]
         chunks += [(one.id, number, size) for number, size in enumerate(sizes)]
     return chunks
 
