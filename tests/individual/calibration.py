@@ -15,11 +15,12 @@ from truechange.individual.group import Programme
 from truechange.individual.priors import Seen, _change_only, group_states
 from truechange.individual.score_error import ScoreError, score_error
 
-MCID, SD_CHANGE, SD_BEFORE, SEM_DF = 2.0, 2.0, 3.0, 29
+MCID, SD_CHANGE, SD_BEFORE = 2.0, 2.0, 3.0
+NEW_PEOPLE = 200  # judged with each programme's numbers; not among the people those came from
 BANDS = ((0.8, 0.9), (0.8, 1.01))
 COLUMNS = (
-    "n", "mean_change", "reliability_of_change", "corr_before_change", "prior", "band_low", "band_high",
-    "claims", "claimed", "true", "standard_error", "programmes", "seed",
+    "n", "sem_df", "mean_change", "reliability_of_change", "corr_before_change", "prior", "band_low", "band_high",
+    "claims", "claimed", "true", "programmes", "seed",
 )  # fmt: skip
 
 
@@ -44,23 +45,27 @@ def chances(programme: Programme, error: ScoreError, before: np.ndarray, after: 
 
 
 def calibrate(
-    n: int, mean: float, reliability: float, corr: float, programmes: int, seed: int
+    n: int, sem_df: int, mean: float, reliability: float, corr: float, programmes: int, seed: int
 ) -> list[dict[str, object]]:
     """Return claimed and true shares for one cell of the simulation."""
     rng = np.random.default_rng(seed)
     sem = SD_CHANGE * np.sqrt((1 - reliability) / reliability / 2)
+
+    def people(count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        start = rng.normal(10, SD_BEFORE, count)
+        change = mean + SD_CHANGE * (corr * (start - 10) / SD_BEFORE + np.sqrt(1 - corr**2) * rng.normal(size=count))
+        return start + rng.normal(0, sem, count), start + change + rng.normal(0, sem, count), change
+
     claims: dict[str, list[np.ndarray]] = {}
     truths = []
     for _ in range(programmes):
-        start = rng.normal(10, SD_BEFORE, n)
-        change = mean + SD_CHANGE * (corr * (start - 10) / SD_BEFORE + np.sqrt(1 - corr**2) * rng.normal(size=n))
-        before, after = start + rng.normal(0, sem, n), start + change + rng.normal(0, sem, n)
+        before, after, _ = people(n)
         r = float(np.corrcoef(before, after)[0, 1])
         m1, m2, s1, s2 = (float(x) for x in (before.mean(), after.mean(), before.std(ddof=1), after.std(ddof=1)))
-        programme = Programme(m1, m2, s1, s2, r, n)
-        error = score_error(sem * float(np.sqrt(rng.chisquare(SEM_DF) / SEM_DF)), SEM_DF, (0.0, 0.0))
+        error = score_error(sem * float(np.sqrt(rng.chisquare(sem_df) / sem_df)), sem_df, (0.0, 0.0))
         assert error is not None
-        for prior, claimed in chances(programme, error, before, after).items():
+        before, after, change = people(NEW_PEOPLE)
+        for prior, claimed in chances(Programme(m1, m2, s1, s2, r, n), error, before, after).items():
             claims.setdefault(prior, []).append(claimed)
         truths.append(change > MCID)
     truth = np.concatenate(truths)
@@ -72,25 +77,22 @@ def calibrate(
             count = int(inside.sum())
             share = float(truth[inside].mean()) if count else float("nan")
             middle = float(claimed[inside].mean()) if count else float("nan")
-            se = float(np.sqrt(share * (1 - share) / count)) if count else float("nan")
-            cell = (n, mean, reliability, corr, prior, low, min(high, 1.0), count)
-            rows.append(dict(zip(COLUMNS, (*cell, middle, share, se, programmes, seed), strict=True)))
+            cell = (n, sem_df, mean, reliability, corr, prior, low, min(high, 1.0), count)
+            rows.append(dict(zip(COLUMNS, (*cell, middle, share, programmes, seed), strict=True)))
     return rows
 
 
 def main() -> None:
     """Write the table."""
-    out = Path(sys.argv[1])
     rows: list[dict[str, object]] = []
     seed = 20240
-    for n, programmes in ((150, 400), (40, 200), (100, 80), (15, 150)):
+    for n, sem_df, programmes in ((40, 49, 70), (150, 49, 300), (40, 29, 70), (150, 29, 300), (15, 49, 30)):
         for mean in (0.0, 1.0, 2.5):
             for reliability in (0.5, 0.75):
-                for corr in (0.0, -0.4):
-                    seed += 1
-                    rows += calibrate(n, mean, reliability, corr, programmes, seed)
-                    print(n, mean, reliability, corr, flush=True)
-    with out.open("w", encoding="utf-8", newline="") as table:
+                seed += 1
+                rows += calibrate(n, sem_df, mean, reliability, -0.2, programmes, seed)
+                print(n, sem_df, mean, reliability, flush=True)
+    with Path(sys.argv[1]).open("w", encoding="utf-8", newline="") as table:
         writer = csv.DictWriter(table, COLUMNS, lineterminator="\n")
         writer.writeheader()
         for row in rows:

@@ -148,7 +148,7 @@ def test_published_thresholds_are_chosen_and_their_gap_is_minded():
     sem = published_sem("chair_stand_30s", "Gill et al")
     assert sem.value == pytest.approx(2.5 / (1.959964 * math.sqrt(2)), abs=1e-6)
     assert sem.df == sem.n - 1
-    with pytest.raises(tc.ChoiceError, match="values fit"):
+    with pytest.raises(tc.ChoiceError, match="published values fit"):
         published_sem("chair_stand_30s")
     assert published_mcid("chair_stand_30s", "Mostafaee").value == 2.5
     assert "minutes to hours apart, these 84 days" in with_gap(sem.origin, 84).note

@@ -200,7 +200,8 @@ def test_the_terminal_path_loads_nothing_heavy():
     code = (
         "import sys\nfrom truechange.cli.main import main\n"
         f"assert main({[*TYPED, '--age', '72', '--sex', 'female']!r}) == 0\n"
-        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'jinja2', 'rich', 'importlib.resources'} & set(sys.modules)\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'jinja2', 'rich', 'importlib.resources'}\n"
+        "heavy &= set(sys.modules)\n"
         "sys.exit(f'loaded {heavy}' if heavy else 0)"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)

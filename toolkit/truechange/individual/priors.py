@@ -18,7 +18,7 @@ from truechange.individual.group import Programme
 from truechange.individual.score_error import ScoreError
 
 SMALL, FEWEST = 150, 15
-_TAU_STEPS, _RHO_STEPS, _DROP = 32, 16, 1e-4
+_TAU_STEPS, _RHO_STEPS, _DROP = 24, 12, 1e-4
 SCEPTIC = normal_quantile(0.95)
 
 
