@@ -2,6 +2,7 @@
 
 import warnings
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
@@ -32,6 +33,8 @@ def refused(study, words):
     assert any(words in caution for caution in study.cautions)
     assert "no single MCID" in study.sentences()[0]
     study._repr_html_()
+    plt.close(study.plot().figure)
+    plt.close(study.plot_anchor()[0].figure)
     return study.table()
 
 
@@ -207,8 +210,6 @@ def test_anchor_check_refuses_and_warns(people):
 
 
 def test_anchor_check_in_words_and_picture(people):
-    import matplotlib.pyplot as plt
-
     check = tc.anchor_check(people.before, people.after, people.rating)
     assert "can serve as an anchor" in check.sentence()
     assert list(check.table().columns) == ["found", "judged", "what_to_do"]

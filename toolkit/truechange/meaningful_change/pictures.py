@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from truechange.foundation.drawing import ACCENT, INK, QUIET, WARM, axes, mark_line, plain
+from truechange.foundation.drawing import ACCENT, INK, QUIET, WARM, axes, plain
 from truechange.foundation.numbers import fixed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-NEGLIGIBLE = 0.01
+NEGLIGIBLE, TOLD = 0.01, 5
 
 
 def category_means(categories: pd.DataFrame, *, cut: int, unit: str = "", ax: "Axes | None" = None) -> "Axes":
@@ -26,6 +26,11 @@ def category_means(categories: pd.DataFrame, *, cut: int, unit: str = "", ax: "A
     ax.set_xticks(list(categories.index), [f"{_signed(rating)}\nn {n:.0f}" for rating, n in categories["n"].items()])
     ax.set_xlabel(f"rating of change (filled: improved, from {_signed(cut)})")
     ax.set_ylabel(f"mean change{_in(unit)}")
+    told = categories[categories["n"] >= TOLD].fillna({"low": 0.0, "high": 0.0})
+    low = min(told["low"].min(), categories["mean_change"].min())
+    high = max(told["high"].max(), categories["mean_change"].max())
+    if np.isfinite(high - low) and high > low:  # intervals of a handful of people run off the picture
+        ax.set_ylim(low - 0.06 * (high - low), high + 0.06 * (high - low))
     return ax
 
 
@@ -55,7 +60,8 @@ def anchor_pair(
         reach = np.linspace(float(at.min()) - 1e-9, float(at.max()) + 1e-9, 200)
         right.plot(reach, 100 * ndtr(curve[0] + curve[1] * reach), color=ACCENT, lw=2, label="fitted curve")
     if mark is not None:
-        mark_line(right, mark, f"MCID {fixed(mark, 1)}", along="x", colour=WARM)
+        right.plot([mark, mark], [-3, 100], color=WARM, lw=1, ls="--")
+        right.annotate(f" MCID {fixed(mark, 1)}", (mark, 1), color=WARM, fontsize=8)
     right.set_ylim(-3, 118)
     right.set_yticks(range(0, 101, 20))
     right.set_xlabel(f"change{_in(unit)}")
@@ -71,6 +77,13 @@ def bias_map(frame: pd.DataFrame, *, chosen: str, unit: str, ax: "Axes | None" =
     """
     shown = frame[np.isfinite(frame["estimate"])]
     shown = pd.concat([shown.loc[shown.index == chosen], shown.loc[shown.index != chosen]])
+    if shown.empty:
+        ax = axes(ax, height=1.6)
+        ax.set_axis_off()
+        ax.text(
+            0.5, 0.5, "No method gave an estimate from these data.", ha="center", color=QUIET, transform=ax.transAxes
+        )
+        return ax
     span = float(np.nanmax(shown[["estimate", "high"]].to_numpy()) - np.nanmin(shown[["estimate", "low"]].to_numpy()))
     ax = axes(ax, width=7.4, height=1.3 + 0.33 * max(1, len(shown)))
     for row, (method, entry) in enumerate(zip(shown.index, shown.to_dict("records"), strict=True)):

@@ -40,7 +40,7 @@ class ScaleComparison(Result):
     geometric_ratio: float
     mean_ratio: float
     cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("vickers2001percent",)
+    sources: tuple[str, ...] = ("vickers2001b",)
 
     def table(self) -> pd.DataFrame:
         """Return one row a scale, unrounded."""

@@ -170,8 +170,8 @@ def _one_study(sample: RatedPeople, sem: float, df: int, n_boot: int, seed: int)
 def main(arguments: Sequence[str]) -> None:
     """Write the table to a CSV file: coverage at 200 people, bias and a rougher coverage at 80 and 800."""
     jobs = int(arguments[1]) if len(arguments) > 1 else 1
-    main_part = bias_and_coverage(people=(200,), repeats=800, n_boot=400, seed=20, jobs=jobs)
-    others = bias_and_coverage(people=(80, 800), repeats=300, n_boot=200, seed=20, jobs=jobs)
+    main_part = bias_and_coverage(people=(200,), repeats=400, n_boot=300, seed=20, jobs=jobs)
+    others = bias_and_coverage(people=(80, 800), repeats=150, n_boot=150, seed=20, jobs=jobs)
     table = pd.concat([main_part, others], ignore_index=True).sort_values(["people", "anchor_reliability", "share"])
     table.round(4).to_csv(arguments[0], index=False)
 
