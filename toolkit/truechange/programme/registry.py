@@ -1,6 +1,6 @@
 """Responders by site, sex, age band and test in a registry of millions of rows, from a frame or straight from files."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -133,7 +133,7 @@ def responder_registry(
             left &= ~bad
         account["used"] += int(left.sum())
         scores[occasion[left], test[left].astype(np.int64) * n + person[left]] = value[left]
-    if doubled := account["used"] - int(np.isfinite(scores).sum()):
+    if doubled := account["used"] - sum(int(np.isfinite(part).sum()) for part in _slices(scores.ravel())):
         raise DataError(
             f"{doubled} scores share person, occasion and test with another one. Keep one score of each, or say how "
             "trials become one score, before counting."
@@ -151,17 +151,24 @@ def responder_registry(
 
 
 def _count(
-    scores: NDArray[np.float64], signs: NDArray[np.float64], limits: list[float], group: NDArray[np.intp], groups: int
+    scores: NDArray[np.float64], signs: NDArray[np.float64], limits: list[float], group: NDArray[Any], groups: int
 ) -> tuple[NDArray[Any], list[NDArray[Any]], list[NDArray[Any]]]:
-    measured, enough = [], []
-    for at, (sign, limit) in enumerate(zip(signs, limits, strict=True)):
-        gain = sign * (scores[1, at] - scores[0, at])
-        measured.append(np.bincount(group, weights=np.isfinite(gain), minlength=groups).astype(int))
-        enough.append(np.bincount(group, weights=reaches(gain, limit), minlength=groups).astype(int))
-    return np.bincount(group, minlength=groups), measured, enough
+    measured, enough = (np.zeros((len(signs), groups), dtype=int) for _ in range(2))
+    pieces = zip(_slices(scores[0].T), _slices(scores[1].T), _slices(group), strict=True)
+    for before, after, where in pieces:
+        for at, (sign, limit) in enumerate(zip(signs, limits, strict=True)):
+            gain = sign * (after[:, at] - before[:, at])
+            measured[at] += np.bincount(where[np.isfinite(gain)], minlength=groups)
+            enough[at] += np.bincount(where[reaches(gain, limit)], minlength=groups)
+    return np.bincount(group, minlength=groups), list(measured), list(enough)
 
 
-def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[np.intp], pd.DataFrame]:
+def _slices(array: NDArray[Any]) -> Iterator[NDArray[Any]]:
+    """Yield `array` piece by piece, so that no temporary is as large as it."""
+    return (array[start : start + BATCH] for start in range(0, len(array), BATCH))
+
+
+def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[Any], pd.DataFrame]:
     """Return the people as an index, the group of each, and the groups' labels."""
     if not isinstance(people, pd.DataFrame):
         names = ", ".join(f'"{name}"' for name in ("person", *by))
@@ -173,7 +180,7 @@ def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[np.intp], pd.
     if not held.is_unique:
         raise DataError(f"More than one row in the people table for {listed(held[held.duplicated()].unique())}.")
     if not by:
-        return held, np.zeros(len(held), dtype=np.intp), pd.DataFrame(index=[0])
+        return held, np.zeros(len(held), dtype=np.int32), pd.DataFrame(index=[0])
     place, levels = np.zeros(len(held), dtype=np.intp), []
     for name in by:
         codes, seen = pd.factorize(people[name])
@@ -185,19 +192,32 @@ def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[np.intp], pd.
     for name, words in zip(reversed(by), reversed(levels), strict=True):
         rest, code = np.divmod(rest, len(words))
         labels[name] = [words[at] for at in code]
-    return held, np.searchsorted(there, place), pd.DataFrame(labels)[by]
+    rank = np.zeros(there[-1] + 1, dtype=np.int32)
+    rank[there] = np.arange(there.size)
+    return held, rank[place], pd.DataFrame(labels)[by]
 
 
-def _places(persons: Any, held: pd.Index) -> NDArray[np.int64]:
-    """Return each person's row in the people table, -1 for the unknown; integers in a compact range by look-up."""
-    if pd.api.types.is_integer_dtype(held.dtype) and pd.api.types.is_integer_dtype(np.asarray(persons).dtype):
-        low, high = int(held.min()), int(held.max())
-        if high - low < 4 * len(held) + 1000:
-            lookup = np.full(high - low + 3, -1, dtype=np.int32)
-            lookup[held.to_numpy() - low + 1] = np.arange(len(held))
-            return lookup[np.clip(np.asarray(persons) - low + 1, 0, high - low + 2)].astype(np.int64)
-    codes, unique = pd.factorize(persons)
-    return np.append(held.get_indexer(pd.Index(unique)), -1)[codes]
+def _placer(held: pd.Index) -> Callable[[Any], NDArray[np.int64]]:
+    """Return what finds each person's row in the people table, -1 for the unknown; by look-up in a compact range."""
+
+    def by_search(persons: Any) -> NDArray[np.int64]:
+        codes, unique = pd.factorize(persons)
+        return np.append(held.get_indexer(pd.Index(unique)), -1)[codes]
+
+    if not pd.api.types.is_integer_dtype(held.dtype):
+        return by_search
+    low, high = int(held.min()), int(held.max())
+    if high - low >= 4 * len(held) + 1000:
+        return by_search
+    lookup = np.full(high - low + 3, -1, dtype=np.int32)
+    lookup[held.to_numpy() - low + 1] = np.arange(len(held))
+
+    def by_lookup(persons: Any) -> NDArray[np.int64]:
+        if not pd.api.types.is_integer_dtype(np.asarray(persons).dtype):
+            return by_search(persons)
+        return lookup[np.clip(np.asarray(persons) - low + 1, 0, high - low + 2)].astype(np.int64)
+
+    return by_lookup
 
 
 def _codes(column: Any, words: Sequence[str]) -> NDArray[np.int64]:
@@ -207,11 +227,12 @@ def _codes(column: Any, words: Sequence[str]) -> NDArray[np.int64]:
 
 def _chunks(assessments: Any, held: pd.Index, keys: list[str], occasions: tuple[str, str]) -> Iterator[Chunk]:
     if isinstance(assessments, pd.DataFrame):
+        places = _placer(held)
         for start in range(0, len(assessments), BATCH):
             part = assessments.iloc[start : start + BATCH]
             value = pd.to_numeric(part["value"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
             yield (
-                _places(part["person"], held),
+                places(part["person"]),
                 _codes(part["measure"], keys),
                 _codes(part["occasion"], occasions),
                 value,
@@ -225,7 +246,7 @@ def _from_file(path: str, held: pd.Index, keys: list[str], occasions: tuple[str,
     connection = _duckdb()
     test, occasion = (_case(name, words) for name, words in (("measure", keys), ("occasion", occasions)))
     value = "coalesce(try_cast(value AS DOUBLE), 'nan'::DOUBLE) AS value"
-    numbers = pd.api.types.is_integer_dtype(held.dtype)
+    numbers, places = pd.api.types.is_integer_dtype(held.dtype), _placer(held)
     if numbers:
         found = connection.sql(f"SELECT person, {test}, {occasion}, {value} FROM '{path}'")
     else:
@@ -237,7 +258,7 @@ def _from_file(path: str, held: pd.Index, keys: list[str], occasions: tuple[str,
         )
     for batch in found.to_arrow_reader(BATCH):
         person, tests, when, value_now = (batch.column(at).to_numpy(zero_copy_only=False) for at in range(4))
-        yield (_places(person, held) if numbers else person), tests, when, value_now
+        yield (places(person) if numbers else person), tests, when, value_now
 
 
 def _case(column: str, words: Sequence[str]) -> str:

@@ -14,7 +14,7 @@ def _limits(score: Score, z: float, centre: float) -> tuple[float, float]:
     """Find where the signed score statistic, falling in log ratio, passes +z and −z."""
     from scipy.optimize import brentq
 
-    wide = 30.0
+    wide = 20.0  # a limit beyond e^20 is no limit, and further out the restricted share loses its digits
     middle = 0.0 if centre in (0.0, inf) or centre != centre else log(centre)
 
     def reach(target: float) -> float:
