@@ -171,9 +171,7 @@ def _slices(array: NDArray[Any]) -> Iterator[NDArray[Any]]:
 def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[Any], pd.DataFrame]:
     """Return the people as an index, the group of each, and the groups' labels."""
     if not isinstance(people, pd.DataFrame):
-        names = ", ".join(f'"{name}"' for name in ("person", *by))
-        found = _duckdb().sql(f"SELECT {names} FROM '{_file(people)}'")
-        people = found.to_arrow_table().to_pandas(strings_to_categorical=True)
+        people = _people_from_file(_file(people), by)
     if lacking := [name for name in ("person", *by) if name not in people]:
         raise DataError(f"The people table has no column {listed(lacking)}.")
     held = pd.Index(people["person"])
@@ -195,6 +193,22 @@ def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[Any], pd.Data
     rank = np.zeros(there[-1] + 1, dtype=np.int32)
     rank[there] = np.arange(there.size)
     return held, rank[place], pd.DataFrame(labels)[by]
+
+
+def _people_from_file(path: str, by: list[str]) -> pd.DataFrame:
+    """Read person and groups batch by batch, the groups as small codes, so that no text table is held whole."""
+    names = ", ".join(f'"{name}"' for name in ("person", *by))
+    persons: list[Any] = []
+    words: dict[str, dict[Any, int]] = {name: {} for name in by}
+    codes: dict[str, list[NDArray[np.int16]]] = {name: [] for name in by}
+    for batch in _duckdb().sql(f"SELECT {names} FROM '{path}'").to_arrow_reader(BATCH):
+        persons.append(batch.column(0).to_pandas())
+        for at, name in enumerate(by, start=1):
+            code, seen = pd.factorize(batch.column(at).to_pandas())
+            known = [words[name].setdefault(word, len(words[name])) for word in seen]
+            codes[name].append(np.array([*known, -1], dtype=np.int16)[code])
+    columns = {name: pd.Categorical.from_codes(np.concatenate(codes[name]), pd.Index(list(words[name]))) for name in by}
+    return pd.DataFrame({"person": pd.concat(persons, ignore_index=True)} | columns)
 
 
 def _placer(held: pd.Index) -> Callable[[Any], NDArray[np.int64]]:
