@@ -7,7 +7,7 @@ from typing import Any
 
 from truechange.cli.progress import progress
 
-HELP = "Audit a programme from a clinic's workbook: who was tested, who changed, by how much, and what that shows."
+HELP = "audit a programme from a workbook: who was tested, who changed, by how much, and what that shows"
 EXAMPLE = """example:
   truechange audit data_synthetic/clinic.xlsx --out reports/audit --primary chair_stand_30s \\
     --programme "leg power" --retest data_synthetic/retest.csv
