@@ -14,6 +14,7 @@ from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
+from truechange.programme.foreign import held_against_own_people
 from truechange.programme.parts import Refused
 
 KEYS = ("sem", "sem_df", "mcid", "practice")
@@ -126,6 +127,10 @@ def known_of(
     else:
         why = own.reason if isinstance(own, Refused) else "No standard error of measurement was given for this test."
         sem = Refused("SEM", f"{why} Give a retest study, or thresholds={{{measure!r}: {{'sem': ...}}}}.")
+    if not isinstance(sem, Refused):
+        said, refused = held_against_own_people("SEM", sem, pairs, unit)
+        sem = refused or sem
+        notes += [said] if said else []
     practice = own.practice if isinstance(own, Known) else None
     if stated.get("practice") is not None:
         gain = stated["practice"]
@@ -139,6 +144,10 @@ def known_of(
         mcid = _from_ratings(pairs, sem, anchor, unit, n_boot, seed, confidence, measure)
         if isinstance(mcid, Threshold):
             notes.append("The MCID was estimated from the ratings of the same people it is used on.")
+    if not isinstance(mcid, Refused):
+        said, refused = held_against_own_people("MCID", mcid, pairs, unit)
+        mcid = refused or mcid
+        notes += [said] if said else []
     gains = own.retest_gains if isinstance(own, Known) else None
     return Known(sem, mcid, practice, gains, tuple(notes))
 
