@@ -195,12 +195,12 @@ def _sources(keys: tuple[str, ...]) -> str:
 
 
 def show() -> widgets.VBox:
-    """Return the page's widgets, the drawing library already warm so that the first answer does not wait for it."""
-    import matplotlib
-
-    matplotlib.use("agg")
-    from truechange.individual.assess import person_change
-
-    figure(person_change(9, 13, sem=1.0, mcid=2.0).plot(), "warm")
-    Thread(target=_sources, args=(("jacobson1991",),), daemon=True).start()  # its imports load while somebody types
+    """Return the page's widgets; the drawing and citing libraries load behind them, while somebody types."""
+    Thread(target=_warm, daemon=True).start()
     return Form().page
+
+
+def _warm() -> None:
+    import matplotlib.pyplot  # noqa: F401
+
+    _sources(("jacobson1991",))
