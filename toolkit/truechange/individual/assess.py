@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite, isnan, nan
 
-from truechange.foundation.errors import ChoiceError, DataError, check_choice, check_confidence
-from truechange.foundation.estimate import Threshold, person_threshold
+from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_choice, check_confidence
+from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.individual import cautions, priors
 from truechange.individual import verdict as v
 from truechange.individual.belief import Belief
@@ -123,10 +123,12 @@ def person_change(
     """
     check_confidence(confidence)
     for label, number in (("practice", practice), ("practice_se", practice_se)):
-        if not isfinite(number):
+        if not isfinite(plain_number(number, label)):
             raise ChoiceError(f"{label}={number!r} must be a number, in the test's unit.")
     test = look_up(measure) if measure else own_test(name, unit, better, resolution, scale_low, scale_high)
     ends = (test.hard_low, test.hard_high) if test.whole or not measure else (scale_low, scale_high)
+    if isinstance(sem, Estimate) and sem.unit and test.unit and sem.unit != test.unit:
+        raise RefusedError(f"sem is in {sem.unit} ({sem}), the scores are in {test.unit}. Give both in one unit.")
     good, bad = thresholds(mcid, mcid_deterioration, test.unit)
     (first, visits1), (second, visits2) = (visit_mean(*given, test) for given in ((before, "before"), (after, "after")))
     changed, said = compare_protocols(before_protocol, after_protocol, test.protocol, test.tolerances)
@@ -154,7 +156,7 @@ def person_change(
             f"The first score, {first:g}, was carried over from another protocol by a line from {bridge.n} people."
         )
     held += cautions.gather(result, mcid_deterioration is None)
-    return replace(result, cautions=tuple(held), sources=_sources(result, bridge))
+    return replace(result, cautions=tuple(dict.fromkeys(held)), sources=_sources(result, bridge))
 
 
 def own_test(name: str, unit: str, better: str, resolution: float, low: float = -inf, high: float = inf) -> Measure:
@@ -183,7 +185,7 @@ def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[
     """
     if isinstance(scores, str) and scores.strip().casefold() == "unable":
         return nan, 0
-    values = list(scores) if isinstance(scores, Sequence) and not isinstance(scores, str) else [scores]
+    values = list(scores) if hasattr(scores, "__iter__") and not isinstance(scores, str) else [scores]
     try:
         numbers = [float(value) for value in values]
     except (TypeError, ValueError):

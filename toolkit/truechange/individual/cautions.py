@@ -30,7 +30,8 @@ def at_ends(seen: priors.Seen, ends: tuple[float, float], mcid: float) -> list[s
 
 def gather(result: Answer, mirrored: bool) -> list[str]:
     """Collect what to mind about thresholds and group, the gravest first; `mirrored` = no MCID for worse was given."""
-    said, mdc, error, test = [], result.mdc, result.error, result.test
+    mdc, error, test = result.mdc, result.error, result.test
+    said = (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
     for score in (result.before, result.after):
         if score < test.soft_low or score > test.soft_high:
             said.append(f"A score of {score:g} is unusual for this test: check it.")
@@ -53,7 +54,7 @@ def gather(result: Answer, mirrored: bool) -> list[str]:
     lacking += [] if v.spread(result.bar) else ["MCID's"]
     if lacking:
         said.append(f"The {' and the '.join(lacking)} own uncertainty was not given, so it is not carried.")
-    return said + (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
+    return said
 
 
 def origin(what: str, origin: Origin) -> list[str]:

@@ -29,7 +29,8 @@ class Programme:
     Raises
     ------
     ChoiceError
-        A number is missing, a spread is not positive, the correlation lies outside −1 to 1, or `n` is below 2.
+        A number is missing, a spread is not positive, the correlation lies outside −1 to 1 or leaves no
+        spread of change, or `n` is below 2.
 
     Examples
     --------
@@ -55,6 +56,11 @@ class Programme:
             raise ChoiceError(f"Standard deviations must be positive, got {self.sd_before} and {self.sd_after}.")
         if not -1 <= self.correlation <= 1:
             raise ChoiceError(f"correlation={self.correlation} must lie between -1 and 1.")
+        if self.var_change <= 1e-12 * (self.sd_before**2 + self.sd_after**2):
+            raise ChoiceError(
+                "These spreads and this correlation say that everybody changed by exactly the same, error included. "
+                "Look at the correlation: between two tests of real people it stays below 1."
+            )
         if self.n < 2:
             raise ChoiceError(f"n={self.n}: a group of at least 2 people is needed.")
 

@@ -3,7 +3,8 @@
 from math import hypot, isfinite, nan, sqrt
 from typing import TYPE_CHECKING
 
-from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence
+from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.individual.distributions import normal_below, t_below, t_quantile, two_sided
 from truechange.individual.group import Programme
 
@@ -26,7 +27,7 @@ def reliable_change(
     before: float,
     after: float,
     *,
-    sem: float,
+    sem: "Estimate | float",
     better: str = "higher",
     sem_after: float | None = None,
     practice: float = 0.0,
@@ -41,7 +42,7 @@ def reliable_change(
     ----------
     before, after : float
         The two scores, in the test's unit.
-    sem : float
+    sem : Estimate or float
         Standard error of measurement before, in the test's unit.
     better : {"higher", "lower"}, optional
         Which direction is an improvement.
@@ -69,7 +70,9 @@ def reliable_change(
     DataError
         A score or the SEM is not a usable number.
     ChoiceError
-        `better` or `confidence` is not understood.
+        `better` or `confidence` is not understood, or something is not a number.
+    RefusedError
+        An MDC or MCID was given as SEM.
 
     Notes
     -----
@@ -94,7 +97,12 @@ def reliable_change(
 
     check_choice("better", better, ("higher", "lower"))
     check_confidence(confidence)
-    later = sem if sem_after is None else sem_after
+    if isinstance(sem, Threshold):
+        raise RefusedError(f"sem got an {sem.kind.upper()} ({sem}). Give the standard error of measurement.")
+    sem = plain_number(sem, "sem")
+    later = sem if sem_after is None else plain_number(sem_after, "sem_after")
+    before, after = plain_number(before, "before"), plain_number(after, "after")
+    practice, practice_se = plain_number(practice, "practice"), plain_number(practice_se, "practice_se")
     if (
         not all(isfinite(number) for number in (before, after, sem, later, practice, practice_se))
         or min(sem, later) < 0

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, sqrt
 
 from truechange.foundation.errors import ChoiceError, RefusedError
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.foundation.origin import Origin
 from truechange.individual.distributions import bisect, chi2_quantile, two_sided
 from truechange.individual.group import Programme
@@ -105,7 +105,7 @@ def score_error(
         df = df or sem.df or df_of_limits(sem)
         own = group = (sem.value, sem.value)
     else:
-        own = group = (float(sem[0]), float(sem[1])) if isinstance(sem, tuple) else (float(sem), float(sem))
+        own = group = tuple(plain_number(part, "sem") for part in (sem if isinstance(sem, tuple) else (sem, sem)))  # type: ignore[assignment]
     if not all(isfinite(value) and value >= 0 for value in (*own, *group)):
         raise ChoiceError(f"sem={sem!r} must be a number of at least 0, in the test's unit.")
     if df is not None and not df > 0:

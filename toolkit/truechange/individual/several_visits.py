@@ -245,6 +245,9 @@ def _read(
     for column in (day, score, *protocol):
         if column not in data:
             raise DataError(f"There is no column {column!r}; name the columns with day=, score= and protocol=.")
+    sizes = {column: len(data[column]) for column in (day, score, *protocol)}
+    if len(set(sizes.values())) > 1:
+        raise DataError(f"The columns differ in length ({sizes}): give one value of each a visit.")
     held: dict[float, list[float]] = {}
     facts: dict[float, dict[str, object]] = {}
     for row, values in enumerate(zip(data[day], data[score], *(data[name] for name in protocol), strict=True), start=1):
