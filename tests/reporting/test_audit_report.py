@@ -2,12 +2,15 @@
 
 import json
 import re
+from dataclasses import replace
 from html import unescape
 
+import pandas as pd
 import pytest
 from openpyxl import load_workbook
 
-from truechange.reporting.audit_report import audit_json, write_audit
+from truechange.reporting.audit_enough import in_words
+from truechange.reporting.audit_report import audit_json, audit_page, write_audit
 from truechange.reporting.audit_tables import audit_tables, measure_rows
 from truechange.reporting.small_cells import HIDDEN
 from truechange.reporting.stamp import stamp
@@ -53,7 +56,7 @@ def test_what_it_cannot_show_and_every_caution_are_there(clinic_audit, clinic_pa
 def test_everything_refused_is_named_with_its_reason(clinic_audit, clinic_page):
     text = words_of(clinic_page)
     assert clinic_audit.refused
-    assert all(part.reason in text for part in clinic_audit.refused)
+    assert all(in_words(part.reason) in text for part in clinic_audit.refused)
 
 
 def test_it_says_changed_by_at_least_and_never_responded(clinic_page):
@@ -123,3 +126,66 @@ def test_every_numbered_mark_has_its_reference(clinic_page):
     marks = {int(n) for found in re.findall(r"\[([\d,]+)\]", text) for n in found.split(",")}
     numbers = {int(n) for n in re.findall(r"(\d+)\. [A-Z][^.]{2,80}\. ", text[text.index("Methods and references") :])}
     assert marks <= numbers
+
+
+def test_every_computed_part_has_its_section_and_its_table(clinic_audit, clinic_page):
+    text = words_of(clinic_page)
+    for words in (
+        "Did they come at their worst",
+        "Share of those who started that changed by at least each threshold",  # a picture's words, below
+        "If the missing did worse than people like them",
+        "Do people differ in their response",
+        "p (Holm)",
+        "Training of those who started",
+        "Adverse events written down",
+    ):
+        assert words in text or words in clinic_page, words
+    tables = audit_tables(clinic_audit)
+    assert {"start and regression", "threshold choice", "tipping point", "training by week", "adverse events"} <= set(
+        tables
+    )
+    choice = measure_rows(tables["threshold choice"], "chair_stand_30s")
+    assert choice["share"].is_monotonic_decreasing  # a higher threshold is never reached by more people
+    counted = clinic_audit.responders["chair_stand_30s"].counted.rows.iloc[0]["changed_enough"]
+    assert choice.set_index("held_against").loc["MCID", "people"] == counted
+
+
+def test_it_says_what_to_give_not_how_to_call(clinic_audit, clinic_page):
+    for text in (words_of(clinic_page), audit_json(clinic_audit)):
+        assert "thresholds={" not in text
+        assert "in a thresholds file" in text
+
+
+def with_logs(audit, events, gone=()):
+    """The audit with other adverse events (kind: people, one each), and people without a log."""
+    table = pd.DataFrame([(kind, people, people) for kind, people in events.items()],
+                         columns=["adverse_event", "count", "people"])  # fmt: skip
+    people = audit.dose.people.assign(logged=True)
+    people.loc[list(gone), "logged"] = False
+    weeks = audit.dose.tolerance.weeks.copy()
+    weeks.loc[weeks.index[-2:], "people"] = [6, 3]
+    weeks.loc[weeks.index[-1], "pain_before"] = 9.87
+    borne = replace(audit.dose.tolerance, events=table, weeks=weeks)
+    notes = (f"{len(gone)} people kept no log; nothing is assumed of their training.",)
+    return replace(audit, dose=replace(audit.dose, tolerance=borne, people=people, own_cautions=notes))
+
+
+def test_few_people_are_not_counted_out_in_the_training_part(clinic_audit):
+    audit = with_logs(clinic_audit, {"knee swelling": 2}, gone=(0, 1, 2))
+    text = words_of(audit_page(audit))
+    assert "knee swelling: number hidden" in text
+    assert "per 1,000 training days hidden" in text  # the rate times the days would give the number away
+    assert "3 people kept no log" not in text
+    assert f"{len(audit.people) - 3} of {len(audit.people)} people" not in text
+    assert (
+        "9.9" not in words_of(audit_page(audit)).split("Training done")[1].split("Sites")[0]
+    )  # a week of three people
+    shown = audit_tables(audit, small_cells=True)["adverse events"]
+    assert shown["count"].tolist() == [2]
+
+
+def test_a_second_kind_is_hidden_where_the_rate_would_give_the_first_away(clinic_audit):
+    audit = with_logs(clinic_audit, {"fall": 3, "near fall": 9})
+    assert audit_tables(audit)["adverse events"]["count"].tolist() == [HIDDEN, HIDDEN]
+    common = with_logs(clinic_audit, {"near fall": 9})
+    assert "near fall: 9, in 9 people" in words_of(audit_page(common))

@@ -1,19 +1,24 @@
-"""The audit's three pictures of the first page, and the two tables that need a layout of their own."""
+"""The audit's three pictures of the first page, those of its sections, and two tables with a layout of their own."""
 
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from truechange.figures import changes_against_thresholds, share_rows, step_bars
 from truechange.foundation import drawing
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.html import cell_text
-from truechange.foundation.numbers import decimals_of, fixed, percent
+from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.enough import ChangedEnough
+from truechange.programme.missing import MissingFollowUp
 from truechange.programme.parts import ByMeasure, Refused
-from truechange.reporting.page import Picture
+from truechange.programme.sites import Funnel
+from truechange.reporting.page import Columns, Picture
 from truechange.reporting.small_cells import HIDDEN
 from truechange.reporting.tables import ReadyTable
+from truechange.responders.curves import CumulativeChange
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,6 +68,79 @@ def shares(audit: ProgrammeAudit) -> Picture | None:
     return Picture(share_rows(rows, ax=drawing.axes(width=COLUMN, height=2.3)), enough.alt)
 
 
+def how_many_changed(audit: ProgrammeAudit, choice: "pd.DataFrame") -> list[Picture]:
+    """Draw the share at every threshold as a curve, and beside it at those that could have been chosen."""
+    made = []
+    curve: Any = getattr(audit.responders[audit.primary], "curve", None)
+    if isinstance(curve, CumulativeChange):
+        drawn = curve.plot(ax=half())
+        lines, words = drawn.get_legend_handles_labels()
+        short = [word.removeprefix("everyone").removeprefix(", ") or "changed, as measured" for word in words]
+        drawn.legend(lines, short, loc="upper right", fontsize=7, facecolor="white", framealpha=1, edgecolor="none")
+        made.append(Picture(drawn, curve.alt))
+    shown = choice[choice["people"] != HIDDEN]
+    if len(shown):
+        test = measure_named(audit.primary)
+        places = decimals_of(test.resolution) + 1
+        named = [
+            (f"{row['held_against']}\n{fixed(row['threshold'], places)} {test.unit}", row)
+            for row in shown.to_dict("records")
+        ]
+        rows = {words: Estimate(value=row["share"], low=row["low"], high=row["high"]) for words, row in named}
+        said = "; ".join(f"{words.replace(chr(10), ', ')}: {percent(row['share'])}" for words, row in named)
+        drawn = share_rows(rows, ax=half())
+        drawn.set_xlabel("share of those who started, by threshold")
+        made.append(Picture(drawn, f"Share of those who started that changed by at least each threshold. {said}."))
+    return made
+
+
+def how_far_it_holds(part: MissingFollowUp, threshold: str, unit: str, told: Callable[[str], str]) -> list[Picture]:
+    """Draw share and mean against how much worse the missing did, with what each is held against."""
+    words = f"times the {threshold} the missing did worse"
+    share = part.plot(ax=half())
+    share.set_xlabel(words)
+    share.set_ylabel("changed enough, of all")
+    ax = half()
+    rows = part.tipping
+    ax.fill_between(rows["delta"], rows["mean_low"], rows["mean_high"], color=drawing.ACCENT, alpha=0.2)
+    ax.plot(rows["delta"], rows["mean"], color=drawing.ACCENT, lw=2)
+    drawing.mark_line(ax, part.no_change, "no change", colour=drawing.WARM)
+    if part.tips_mean == part.tips_mean:
+        drawing.mark_line(ax, part.tips_mean, "tips", along="x", colour=drawing.WARM)
+    ax.set_xlabel(words)
+    ax.set_ylabel(f"mean improvement ({unit})")
+    said = f"Mean improvement falling as the missing are assumed to have done worse. {told(part.sentences()[2])}"
+    return [Picture(share, told(part.alt)), Picture(ax, said)]
+
+
+def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
+    """Draw the funnel, and the mean improvement at equal score before, of units that may be shown."""
+    shown = (rows["changed_enough"] != HIDDEN).to_numpy() & (rows["started"] != HIDDEN).to_numpy()
+    if part.dispersion != part.dispersion or not shown.any():  # too few units for limits
+        return []
+    made = [Picture(replace(part, rows=part.rows[shown]).plot(ax=half()), part.alt)]
+    if "mean" in rows:
+        kept = rows[shown & rows["mean"].notna().to_numpy()]
+        means = [Estimate(value=row["mean"], low=row["mean_low"], high=row["mean_high"]) for _, row in kept.iterrows()]
+        drawn = drawing.interval_rows(
+            [str(name) for name in kept[unit]], means, ax=half(), unit="mean improvement at equal score before"
+        )
+        least, most = fixed(float(kept["mean"].min()), 1), fixed(float(kept["mean"].max()), 1)
+        said = f"Mean improvement at equal score before with its interval, one row a {unit}, from {least} to {most}."
+        made.append(Picture(drawn, said))
+    return made
+
+
+def beside(pictures: Sequence[Picture]) -> list[Columns]:
+    """Set pictures beside each other; nothing for none."""
+    return [Columns([[picture] for picture in pictures])] if pictures else []
+
+
+def half() -> Any:
+    """Return axes for half a page."""
+    return drawing.axes(width=COLUMN, height=2.9)
+
+
 def baseline(frame: "pd.DataFrame") -> ReadyTable:
     """Set the groups side by side: mean (SD) or count (share), and how many are not known."""
     groups = list(dict.fromkeys(frame["group"]))
@@ -92,6 +170,8 @@ def _fact(row: "dict[Any, Any] | None") -> str:
 def all_tests(audit: ProgrammeAudit) -> ReadyTable:
     """Set every test beside the others, each with the digits of its own scale."""
     rows = []
+    told = audit.table().set_index("measure")
+    holm: Any = told.get("p_holm", {})
     for measure in audit.measures:
         places = decimals_of(measure_named(measure).resolution) + 1
         flow, change, known, enough = (
@@ -107,7 +187,8 @@ def all_tests(audit: ProgrammeAudit) -> ReadyTable:
             (
                 audit.flow.names[measure],
                 f"{flow.comparable} of {flow.started}" if hasattr(flow, "started") else "–",
-                change.mean.text(places) if hasattr(change, "mean") else "–",
+                change.mean.text(places).replace("95% CI ", "") if hasattr(change, "mean") else "–",
+                p_value(holm[measure]).removeprefix("p ").removeprefix("= ") if measure in holm else "–",
                 fixed(mcid.value, places) if isinstance(mcid, Threshold) else "–",
                 _share(counted.share()) if hasattr(counted, "share") else "–",
                 _share(true) if isinstance(true, Estimate) else "–",
@@ -116,12 +197,14 @@ def all_tests(audit: ProgrammeAudit) -> ReadyTable:
     head = (
         "test",
         "compared",
-        "mean improvement",
+        "mean improvement (95% CI)",
+        "p (Holm)",
         "MCID",
         "changed by at least the MCID",
         "true change above the MCID",
     )
     notes = (
+        f"p (Holm): of the mean improvement, raised because {len(audit.measures)} tests were looked at.",
         "Changed by at least the MCID: of those who started. True change: of those measured, error taken out.",
         "The first test is the primary one; the others are support.",
     )

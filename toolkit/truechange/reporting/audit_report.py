@@ -9,6 +9,7 @@ import pandas as pd
 
 from truechange.foundation.errors import MissingPartError
 from truechange.programme.audit_result import ProgrammeAudit
+from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_sections import audit_sections
 from truechange.reporting.audit_tables import audit_tables
 from truechange.reporting.page import page_html, write_pdf
@@ -72,7 +73,7 @@ def audit_json(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bo
         "cannot_show": cannot_show(audit),
         "tables": {name: _records(frame) for name, frame in audit_tables(audit, **shown).items()},
         "cautions": audit.cautions,
-        "not_computed": [{"part": part.part, "reason": part.reason} for part in audit.refused],
+        "not_computed": [{"part": part.part, "reason": in_words(part.reason)} for part in audit.refused],
         "references": cite(audit).sentences(),
         "stamp": dict(_stamped(audit, stamp).rows),
     }

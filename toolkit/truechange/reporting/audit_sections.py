@@ -4,24 +4,47 @@ from typing import Any
 
 import pandas as pd
 
-from truechange.foundation import drawing
+from truechange.foundation.numbers import decimals_of, fixed
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.comparison import ProgrammeComparison
+from truechange.programme.dose import Dose
+from truechange.programme.enough import ChangedEnough
+from truechange.programme.missing import MissingFollowUp
 from truechange.programme.parts import Refused
-from truechange.reporting.audit_pictures import all_tests, baseline, changes, shares, steps
+from truechange.programme.regression import StartDependence
+from truechange.programme.sites import Funnel
+from truechange.reporting.audit_enough import comparison_tables, held_to, in_words, tipping_table
+from truechange.reporting.audit_pictures import (
+    all_tests,
+    baseline,
+    beside,
+    changes,
+    how_far_it_holds,
+    how_many_changed,
+    shares,
+    steps,
+    units,
+)
 from truechange.reporting.audit_tables import measure_rows
+from truechange.reporting.audit_training import training_blocks
 from truechange.reporting.checklists import checklist
 from truechange.reporting.known_facts import audit_facts
-from truechange.reporting.page import Block, Columns, Picture, Section, Words
+from truechange.reporting.page import Block, Columns, Section, Words
 from truechange.reporting.references import cite
-from truechange.reporting.small_cells import HIDDEN
+from truechange.reporting.small_cells import HIDDEN, LEAST
 from truechange.reporting.stamp import Stamp
 from truechange.reporting.tables import ready_table
 from truechange.reporting.wording import cannot_show, concerning, once
 
 LISTS = ("consort_outcomes", "consort_pro")
 SMALL = "Counts of one to four people in a breakdown are hidden, and a second one where the total would give them away."
+NO_RULE = (
+    "What taking people in for a low score gives by itself is not computed: that needs the entry rule, with the mean "
+    "and SD of everyone who could have been taken in."
+)
+TABLES_ONLY = ("effect size (average SD)", "correlation", "p (paired t)")  # in the workbook, or said in a sentence
 UNIT_COLUMNS = ("site", "therapist", "started", "changed_enough", "share", "low", "high", "shrunken")
 
 
@@ -47,16 +70,18 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
         *(section for _, section in parts),
         Section("Cautions", [Words(audit.cautions, "list")]),
         *([Section("Not computed, and why", [Words(refused, "list")])] if refused else []),
-        Section("Methods and references", [Words(once(method), "list"), Words(sources.sentences(), "references")]),
+        Section(
+            "Methods and references", [Words(["; ".join(once(method)) + "."]), Words(sources.sentences(), "references")]
+        ),
         Section("Reporting checklists", [block for one in lists for block in (Words(one.sentences()), one.ready())]),
-        Section("To get the same numbers again", [Words([f"{fact}: {value}" for fact, value in stamp.rows], "list")]),
+        Section("To get the same numbers again", [Words(_stamp_lines(stamp), "references")]),
     ]
 
 
 def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
     flow = measure_rows(tables["flow"], audit.primary)
-    beside = [steps(audit, flow), *([shown] if (shown := shares(audit)) else [])]
-    pictures = Columns([[changes(audit)], beside])
+    right = [steps(audit, flow), *([shown] if (shown := shares(audit)) else [])]
+    pictures = Columns([[changes(audit)], right])
     return Section("The answer", [Words(audit.sentences(), "answer"), pictures, Words(cannot_show(audit), "caution")])
 
 
@@ -68,56 +93,115 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         one: Any = concerning(part, first)
         if one is None or isinstance(one, Refused):  # told under "Not computed"
             return []
-        blocks: list[Block] = [Words(one.sentences()[:1] if key == "flow" else one.sentences())]
+        said = one.sentences()[:1] if key == "flow" else one.sentences()
+        blocks: list[Block] = [Words([in_words(text) for text in said])]
         rows = measure_rows(tables[key], first).dropna(axis="columns", how="all")
+        if key == "change":
+            rows = rows[~rows["quantity"].isin(TABLES_ONLY)].reset_index(drop=True)
         if key != "error and importance" or "estimate" in rows:
             hidden = (SMALL,) if (rows == HIDDEN).any(axis=None) else ()
             blocks.append(ready_table(rows, words, notes=(*hidden, *one.cautions), **options))
         return blocks
 
     def unit(part: Result, key: str, words: str) -> list[Block]:
-        one: Any = part
-        limits = getattr(one, "dispersion", float("nan")) == getattr(one, "dispersion", float("nan"))
-        return [
-            *about(part, key, words, names=UNIT_COLUMNS),
-            *([Picture(one.plot(ax=_small()), one.alt)] if limits else []),
-        ]
+        pictures = units(part, tables[key], key.removesuffix("s")) if isinstance(part, Funnel) else []
+        return [*about(part, key, words, names=UNIT_COLUMNS), *beside(pictures)]
 
-    enough: Any = audit.responders[first]
-    drawn = getattr(enough, "curve", None)
-    curve = [] if drawn is None or isinstance(drawn, Refused) else [Picture(drawn.plot(ax=_small()), drawn.alt)]
+    versus: Any = concerning(audit.comparison, first)
+    compared: list[Block] = []
+    if isinstance(versus, ProgrammeComparison):
+        compared = [Words(versus.sentences()), *comparison_tables(versus)]
     who: list[Block] = [Words(audit.baseline.sentences()), baseline(tables["baseline"])]
     sections: list[tuple[Result, str, list[Block]]] = [
         (audit.flow, "Who could be compared", about(audit.flow, "flow", f"From starting to being counted: {title}")),
         (audit.baseline, "Who they were", who),
         (audit.change, "How much the group changed",
          about(audit.change, "change", f"Change: {title}", resolution=step)),
-        (audit.responders, "Who changed enough",
-         [*about(audit.responders, "changed enough", f"Changed by at least a threshold: {title}"), *curve]),
-        (audit.missing, "People without a follow-up",
-         about(audit.missing, "missing", "Share that changed enough, by what is assumed of the missing")),
-        (audit.comparison, "Compared with others", about(audit.comparison, "comparison", f"Comparison: {title}")),
+        (audit.regression, "Did they come at their worst",
+         _start(audit)),
+        (audit.responders, "Who changed enough", _enough(audit, tables)),
+        (audit.missing, "People without a follow-up", _missing(audit, tables)),
+        (audit.comparison, "Compared with others", compared),
         (audit.change, "All tests looked at", [all_tests(audit)] if len(audit.measures) > 1 else []),
         (audit.known, "Measurement error and the change that matters",
          about(audit.known, "error and importance", f"What a change is held against: {title}", resolution=step)),
-        (audit.dose, "Training done", about(audit.dose, "training", "Training of those who started")),
+        (audit.dose, "Training done", training_blocks(audit.dose, tables) if isinstance(audit.dose, Dose) else []),
         (audit.sites, "Sites", unit(audit.sites, "sites", "Sites, in order of their names")),
         (audit.therapists, "Therapists", unit(audit.therapists, "therapists", "Therapists, numbered")),
     ]  # fmt: skip
     return [(part, Section(words, blocks)) for part, words, blocks in sections if blocks]
 
 
-def _small() -> Any:
-    return drawing.axes(width=5.2, height=3.0)
+def _start(audit: ProgrammeAudit) -> list[Block]:
+    part = audit.regression[audit.primary]
+    if not isinstance(part, StartDependence):
+        return []
+    asked = () if part.from_selection is not None else (NO_RULE,)
+    return [Words((*part.sentences(), *part.cautions, *asked))]
+
+
+def _enough(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:
+    part = audit.responders[audit.primary]
+    if not isinstance(part, ChangedEnough):
+        return []
+    rows = measure_rows(tables["changed enough"], audit.primary).dropna(axis="columns", how="all")
+    if "people" in rows:
+        rows = rows.assign(people=[fixed(n, 0 if n % 1 == 0 else 1) if n == n else "–" for n in rows["people"]])
+    places = decimals_of(measure_named(audit.primary).resolution) + 1
+    if "threshold" in rows:
+        rows = rows.assign(threshold=[fixed(at, places) for at in rows["threshold"]])
+    name = audit.flow.names[audit.primary]
+    blocks: list[Block] = [
+        Words([in_words(text) for text in part.sentences()]),
+        ready_table(rows, f"Changed by at least a threshold: {name}", notes=part.cautions),
+    ]
+    if "threshold choice" in tables:
+        blocks += beside(how_many_changed(audit, measure_rows(tables["threshold choice"], audit.primary)))
+    return blocks
+
+
+def _missing(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:
+    part = audit.missing[audit.primary]
+    if not isinstance(part, MissingFollowUp):
+        return []
+    word = held_to(audit, audit.primary)
+    known: Any = audit.known[audit.primary]
+    size = known.mcid.value if word == "MCID" else known.mdc.value
+
+    def told(text: str) -> str:
+        return text.replace("thresholds worse", f"times the {word} worse")
+
+    few = 0 < part.unable < LEAST and (measure_rows(tables["flow"], audit.primary) == HIDDEN).any(axis=None)
+    cautions = [
+        text.replace(f"{part.unable} people could not", f"Fewer than {LEAST} people could not") if few else text
+        for text in part.cautions
+    ]
+    rows = measure_rows(tables["missing"], audit.primary).dropna(axis="columns", how="all")
+    title = "Share that changed enough, by what is assumed of the missing"
+    blocks: list[Block] = [Words([told(text) for text in part.sentences()]), ready_table(rows, title, notes=cautions)]
+    if part.mean is not None and part.missing:
+        worse = measure_rows(tables["tipping point"], audit.primary)
+        pictures = how_far_it_holds(part, word, measure_named(audit.primary).unit, told)
+        blocks += [tipping_table(worse, audit.primary, word, size), *beside(pictures)]
+    return blocks
+
+
+def _stamp_lines(stamp: Stamp) -> list[str]:
+    """Give every file a line, and everything else one together."""
+    told = [f"{fact}: {value}" for fact, value in stamp.rows]
+    files = [text for text in told if text.startswith("SHA-256")]
+    return ["; ".join(text for text in told if text not in files), *files]
 
 
 def _refusals(audit: ProgrammeAudit) -> tuple[str, ...]:
     """Say each reason once, with the parts and the tests it stops."""
     found: dict[str, dict[str, list[str]]] = {}
-    for part in (audit.known, audit.change, audit.responders, audit.missing, audit.comparison):
+    for part in (audit.known, audit.change, audit.responders, audit.missing, audit.comparison, audit.regression):
         for measure, piece in part.parts.items():
             for one in [piece] if isinstance(piece, Refused) else getattr(piece, "refused", ()):
-                found.setdefault(one.reason, {}).setdefault(audit.flow.names[measure], []).append(one.part.lower())
+                found.setdefault(in_words(one.reason), {}).setdefault(audit.flow.names[measure], []).append(
+                    one.part.lower()
+                )
     for whole in (audit.dose, audit.sites, audit.therapists):
         if isinstance(whole, Refused):
             found.setdefault(whole.reason, {}).setdefault("", []).append(whole.part.lower())

@@ -5,13 +5,16 @@ from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.result import Result
 from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.dose import Dose
+from truechange.reporting.audit_enough import frame_in_words, threshold_choice, tipping
+from truechange.reporting.audit_training import training_tables
 from truechange.reporting.small_cells import HIDDEN, suppress
 
 if TYPE_CHECKING:
     import pandas as pd
 
 PERSONAL = ("person", "name", "birth", "date")
-UNIT_NUMBERS = ("share", "low", "high", "shrunken", "outside")
+UNIT_NUMBERS = ("share", "low", "high", "shrunken", "outside", "mean", "mean_low", "mean_high", "mean_shrunken")
 
 
 def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: bool = False) -> "dict[str, pd.DataFrame]":
@@ -35,17 +38,21 @@ def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: boo
     parts: dict[str, Result] = {
         "flow": audit.flow, "baseline": audit.baseline, "error and importance": audit.known, "change": audit.change,
         "changed enough": audit.responders, "missing": audit.missing, "comparison": audit.comparison,
-        "training": audit.dose, "sites": audit.sites, "therapists": audit.therapists,
+        "start and regression": audit.regression, "training": audit.dose, "sites": audit.sites,
+        "therapists": audit.therapists,
     }  # fmt: skip
     held = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
+    held |= {"threshold choice": threshold_choice(audit), "tipping point": tipping(audit)}
+    if isinstance(audit.dose, Dose):
+        held |= training_tables(audit.dose, small_cells=small_cells)
     if names and "unit" in held["therapists"]:
         known = audit.people["therapist"].dropna().astype(str)
         held["therapists"] = held["therapists"].assign(unit=sorted(known[known != ""].unique()))
     for name in ("sites", "therapists"):
         held[name] = held[name].rename(columns={"unit": name.removesuffix("s")})
     if not small_cells:
-        held = {name: _hide(name, frame) for name, frame in held.items()}
-    return {name: _impersonal(frame) for name, frame in held.items() if len(frame)}
+        held = {name: _hide(name, frame) if len(frame) else frame for name, frame in held.items()}
+    return {name: frame_in_words(_impersonal(frame)) for name, frame in held.items() if len(frame)}
 
 
 def _impersonal(frame: "pd.DataFrame") -> "pd.DataFrame":
@@ -63,6 +70,10 @@ def _hide(name: str, frame: "pd.DataFrame") -> "pd.DataFrame":
         )
         return _each(
             known, ["group", "fact"], lambda part: suppress(part, {"count": "n"}, with_them={"count": ["share"]})
+        )
+    if name == "threshold choice":
+        return _each(
+            frame, ["measure"], lambda part: suppress(part, {"people": "of"}, with_them={"people": UNIT_NUMBERS})
         )
     if name in ("sites", "therapists") and "changed_enough" in frame:
         return suppress(frame, {"changed_enough": "started"}, with_them={"changed_enough": UNIT_NUMBERS})

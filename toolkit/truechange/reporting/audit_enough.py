@@ -1,0 +1,177 @@
+"""The tables of an audit that ask what a threshold, a missing score or another group changes in the answer."""
+
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
+from truechange.measures import measure as measure_named
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.comparison import ProgrammeComparison
+from truechange.programme.parts import ByMeasure, Refused
+from truechange.reporting.tables import ReadyTable
+from truechange.responders.comparing import ResponderComparison
+from truechange.responders.curves import CumulativeChange
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FARTHER = (0.0, 0.5, 1.0, 2.0, 3.0, 5.0)  # thresholds; the page's extract of the tipping point
+CALL = re.compile(r"Give (a retest study, or )?thresholds=\{'(\w+)': \{'(\w+)': \.\.\.\}\}( with its source)?\.")
+ASKED = {"sem": "standard error of measurement", "mcid": "MCID"}
+
+
+def in_words(text: str) -> str:
+    """Say what to give instead of how a programmer would write it.
+
+    Examples
+    --------
+    >>> in_words("Not known. Give a retest study, or thresholds={'pain_0_10': {'sem': ...}}.")
+    'Not known. Give a retest study, or its standard error of measurement in a thresholds file.'
+    """
+    return CALL.sub(
+        lambda found: (
+            f"Give {found[1] or ''}its {ASKED.get(found[3], found[3])} in a thresholds file"
+            f"{', with the source' if found[4] else ''}."
+        ),
+        text,
+    )
+
+
+def frame_in_words(frame: "pd.DataFrame") -> "pd.DataFrame":
+    """Return a table with its texts so worded."""
+    return frame.map(lambda value: in_words(value) if isinstance(value, str) else value)
+
+
+def held_to(audit: ProgrammeAudit, measure: str) -> str:
+    """Name the threshold a change in this test is held against."""
+    known: Any = audit.known[measure]
+    return "MCID" if isinstance(getattr(known, "mcid", None), Threshold) else "MDC95"
+
+
+def threshold_choice(audit: ProgrammeAudit) -> "pd.DataFrame":
+    """Return the share at each threshold and at the limits of the MCID: measure, held_against, threshold, people, ...
+
+    Columns: measure, held_against, threshold, people, of, share, low, high; ordered by the threshold.
+    """
+    import pandas as pd
+
+    frames = []
+    for measure in audit.measures:
+        known: Any = audit.known[measure]
+        curve = getattr(audit.responders[measure], "curve", None)
+        if not isinstance(curve, CumulativeChange) or isinstance(known, Refused):
+            continue
+        mcid, mdc = known.mcid, known.mdc
+        places: dict[str, float] = {} if mdc is None else {"MDC95": mdc.value}
+        if isinstance(mcid, Threshold):
+            places["MCID"] = mcid.value
+            if mcid.has_interval:
+                places |= {"lower limit of the MCID": mcid.low, "upper limit of the MCID": mcid.high}
+        whole = next(iter(curve.improvement.values())).size
+        for words, place in places.items():
+            row = curve.at(place).assign(measure=measure, held_against=words, of=whole)
+            frames.append(row.assign(people=(row["share"] * whole).round().astype(int)))
+    columns = ["measure", "held_against", "threshold", "people", "of", "share", "low", "high"]
+    if not frames:
+        return pd.DataFrame(columns=columns)
+    return pd.concat(frames, ignore_index=True)[columns].sort_values(
+        ["measure", "threshold"], kind="stable", ignore_index=True
+    )
+
+
+def tipping(audit: ProgrammeAudit) -> "pd.DataFrame":
+    """Return the tipping point of every test below each other: measure, thresholds_worse, share, mean, intervals."""
+    import pandas as pd
+
+    held = [
+        part.tipping.rename(columns={"delta": "thresholds_worse"}).assign(measure=measure)
+        for measure, part in _computed(audit.missing)
+        if part.mean is not None
+    ]
+    whole = pd.concat(held, ignore_index=True) if held else pd.DataFrame(columns=["measure"])
+    return whole[["measure", *(name for name in whole.columns if name != "measure")]]
+
+
+def _computed(parts: ByMeasure) -> Iterable[tuple[str, Any]]:
+    return ((measure, part) for measure, part in parts.parts.items() if not isinstance(part, Refused))
+
+
+def tipping_table(rows: "pd.DataFrame", measure: str, threshold: str, size: float) -> ReadyTable:
+    """Show share and mean if the missing did worse than people like them, in a few steps."""
+    test = measure_named(measure)
+    places = decimals_of(test.resolution) + 1
+    body = []
+    for row in rows.to_dict("records"):
+        if min(abs(row["thresholds_worse"] - step) for step in FARTHER) < 1e-6:
+            worse = (
+                f"{row['thresholds_worse']:g} × {threshold}"
+                if row["thresholds_worse"] > 1e-6
+                else "as people like them"
+            )
+            mean = [fixed(row[name], places) for name in ("mean", "mean_low", "mean_high")]
+            body.append(
+                (worse, _interval(row["share"], row["low"], row["high"]), f"{mean[0]} ({mean[1]} to {mean[2]})")
+            )
+    head = ("the missing did worse by", "changed enough (95% CI)", f"mean improvement, {test.unit} (95% CI)")
+    note = f"1 × {threshold} = {fixed(size, places)} {test.unit}."
+    return ReadyTable("If the missing did worse than people like them", head, tuple(body), (note,))
+
+
+def comparison_tables(part: ProgrammeComparison) -> list[ReadyTable]:
+    """Set the two groups beside each other; subgroups named beforehand in a table of their own."""
+    unit = part.adjusted.unit
+    rows = [
+        (f"difference of mean improvements, {unit}", _plain(part.unadjusted), "–"),
+        ("the same at equal score before", _plain(part.adjusted), p_value(part.p_value).removeprefix("p ")),
+    ]
+    shares = part.responders
+    if isinstance(shares, ResponderComparison):
+        need = shares.number_needed_to_treat
+        rows += [
+            (f"changed enough, {part.programme}", _share(shares.first), "–"),
+            (f"changed enough, {part.compare}", _share(shares.second), "–"),
+            ("difference of these shares", _share(shares.difference), p_value(shares.p_value).removeprefix("p ")),
+        ]
+        if part.adjusted_shares is not None:
+            rows.append(("the same at equal score before, of those measured", _share(part.adjusted_shares), "–"))
+        rows += [
+            (
+                "people needed in the programme for one more who changed enough",
+                str(need).replace(f"{100 * need.confidence:g}% CI ", ""),
+                "–",
+            ),
+            ("risk ratio", _plain(shares.risk_ratio), "–"),
+        ]
+    head = ("", "value (95% CI)", "p")
+    made = [ReadyTable(f"{part.programme} beside {part.compare}", head, tuple(rows), part.cautions)]
+    spread = part.response
+    body: list[tuple[str, ...]] = [
+        (f"SD of change, {part.programme}", fixed(spread.sd_programme, 2)),
+        (f"SD of change, {part.compare}", fixed(spread.sd_comparison, 2)),
+        ("SD of the people's own response", _plain(spread.value)),
+    ]
+    note = "Own response: what is left of the spread of change once the spread of the other group is taken off."
+    made.append(ReadyTable("Do people differ in their response", ("", f"{unit} (95% CI)"), tuple(body), (note,)))
+    if len(part.subgroups):
+        body = [
+            (row["fact"], f"{fixed(row['estimate'], 2)} ({fixed(row['low'], 2)} to {fixed(row['high'], 2)})",
+             p_value(row["p"]).removeprefix("p ").removeprefix("= "), str(row["people"]))
+            for row in part.subgroups.to_dict("records")
+        ]  # fmt: skip
+        heads = ("subgroup named beforehand", f"the difference differs by, {unit} (95% CI)", "p", "people")
+        made.append(ReadyTable("Does the difference depend on who it is", heads, tuple(body)))
+    return made
+
+
+def _interval(value: float, low: float, high: float) -> str:
+    return f"{percent(value)} ({percent(low)} to {percent(high)})"
+
+
+def _share(share: Estimate) -> str:
+    return _interval(share.value, share.low, share.high)
+
+
+def _plain(kept: Estimate) -> str:
+    return f"{fixed(kept.value, kept.decimals)} ({fixed(kept.low, kept.decimals)} to {fixed(kept.high, kept.decimals)})"
