@@ -189,7 +189,8 @@ def visits(
     -----
     Visit against baseline: :math:`z_{1-\alpha/(2V)} SEM \sqrt{1/m_0 + 1/m}` with V looks (Bonferroni). Course: the
     level is flat until the last baseline visit and straight after it, fitted by least squares with the known SEM. The
-    posterior is that of the level at the start and at the end given every score.
+    posterior is that of the level at the start and at the end given every score. The first is the textbook form, the
+    rest our own derivation, checked against matrix formulas.
 
     Examples
     --------
