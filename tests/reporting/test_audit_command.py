@@ -27,6 +27,7 @@ def test_without_thresholds_it_says_what_is_missing(clinic, capsys):
     assert main(["audit", str(clinic), "--json", "--resamples", "100"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert {"part", "reason"} <= set(told["not_computed"][0])
+    assert "thresholds={" not in json.dumps(told)  # what to give, not how to call it
     assert told["stamp"]["seed"] == "0"
     assert any(name.startswith("SHA-256 of clinic.csv") for name in told["stamp"])
 

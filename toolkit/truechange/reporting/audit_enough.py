@@ -10,6 +10,7 @@ from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.comparison import ProgrammeComparison
 from truechange.programme.parts import ByMeasure, Refused
+from truechange.reporting.small_cells import HIDDEN
 from truechange.reporting.tables import ReadyTable
 from truechange.responders.comparing import ResponderComparison
 from truechange.responders.curves import CumulativeChange
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FARTHER = (0.0, 0.5, 1.0, 2.0, 3.0, 5.0)  # thresholds; the page's extract of the tipping point
+EQUAL_START = "improvement at equal score before"
 CALL = re.compile(r"Give (a retest study, or )?thresholds=\{'(\w+)': \{'(\w+)': \.\.\.\}\}( with its source)?\.")
 ASKED = {"sem": "standard error of measurement", "mcid": "MCID"}
 
@@ -96,6 +98,40 @@ def tipping(audit: ProgrammeAudit) -> "pd.DataFrame":
 
 def _computed(parts: ByMeasure) -> Iterable[tuple[str, Any]]:
     return ((measure, part) for measure, part in parts.parts.items() if not isinstance(part, Refused))
+
+
+def counted_rows(rows: "pd.DataFrame", measure: str) -> "pd.DataFrame":
+    """Write threshold and people in words, for a table narrow enough for a small screen."""
+    places = decimals_of(measure_named(measure).resolution) + 1
+
+    def people(row: "dict[Any, Any]") -> str:
+        if row["people"] != row["people"]:
+            return "–"
+        count = fixed(row["people"], 0 if row["people"] % 1 == 0 else 1)
+        return f"{count} of {fixed(row['of'], 0)}"
+
+    told = rows.to_dict("records")
+    measured = [f" ({row['note']})" if row["note"] == "of those measured" else "" for row in told]
+    return rows.assign(
+        quantity=[f"{row['quantity']}{note}" for row, note in zip(told, measured, strict=True)],
+        threshold=[fixed(row["threshold"], places) for row in told],
+        people=[people(row) for row in told],
+    ).drop(columns=["of", "note"])
+
+
+def at_equal_start(rows: "pd.DataFrame", measure: str) -> "pd.DataFrame":
+    """Write each unit's mean improvement with its interval into one column, where it is known."""
+    if "mean" not in rows:
+        return rows
+    places = decimals_of(measure_named(measure).resolution) + 1
+
+    def cell(row: "dict[Any, Any]") -> str:
+        if row["mean"] == HIDDEN:
+            return HIDDEN
+        mean, low, high = (fixed(row[name], places) for name in ("mean", "mean_low", "mean_high"))
+        return f"{mean} ({low} to {high})" if row["mean"] == row["mean"] else "–"
+
+    return rows.assign(**{EQUAL_START: [cell(row) for row in rows.to_dict("records")]})
 
 
 def tipping_table(rows: "pd.DataFrame", measure: str, threshold: str, size: float) -> ReadyTable:

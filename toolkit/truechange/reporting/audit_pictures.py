@@ -15,6 +15,7 @@ from truechange.programme.enough import ChangedEnough
 from truechange.programme.missing import MissingFollowUp
 from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.sites import Funnel
+from truechange.reporting.audit_enough import held_to
 from truechange.reporting.page import Columns, Picture
 from truechange.reporting.small_cells import HIDDEN
 from truechange.reporting.tables import ReadyTable
@@ -23,6 +24,7 @@ from truechange.responders.curves import CumulativeChange
 if TYPE_CHECKING:
     import pandas as pd
 
+WHICH = "Does the choice of the threshold matter"
 COLUMN = 4.1  # inches drawn for half a page: print shrinks them, letters stay readable
 
 
@@ -77,7 +79,7 @@ def how_many_changed(audit: ProgrammeAudit, choice: "pd.DataFrame") -> list[Pict
         lines, words = drawn.get_legend_handles_labels()
         short = [word.removeprefix("everyone").removeprefix(", ") or "changed, as measured" for word in words]
         drawn.legend(lines, short, loc="upper right", fontsize=7, facecolor="white", framealpha=1, edgecolor="none")
-        made.append(Picture(drawn, curve.alt))
+        made.append(Picture(drawn, curve.alt, "Share that changed by at least each amount"))
     shown = choice[choice["people"] != HIDDEN]
     if len(shown):
         test = measure_named(audit.primary)
@@ -86,11 +88,18 @@ def how_many_changed(audit: ProgrammeAudit, choice: "pd.DataFrame") -> list[Pict
             (f"{row['held_against']}\n{fixed(row['threshold'], places)} {test.unit}", row)
             for row in shown.to_dict("records")
         ]
-        rows = {words: Estimate(value=row["share"], low=row["low"], high=row["high"]) for words, row in named}
+        rows = [Estimate(value=row["share"], low=row["low"], high=row["high"]) for _, row in named]
+        strong = [at for at, (_, row) in enumerate(named) if row["held_against"] == held_to(audit, audit.primary)]
         said = "; ".join(f"{words.replace(chr(10), ', ')}: {percent(row['share'])}" for words, row in named)
-        drawn = share_rows(rows, ax=half())
-        drawn.set_xlabel("share of those who started, by threshold")
-        made.append(Picture(drawn, f"Share of those who started that changed by at least each threshold. {said}."))
+        drawn = drawing.interval_rows([words for words, _ in named], rows, ax=half(), strong=strong)
+        for at, row in enumerate(rows):
+            drawn.text(1.02, at, percent(row.value), va="center", fontsize=9, color=drawing.INK, clip_on=False)
+        drawn.set_xlim(0, 1)
+        drawing.percent_axis(drawn)
+        drawn.set_xlabel("share of those who started")
+        made.append(
+            Picture(drawn, f"Share of those who started that changed by at least each threshold. {said}.", WHICH)
+        )
     return made
 
 
@@ -110,7 +119,8 @@ def how_far_it_holds(part: MissingFollowUp, threshold: str, unit: str, told: Cal
     ax.set_xlabel(words)
     ax.set_ylabel(f"mean improvement ({unit})")
     said = f"Mean improvement falling as the missing are assumed to have done worse. {told(part.sentences()[2])}"
-    return [Picture(share, told(part.alt)), Picture(ax, said)]
+    worse = "if the missing did worse than people like them"
+    return [Picture(share, told(part.alt), f"Share, {worse}"), Picture(ax, said, f"Mean, {worse}")]
 
 
 def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
@@ -118,7 +128,13 @@ def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
     shown = (rows["changed_enough"] != HIDDEN).to_numpy() & (rows["started"] != HIDDEN).to_numpy()
     if part.dispersion != part.dispersion or not shown.any():  # too few units for limits
         return []
-    made = [Picture(replace(part, rows=part.rows[shown]).plot(ax=half()), part.alt)]
+    made = [
+        Picture(
+            replace(part, rows=part.rows[shown]).plot(ax=half()),
+            part.alt,
+            f"Share of each {unit} with the limits for chance",
+        )
+    ]
     if "mean" in rows:
         kept = rows[shown & rows["mean"].notna().to_numpy()]
         means = [Estimate(value=row["mean"], low=row["mean_low"], high=row["mean_high"]) for _, row in kept.iterrows()]
@@ -127,7 +143,7 @@ def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
         )
         least, most = fixed(float(kept["mean"].min()), 1), fixed(float(kept["mean"].max()), 1)
         said = f"Mean improvement at equal score before with its interval, one row a {unit}, from {least} to {most}."
-        made.append(Picture(drawn, said))
+        made.append(Picture(drawn, said, "Mean improvement with its interval, in order of names, never of results"))
     return made
 
 

@@ -47,7 +47,7 @@ def to_pdf(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **s
 
 def to_excel(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
     """Write every table into a workbook, unrounded, formulas inert; arguments as for :func:`to_html`."""
-    held = {"answer": pd.DataFrame({"answer": audit.sentences()})} | audit_tables(audit, **shown)
+    held = {"answer": pd.DataFrame({"answer": _answer(audit)})} | audit_tables(audit, **shown)
     held["cautions"] = pd.DataFrame({"caution": (*audit.cautions, *cannot_show(audit))})
     held["stamp"] = pd.DataFrame(_stamped(audit, stamp).rows, columns=["fact", "value"])
     return write_workbook(path, held)
@@ -69,7 +69,7 @@ def audit_json(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bo
     """Return the audit as JSON: answer, tables (rows of unrounded values), cautions, refusals, references, stamp."""
     told = {
         "scope": scope(audit),
-        "answer": audit.sentences(),
+        "answer": _answer(audit),
         "cannot_show": cannot_show(audit),
         "tables": {name: _records(frame) for name, frame in audit_tables(audit, **shown).items()},
         "cautions": audit.cautions,
@@ -126,6 +126,10 @@ def write_audit(
             except MissingPartError as missing:
                 left_out.append(f"audit.{ending} was not written. {missing}")
     return tuple(made), tuple(left_out)
+
+
+def _answer(audit: ProgrammeAudit) -> tuple[str, ...]:
+    return tuple(map(in_words, audit.sentences()))
 
 
 def _stamped(audit: ProgrammeAudit, given: Stamp | None) -> Stamp:

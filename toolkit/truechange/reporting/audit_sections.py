@@ -4,7 +4,6 @@ from typing import Any
 
 import pandas as pd
 
-from truechange.foundation.numbers import decimals_of, fixed
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
@@ -15,7 +14,15 @@ from truechange.programme.missing import MissingFollowUp
 from truechange.programme.parts import Refused
 from truechange.programme.regression import StartDependence
 from truechange.programme.sites import Funnel
-from truechange.reporting.audit_enough import comparison_tables, held_to, in_words, tipping_table
+from truechange.reporting.audit_enough import (
+    EQUAL_START,
+    at_equal_start,
+    comparison_tables,
+    counted_rows,
+    held_to,
+    in_words,
+    tipping_table,
+)
 from truechange.reporting.audit_pictures import (
     all_tests,
     baseline,
@@ -45,7 +52,7 @@ NO_RULE = (
     "and SD of everyone who could have been taken in."
 )
 TABLES_ONLY = ("effect size (average SD)", "correlation", "p (paired t)")  # in the workbook, or said in a sentence
-UNIT_COLUMNS = ("site", "therapist", "started", "changed_enough", "share", "low", "high", "shrunken")
+UNIT_COLUMNS = ("site", "therapist", "started", "changed_enough", "share", "low", "high", "shrunken", EQUAL_START)
 
 
 def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp: Stamp) -> list[Section]:
@@ -82,7 +89,14 @@ def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
     flow = measure_rows(tables["flow"], audit.primary)
     right = [steps(audit, flow), *([shown] if (shown := shares(audit)) else [])]
     pictures = Columns([[changes(audit)], right])
-    return Section("The answer", [Words(audit.sentences(), "answer"), pictures, Words(cannot_show(audit), "caution")])
+    return Section(
+        "The answer",
+        [
+            Words([in_words(text) for text in audit.sentences()], "answer"),
+            pictures,
+            Words(cannot_show(audit), "caution"),
+        ],
+    )
 
 
 def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple[Result, Section]]:
@@ -104,8 +118,14 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         return blocks
 
     def unit(part: Result, key: str, words: str) -> list[Block]:
-        pictures = units(part, tables[key], key.removesuffix("s")) if isinstance(part, Funnel) else []
-        return [*about(part, key, words, names=UNIT_COLUMNS), *beside(pictures)]
+        if not isinstance(part, Funnel):
+            return []
+        rows = tables[key]
+        hidden = (SMALL,) if (rows == HIDDEN).any(axis=None) else ()
+        pictures = units(part, rows, key.removesuffix("s"))
+        shown = rows if pictures else at_equal_start(rows, audit.primary)  # drawn, or one more column
+        table = ready_table(shown, words, names=UNIT_COLUMNS, notes=(*hidden, *part.cautions))
+        return [Words(part.sentences()), table, *beside(pictures)]
 
     versus: Any = concerning(audit.comparison, first)
     compared: list[Block] = []
@@ -144,12 +164,7 @@ def _enough(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Bloc
     part = audit.responders[audit.primary]
     if not isinstance(part, ChangedEnough):
         return []
-    rows = measure_rows(tables["changed enough"], audit.primary).dropna(axis="columns", how="all")
-    if "people" in rows:
-        rows = rows.assign(people=[fixed(n, 0 if n % 1 == 0 else 1) if n == n else "–" for n in rows["people"]])
-    places = decimals_of(measure_named(audit.primary).resolution) + 1
-    if "threshold" in rows:
-        rows = rows.assign(threshold=[fixed(at, places) for at in rows["threshold"]])
+    rows = counted_rows(measure_rows(tables["changed enough"], audit.primary), audit.primary)
     name = audit.flow.names[audit.primary]
     blocks: list[Block] = [
         Words([in_words(text) for text in part.sentences()]),

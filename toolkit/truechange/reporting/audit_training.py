@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 EVENT_RATE = "adverse events per 1,000 training days"
+COURSE = "Pain and soreness by week, as far as at least five people trained"
 FEW = f"fewer than {LEAST}"
 
 
@@ -87,15 +88,15 @@ def training_blocks(dose: Dose, tables: "dict[str, pd.DataFrame]") -> list[Block
         said += part.sentences() if type(part).__name__ != "Refused" else ()
     if borne is not None:
         said += [*borne.sentences()[:2], _events(tables["adverse events"], values[EVENT_RATE])]
-    pictures = [Picture(dose.plot(ax=half()), f"{_seen(dose.alt, first)}")]
+    pictures = [Picture(dose.plot(ax=half()), _seen(dose.alt, first), "Improvement against training days")]
     if borne is not None:
         drawn = borne.plot(ax=half())
         top = float(borne.weeks[["pain_before", "pain_after", "soreness_next_day"]].max().max())
         drawn.set_ylim(0, 10 if top > 5 else 6)
-        pictures.append(Picture(drawn, f"Mean pain before and after training and soreness by week. {said[-2]}"))
+        pictures.append(Picture(drawn, f"Mean pain before and after training and soreness by week. {said[-3]}", COURSE))
     cautions = [f"{FEW.capitalize()} people kept no log; nothing is assumed of their training."] if hidden_log else []
     cautions += [text for text in dose.cautions if not (hidden_log and "kept no log" in text)]
-    return [Words(said), *beside(pictures), _table(values, tuple(cautions))]
+    return [Words(said), *beside(pictures), _table(values, dose.unit, tuple(cautions))]
 
 
 def _seen(alt: str, first: str) -> str:
@@ -117,7 +118,7 @@ def _events(events: "pd.DataFrame", rate: "dict[str, Any]") -> str:
     return f"Adverse events written down: {told}. That is {often} per 1,000 training days."
 
 
-def _table(values: "dict[str, Any]", cautions: tuple[str, ...]) -> ReadyTable:
+def _table(values: "dict[str, Any]", unit: str, cautions: tuple[str, ...]) -> ReadyTable:
     rows = []
     for name, row in values.items():
         value, low = row["value"], row["low"]
@@ -132,5 +133,7 @@ def _table(values: "dict[str, Any]", cautions: tuple[str, ...]) -> ReadyTable:
             cell = f"{fixed(value, places)} ({fixed(low, places)} to {fixed(row['high'], places)})"
         else:
             cell = percent(float(value))
-        rows.append((name, cell))
+        rows.append((f"{name}, {unit}" if name.startswith("improvement") and unit else name, cell))
+    if any(cell == HIDDEN for _, cell in rows):
+        cautions = ("A number is hidden where it rests on, or leaves over, one to four people.", *cautions)
     return ReadyTable("Training of those who started", ("", "value (95% CI)"), tuple(rows), cautions)
