@@ -41,14 +41,14 @@ def refused(study, words):
 @pytest.mark.parametrize(("rating", "who"), [(1, "everybody"), (0, "nobody")])
 def test_all_or_none_improved(people, rating, who):
     study = small(people.change, np.full(people.n, rating), sem=0.9)
-    table = refused(study, "not an anchor")
+    table = refused(study, f"{who} rated themselves improved")
     assert table.loc["predictive", "use"] == f"not computed: {who} rated themselves improved"
     assert table.drop(["mean_change", "mean_difference", "detectability_limit"])["estimate"].isna().all()
 
 
 def test_constant_change(people):
     study = small(np.full(people.n, 2.0), people.rating, sem=0.9)
-    table = refused(study, "not an anchor")
+    table = refused(study, "the change does not vary")
     assert table.loc["latent_threshold", "use"] == "not computed: the change does not vary"
     assert table.loc["mean_change", "estimate"] == 2.0
     assert np.isnan(table.loc["mean_change", "low"])

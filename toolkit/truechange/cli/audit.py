@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     """Read, audit, write; 1 when rows had to be set aside as errors."""
     from truechange.programme import audit
     from truechange.records import read
+    from truechange.reporting.audit_enough import in_words
     from truechange.reporting.audit_report import audit_json, write_audit
     from truechange.reporting.stamp import stamp
     from truechange.reporting.thresholds import read_thresholds
@@ -71,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(audit_json(found, stamp=made, **shown), end="")
     else:
-        print("\n".join((*found.sentences(), *(f"Caution: {caution}" for caution in found.cautions))))
+        print("\n".join(map(in_words, (*found.sentences(), *(f"Caution: {caution}" for caution in found.cautions)))))
         if written:
             print("\nWritten:", *written, sep="\n  ")
     print(*left_out, *records.cautions, sep="\n", file=sys.stderr)

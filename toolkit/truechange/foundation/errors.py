@@ -53,6 +53,15 @@ def check_confidence(confidence: float) -> None:
         raise ChoiceError(f"confidence={confidence!r} must be a fraction between 0 and 1, such as 0.95 for 95%.")
 
 
+FEWEST_RESAMPLES = 100
+
+
+def check_resamples(n_boot: int) -> None:
+    """Raise :class:`ChoiceError` for fewer resamples than an interval can be read from."""
+    if n_boot < FEWEST_RESAMPLES:
+        raise ChoiceError(f"n_boot={n_boot!r}: at least {FEWEST_RESAMPLES} resamples are needed for an interval.")
+
+
 def needs(part: str, extra: str) -> MissingPartError:
     """Return the error that says which extra to install for `part`."""
     return MissingPartError(

@@ -13,7 +13,7 @@ from truechange.foundation.errors import DataError, check_choice, check_confiden
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
-from truechange.meaningful_change.people import RatedPeople, numbers, rated_people
+from truechange.meaningful_change.people import RatedPeople, numbers, rated_people, same_index
 from truechange.numerics.resampling import Floats
 
 if TYPE_CHECKING:
@@ -141,6 +141,7 @@ def anchor_check(
     (True, 0.88)
     """
     check_choice("better", better, ("higher", "lower"))
+    same_index({"before": before, "after": after, "anchor": anchor})
     first, second = numbers("before", before), numbers("after", after)
     if first.size != second.size:
         raise DataError(f"before has {first.size} values and after has {second.size}: line them up by person first.")

@@ -10,7 +10,7 @@ from truechange.foundation.errors import DataError, RefusedError, check_confiden
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
-from truechange.meaningful_change.people import numbers, rated_people
+from truechange.meaningful_change.people import numbers, rated_people, same_index
 from truechange.meaningful_change.sizes import score_error
 from truechange.numerics.binary_models import fit_outcomes
 from truechange.numerics.kinds import Counts, Kinds, draw_counts, rows_at_once
@@ -103,6 +103,7 @@ def baseline_dependence(
             "Dependence on the baseline needs a second baseline (a practice trial, an earlier visit). Splitting people "
             "by the score that is part of their change makes a dependence out of measurement error."
         )
+    same_index({"improvement": improvement, "anchor": anchor, "second_baseline": second_baseline})
     z_all = numbers("second_baseline", second_baseline)
     if before is not None and np.array_equal(z_all, numbers("before", before), equal_nan=True):
         raise RefusedError(

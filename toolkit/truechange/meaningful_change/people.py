@@ -72,7 +72,7 @@ def rated_people(
         raise ChoiceError(f"cut={cut!r} must be a whole number: the lowest rating that counts as improved.")
     given = {"improvement": improvement, "anchor": anchor, "before": before, "after": after}
     known = {name: values for name, values in given.items() if values is not None}
-    _same_index(known)
+    same_index(known)
     columns = {name: numbers(name, values) for name, values in known.items()}
     lengths = {name: values.size for name, values in columns.items()}
     if len(set(lengths.values())) != 1:
@@ -103,7 +103,8 @@ def rated_people(
     )
 
 
-def _same_index(given: dict[str, ArrayLike]) -> None:
+def same_index(given: dict[str, ArrayLike]) -> None:
+    """Raise a DataError where two Series have different indexes: people could be mixed up."""
     series = {name: values for name, values in given.items() if isinstance(values, pd.Series)}
     first = next(iter(series), "")
     for name, values in series.items():

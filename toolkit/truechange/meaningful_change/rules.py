@@ -116,6 +116,10 @@ def choose(people: RatedPeople, check: AnchorCheck, rows: Rows, uses: dict[str, 
     """
     if people.n < LEAST:
         return "", f"fewer than {LEAST} people"
+    if people.improved.all() or not people.improved.any():
+        return "", f"{'everybody' if people.improved.all() else 'nobody'} rated themselves improved"
+    if np.ptp(people.change) == 0:
+        return "", "the change does not vary"
     if not check.usable:
         return "", f"the rating is not an anchor for this test (correlation {check.correlation.text(2)})"
     if not check.single_value:

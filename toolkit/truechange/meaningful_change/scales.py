@@ -11,7 +11,7 @@ from truechange.foundation.errors import DataError, check_choice
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
-from truechange.meaningful_change.people import numbers, rated_people
+from truechange.meaningful_change.people import numbers, rated_people, same_index
 from truechange.numerics.binary_models import fit_outcomes
 from truechange.numerics.resampling import Floats
 
@@ -97,6 +97,7 @@ def compare_scales(
     """
     check_choice("better", better, ("higher", "lower"))
     sign = 1.0 if better == "higher" else -1.0
+    same_index({"before": before, "after": after, "anchor": anchor})
     first, second = numbers("before", before), numbers("after", after)
     if first.size != second.size:
         raise DataError(f"before has {first.size} values and after has {second.size}: line them up by person first.")

@@ -8,7 +8,7 @@ import pandas as pd
 from scipy.special import chdtri, ndtri
 
 from truechange.foundation.errors import ChoiceError
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.meaningful_change.people import RatedPeople
 
 
@@ -37,7 +37,7 @@ def score_error(sem: "float | Estimate | None", df: float | None, confidence: fl
         raise ChoiceError("sem must be a standard error of measurement, got a threshold; pass .sem_agreement instead.")
     if hasattr(sem, "sem_agreement"):
         raise ChoiceError("Say which error is meant: pass sem=result.sem_agreement or sem=result.sem_consistency.")
-    value = float(sem)
+    value = plain_number(sem, "sem")
     if not (value >= 0 and value < float("inf")):
         raise ChoiceError(f"sem={value!r} must be a number of at least 0, in the unit of the test.")
     if df is not None and not df > 0:

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
-from truechange.foundation.errors import ChoiceError, check_confidence
+from truechange.foundation.errors import check_confidence, check_resamples
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.meaningful_change.anchor import check_people, mean_interval
@@ -28,7 +28,6 @@ from truechange.meaningful_change.sizes import score_error, size_references
 from truechange.numerics.resampling import Floats
 from truechange.numerics.roc import auc_interval
 
-LEAST_DRAWS = 100
 SOURCES = ("terluin2015", "terluin2017", "terluin2022", "froud2014", "devet2007", "delong1988", "devji2020")
 
 
@@ -119,8 +118,7 @@ def mcid(
     2.22 stands (95% CI 1.85 to 2.60)
     """
     check_confidence(confidence)
-    if n_boot < LEAST_DRAWS:
-        raise ChoiceError(f"n_boot={n_boot!r}: at least {LEAST_DRAWS} resamples are needed for an interval.")
+    check_resamples(n_boot)
     people = rated_people(improvement, anchor, cut=cut, before=before, after=after)
     error = score_error(sem, sem_df, confidence)
     unit = unit or ("" if error is None else error.unit)
