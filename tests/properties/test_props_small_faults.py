@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 import truechange as tc
-from truechange.planning import plan_two_programmes
+from truechange.planning import plan_true_share, plan_two_programmes
 from truechange.programme.imputation import impute
 from truechange.programme.missing import missing_follow_up
 from truechange.reliability import variance_components
@@ -104,3 +104,39 @@ def test_few_levels_are_called_few(trials, few):
     data = pd.DataFrame({"person": rows, "trial": columns, "value": scores.ravel()})
     found = variance_components(data, limits="monte-carlo", n_boot=10)
     assert any("Fewer than 5 levels of trial" in said for said in found.cautions) == few
+
+
+def retest(n=12, k=3, seed=7):
+    rng = np.random.default_rng(seed)
+    scores = rng.normal(10, 3, (n, 1)) + rng.normal(0, 1, (n, k)) + np.arange(k)
+    rows, columns = (index.ravel() for index in np.indices(scores.shape))
+    return scores, pd.DataFrame({"person": rows, "trial": columns, "value": scores.ravel()})
+
+
+def test_the_error_of_each_test_enters_the_mdc_over_the_scores_averaged_there():
+    # by hand: z √(SEM₁²/m₁ + SEM₂²/m₂)
+    _, data = retest()
+    error = tc.measurement_error(data)
+    expected = 1.959963985 * sqrt(error.sem.value**2 / 3 + 0.7**2 / 2)
+    assert error.mdc(scores_before=3, scores_after=2, sem_after=0.7).value == pytest.approx(expected, rel=1e-8)
+
+
+def test_each_step_between_trials_has_the_p_of_a_paired_t_test():
+    # Source: scipy.stats.ttest_rel
+    scores, data = retest()
+    steps = tc.measurement_error(data).learning_between_trials().table()
+    for at, row in enumerate(steps.to_dict("records")):
+        assert row["p_value"] == pytest.approx(stats.ttest_rel(scores[:, at + 1], scores[:, at]).pvalue)
+
+
+def test_a_test_without_error_is_a_possible_test():
+    before, after, anchor = people()
+    found = tc.mcid(after - before, anchor, sem=0.0, n_boot=100)
+    assert found.change_reliability.value == pytest.approx(1.0)
+    with pytest.raises(tc.ChoiceError):
+        tc.mcid(after - before, anchor, sem=-0.1, n_boot=100)
+
+
+def test_a_plan_for_the_true_share_needs_an_error_to_remove():
+    with pytest.raises(tc.OutcomeError):
+        plan_true_share(0.1, mean=1.0, sd=2.5, sem=0.0, mcid=2.0)
