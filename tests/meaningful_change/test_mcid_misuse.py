@@ -17,7 +17,7 @@ RATING = np.digitize(TRUE + RNG.normal(0, 1.5, 150), [-2, 2, 5]) - 1
 @pytest.mark.parametrize("function", [tc.anchor_check, compare_scales])
 def test_people_on_different_indexes_are_not_matched_by_place(function):
     with pytest.raises(tc.DataError, match="different indexes"):
-        function(pd.Series(BEFORE), pd.Series(AFTER, index=range(1, 151)), RATING)
+        function(pd.Series(BEFORE), pd.Series(AFTER, index=range(1, 151)), RATING, better="higher")
 
 
 def test_a_word_for_the_error_is_named():
