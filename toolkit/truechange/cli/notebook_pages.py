@@ -41,6 +41,7 @@ def notebook_page(path: Path, seconds: int = 300) -> str:
         timeout=seconds,
         record_timing=False,
         kernel_name="python3",
+        extra_arguments=["--IPKernelApp.log_level=40"],  # loopback is meant: no warning a notebook about it
         resources={"metadata": {"path": str(path.parent)}},
     )
     try:
