@@ -13,6 +13,7 @@ from truechange.programme.imputation import impute
 from truechange.programme.missing import missing_follow_up
 from truechange.reliability import variance_components
 from truechange.reliability.components import shared_trials
+from truechange.responders.true_share import TrueSpread, chance_beyond
 
 
 def people(n=60, seed=3):
@@ -140,3 +141,21 @@ def test_a_test_without_error_is_a_possible_test():
 def test_a_plan_for_the_true_share_needs_an_error_to_remove():
     with pytest.raises(tc.OutcomeError):
         plan_true_share(0.1, mean=1.0, sd=2.5, sem=0.0, mcid=2.0)
+
+
+def test_the_score_p_of_two_shares_is_the_chi_square_without_correction():
+    # Source: scipy.stats.chi2_contingency
+    for k1, n1, k2, n2 in ((18, 30, 9, 28), (3, 17, 8, 21), (40, 41, 30, 39)):
+        table = [[k1, n1 - k1], [k2, n2 - k2]]
+        expected = stats.chi2_contingency(table, correction=False).pvalue
+        assert tc.compare_responders(k1, n1, k2, n2).p_score == pytest.approx(expected, rel=1e-9)
+
+
+def test_what_is_not_known_of_a_small_group_s_mean_widens_each_person_s_chance():
+    # by hand: with V the variance of a change and n people, the mean adds (1 - rel)² V/n
+    spread = TrueSpread(np.array([1.5]), np.array([1.2]), np.array([1.0]), 1.0, 8)
+    total = 1.5**2 + 2 * 1.2**2
+    kept = 1.5**2 / total
+    variance = kept * 2 * 1.2**2 + (1 - kept) ** 2 * total / 8
+    expected = stats.norm.sf(2.0, 1.0 + kept * (np.array([0.0, 4.0]) - 1.0), sqrt(variance))
+    np.testing.assert_allclose(chance_beyond(np.array([0.0, 4.0]), spread, 2.0), expected, rtol=1e-9)
