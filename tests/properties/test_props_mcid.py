@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 import truechange as tc
 
-QUICK = settings(derandomize=True, deadline=None, max_examples=12)
+QUICK = settings(derandomize=True, deadline=None, max_examples=9)
 POINTS = (
     "mean_change",
     "mean_difference",

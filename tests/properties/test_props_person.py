@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 import truechange as tc
 from truechange.individual import recovery_cutoffs
 
-QUICK = settings(derandomize=True, deadline=None, max_examples=30)
+QUICK = settings(derandomize=True, deadline=None, max_examples=20)
 SCORE = st.integers(0, 40).map(lambda x: x / 2)
 SEM = st.floats(0.3, 3)
 MCID = st.floats(0.5, 6)

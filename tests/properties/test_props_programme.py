@@ -13,7 +13,7 @@ from truechange.programme.change import paired_change, trimmed_mean
 from truechange.programme.response_spread import individual_response
 from truechange.programme.sites import chance_limits, funnel, shrunken_shares
 
-QUICK = settings(derandomize=True, deadline=None, max_examples=25)
+QUICK = settings(derandomize=True, deadline=None, max_examples=18)
 SEEDS = st.integers(0, 5000)
 
 

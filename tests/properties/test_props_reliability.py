@@ -10,7 +10,7 @@ from hypothesis.extra.numpy import arrays
 import truechange as tc
 from truechange.numerics.mean_squares import FORMS
 
-QUICK = settings(derandomize=True, deadline=None, max_examples=25)
+QUICK = settings(derandomize=True, deadline=None, max_examples=18)
 SCORES = st.integers(2, 4).flatmap(
     lambda k: st.integers(4, 9).flatmap(lambda n: arrays(float, (n, k), elements=st.integers(0, 30).map(float)))
 )

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 import truechange as tc
 from truechange.responders import compare_paired
 
-QUICK = settings(derandomize=True, deadline=None, max_examples=30)
+QUICK = settings(derandomize=True, deadline=None, max_examples=20)
 COUNTS = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 CHANGES = st.lists(st.integers(-6, 12).map(float) | st.just(float("nan")), min_size=4, max_size=40)
 
