@@ -8,7 +8,8 @@ from statsmodels.stats.proportion import proportion_confint
 
 import truechange as tc
 from truechange.evidence.cases import load_case
-from truechange.responders.shares import exact_limits, wilson_limits
+from truechange.numerics.shares import wilson_limits
+from truechange.responders.shares import exact_limits
 
 counts = st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 

@@ -11,7 +11,8 @@ import truechange as tc
 from truechange.evidence.reliability import long
 from truechange.evidence.simulation import cell
 from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
-from truechange.responders.shares import exact_limits, wilson_limits
+from truechange.numerics.shares import wilson_limits
+from truechange.responders.shares import exact_limits
 
 Results = dict[str, NDArray[Any]]
 

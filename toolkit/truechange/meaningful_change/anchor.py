@@ -15,6 +15,7 @@ from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
 from truechange.meaningful_change.people import RatedPeople, numbers, rated_people, same_index
 from truechange.numerics.resampling import Floats
+from truechange.numerics.shares import wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -198,12 +199,8 @@ def rank_correlation(x: ArrayLike, y: ArrayLike, confidence: float) -> Estimate:
 
 def wilson(k: int, n: int, confidence: float) -> Estimate:
     """Return a share with its Wilson interval (Newcombe 1998, method 3)."""
-    z = float(ndtri((1 + confidence) / 2))
-    share, spread = k / n, z * z / n
-    middle = (share + spread / 2) / (1 + spread)
-    reach = z * sqrt(share * (1 - share) / n + spread / (4 * n)) / (1 + spread)
-    low, high = max(0.0, middle - reach) if k else 0.0, min(1.0, middle + reach) if k < n else 1.0
-    return Estimate(value=share, low=low, high=high, n=n, confidence=confidence, method="Wilson")
+    low, high = wilson_limits(k, n, confidence)
+    return Estimate(value=k / n, low=float(low), high=float(high), n=n, confidence=confidence, method="Wilson")
 
 
 def mean_interval(values: Floats, confidence: float) -> tuple[float, float, float]:

@@ -6,8 +6,8 @@ from scipy.special import chdtri, ndtr, ndtri
 
 from truechange.foundation.errors import ChoiceError, check_confidence
 from truechange.foundation.numbers import percent
+from truechange.numerics.shares import wilson_limits
 from truechange.planning.plan import Losses, Plan, by_power, by_width
-from truechange.responders.shares import wilson_limits
 
 
 def _between(low: float, high: float, **given: float) -> None:

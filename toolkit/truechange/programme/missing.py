@@ -13,8 +13,9 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
+from truechange.numerics.shares import wilson_limits
 from truechange.programme.imputation import impute, rubin
-from truechange.responders.shares import how_many, wilson_limits
+from truechange.responders.shares import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

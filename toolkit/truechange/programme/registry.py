@@ -13,7 +13,8 @@ from truechange.foundation.errors import DataError, check_confidence, listed, ne
 from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
-from truechange.responders.shares import FEW, wilson_limits
+from truechange.numerics.shares import wilson_limits
+from truechange.responders.shares import FEW
 
 Chunk = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]
 BATCH = 1_000_000

@@ -12,7 +12,8 @@ from scipy.special import bdtr, stdtrit
 from truechange.foundation.errors import DataError
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
-from truechange.responders.shares import FEW, wilson_limits
+from truechange.numerics.shares import wilson_limits
+from truechange.responders.shares import FEW
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

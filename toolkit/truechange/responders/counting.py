@@ -11,7 +11,8 @@ from truechange.foundation.errors import DataError, RefusedError, check_confiden
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
-from truechange.responders.shares import FEW, how_many, wilson_limits
+from truechange.numerics.shares import wilson_limits
+from truechange.responders.shares import FEW, how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -12,9 +12,10 @@ from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.numerics.shares import wilson_limits
 from truechange.responders.counting import any_threshold, group_labels, numbers, size_of
 from truechange.responders.error_only import sem_value
-from truechange.responders.shares import how_many, wilson_limits
+from truechange.responders.shares import how_many
 from truechange.responders.true_share import measured_changes
 
 if TYPE_CHECKING:

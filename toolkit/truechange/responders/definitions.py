@@ -11,8 +11,9 @@ from truechange.foundation.errors import check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Result
+from truechange.numerics.shares import wilson_limits
 from truechange.responders.error_only import sem_value
-from truechange.responders.shares import how_many, wilson_limits
+from truechange.responders.shares import how_many
 from truechange.responders.true_share import (
     chance_beyond,
     measured_changes,

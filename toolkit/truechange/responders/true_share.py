@@ -12,9 +12,10 @@ from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.numerics.shares import wilson_limits
 from truechange.responders.counting import numbers
 from truechange.responders.error_only import sem_value
-from truechange.responders.shares import how_many, wilson_limits
+from truechange.responders.shares import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
