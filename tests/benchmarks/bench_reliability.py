@@ -33,7 +33,7 @@ def ours_a(n: int) -> None:
         mean_squares,
         resampled_mean_squares,
     )
-    from truechange.numerics.resampling import bca_limits, percentile_limits
+    from truechange.numerics.resampling import bca_levels, quantiles
 
     table = study(n)
     whole, draws, out = (
@@ -41,8 +41,7 @@ def ours_a(n: int) -> None:
         for ms in (mean_squares(table), resampled_mean_squares(table, n_boot=B, seed=1), jackknifed_mean_squares(table))
     )
     for value, drawn, left in zip(whole, draws, out, strict=True):  # the MDC's limits are the SEM's times 2.77
-        percentile_limits(drawn, 0.95)
-        bca_limits(drawn, float(value), left, 0.95)
+        quantiles(drawn, [0.025, 0.975, *bca_levels(drawn, float(value), left, 0.95)])
 
 
 def _statistic(first, second, axis):

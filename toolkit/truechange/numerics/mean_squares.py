@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
-from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks
+from truechange.numerics.resampling import Floats, resampled_sums
 
 FORMS = ("ICC(1)", "ICC(A,1)", "ICC(C,1)", "ICC(k)", "ICC(A,k)", "ICC(C,k)")
 
@@ -118,21 +118,11 @@ def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int =
     """Return the mean squares of `n_boot` resamples of people.
 
     A resample enters only through sums over people: of the scores of each
-    trial, of the squared person totals, and of all squares. One person's
-    share of them is one short row, so a block is a gather and a product with ones.
+    trial, of the squared person totals, and of all squares.
     """
     n, k = table.shape
-    features = _person_features(table)
-    block = block_size(n, n_boot)
-    gathered = np.empty((block, n, features.shape[1]))  # kept: fresh pages each block cost more than the sums
-    ones = np.ones((1, n))
-
-    def squares(rng: np.random.Generator, size: int) -> Floats:
-        rows = gathered[:size]
-        np.take(features, draw_people(rng, size, n), axis=0, out=rows, mode="clip")
-        return _from_sums(np.matmul(ones, rows)[:, 0], n, k)
-
-    p, t, e, w = in_blocks(squares, n_boot, seed=seed, block=block, jobs=jobs).T
+    sums = resampled_sums(_person_features(table), n_boot=n_boot, seed=seed, jobs=jobs)
+    p, t, e, w = _from_sums(sums, n, k)
     return MeanSquares(p, t, e, w, n, k)
 
 
@@ -140,7 +130,7 @@ def jackknifed_mean_squares(table: Floats) -> MeanSquares:
     """Return the mean squares with each person left out in turn, in closed form."""
     n, k = table.shape
     features = _person_features(table)
-    p, t, e, w = _from_sums(features.sum(axis=0) - features, n - 1, k).T
+    p, t, e, w = _from_sums(features.sum(axis=0) - features, n - 1, k)
     return MeanSquares(p, t, e, w, n - 1, k)
 
 
@@ -151,14 +141,14 @@ def _person_features(table: Floats) -> Floats:
 
 def _from_sums(sums: Floats, n: int, k: int) -> Floats:
     columns, totals, squares = sums[:, :k], sums[:, k] / k, sums[:, k + 1]
-    correction = columns.sum(axis=1) ** 2 / (n * k)
-    found = np.empty((len(sums), 4))
-    found[:, 0] = (totals - correction) / (n - 1)
-    trials = (columns**2).sum(axis=1) / n - correction
-    found[:, 1] = trials / (k - 1)
+    correction = (columns @ np.ones(k)) ** 2 / (n * k)
+    found = np.empty((4, len(sums)))
+    found[0] = (totals - correction) / (n - 1)
+    trials = np.einsum("ij,ij->i", columns, columns) / n - correction
+    found[1] = trials / (k - 1)
     within = squares - totals
-    found[:, 2] = (within - trials) / ((n - 1) * (k - 1))
-    found[:, 3] = within / (n * (k - 1))
+    found[2] = (within - trials) / ((n - 1) * (k - 1))
+    found[3] = within / (n * (k - 1))
     return np.maximum(found, 0.0, out=found)
 
 
