@@ -7,7 +7,7 @@ median of `--repeats` is shown. Data are invented and written to `--folder` once
 
     shares of a registry (site × sex × age band × test), whole process, CSV and parquet
         peer: plain pandas (merge, pivot, loop over groups with statsmodels' Wilson interval)
-    the same out of core, `--huge ROWS` of parquet; peer: one duckdb query, memory as it likes
+    the same out of core, `--huge ROWS` of parquet and CSV; peer: one duckdb query, memory as it likes
     two shares tested exactly; peer: scipy's permutation test with 9,999 permutations
 """
 
@@ -27,11 +27,12 @@ LOWER_IS_BETTER = ("sit_to_stand_5", "timed_up_and_go", "stair_climb")
 BY = ["site", "sex", "age_band"]
 
 
-def write_registry(path: Path, rows: int, *, csv: bool) -> None:
+def write_registry(path: Path, rows: int) -> None:
     """Write about `rows` assessments of rows/10 people, five tests, two occasions, one in ten follow-ups missing."""
     import numpy as np
     import pandas as pd
     import pyarrow as pa
+    import pyarrow.csv as pc
     import pyarrow.parquet as pq
 
     people, rng = rows // 10, np.random.default_rng(1)
@@ -45,9 +46,8 @@ def write_registry(path: Path, rows: int, *, csv: bool) -> None:
         }
     )
     table.to_parquet(f"{path}_people.parquet", index=False)
-    if csv:
-        table.to_csv(f"{path}_people.csv", index=False)
-    writer, keys = None, list(THRESHOLDS)
+    table.to_csv(f"{path}_people.csv", index=False)
+    writers, keys = [], list(THRESHOLDS)
     for block in np.array_split(ids, max(1, people // 200_000)):
         m = len(block)
         first = rng.normal(11, 3, (m, 5)).round(1)
@@ -62,17 +62,19 @@ def write_registry(path: Path, rows: int, *, csv: bool) -> None:
                 "value": scores[kept],
             }
         )
-        if csv:
-            part.to_pandas().to_csv(f"{path}.csv", index=False, mode="a" if writer else "w", header=writer is None)
-        writer = writer or pq.ParquetWriter(f"{path}.parquet", part.schema)
-        writer.write_table(part)
-    if writer:
+        writers = writers or [
+            pc.CSVWriter(f"{path}.csv", part.schema, write_options=pc.WriteOptions(quoting_style="needed")),
+            pq.ParquetWriter(f"{path}.parquet", part.schema),
+        ]
+        for writer in writers:
+            writer.write_table(part)
+    for writer in writers:
         writer.close()
 
 
 def ours(path: str, kind: str) -> dict[str, float]:
     """Run the library's registry on one file."""
-    from truechange.programme.registry import responder_registry
+    from truechange.programme import responder_registry
 
     return _sums(responder_registry(f"{path}.{kind}", f"{path}_people.{kind}", THRESHOLDS, by=BY).table())
 
@@ -200,14 +202,14 @@ def main() -> None:
         return
     given.folder.mkdir(parents=True, exist_ok=True)
     exact_against_permutation(given.repeats)
-    for rows, csv, peer in ((given.rows, True, "plain_pandas"), (given.huge, False, "one_query")):
+    for rows, peer, repeats in ((given.rows, "plain_pandas", given.repeats), (given.huge, "one_query", 1)):
         if not rows:
             continue
         path = given.folder / f"registry_{int(rows)}"
-        if not Path(f"{path}.parquet").exists():
-            write_registry(path, int(rows), csv=csv)
-        for kind in ("csv", "parquet") if csv else ("parquet",):
-            compare(f"registry, {rows:.0e} rows, {kind}", "ours", peer, (str(path), kind), given.repeats if csv else 1)
+        if not Path(f"{path}.csv").exists():
+            write_registry(path, int(rows))
+        for kind in ("csv", "parquet"):
+            compare(f"registry, {rows:.0e} rows, {kind}", "ours", peer, (str(path), kind), repeats)
 
 
 if __name__ == "__main__":

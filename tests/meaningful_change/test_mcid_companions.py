@@ -9,7 +9,7 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 import truechange as tc
 from truechange.meaningful_change import as_relative, baseline_dependence, compare_scales, pool_thresholds, triangulate
-from truechange.meaningful_change.simulation import bias_and_coverage
+from truechange.meaningful_change.simulation import bias_and_coverage, simulated_people
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
@@ -194,3 +194,12 @@ def test_the_simulation_repeats_itself_whatever_the_workers():
     given = {"shares": (0.4,), "anchor_reliabilities": (0.6, 1.0), "people": (80,), "repeats": 4, "n_boot": 0}
     first, second = bias_and_coverage(**given), bias_and_coverage(**given, jobs=2)
     assert_allclose(first["bias"], second["bias"])
+
+
+def test_bias_in_sds_is_the_bias_over_the_spread_of_observed_change():
+    # true change has an SD of 2 in these studies, so at reliability 0.5 observed change has √(4/0.5) = 2.83
+    table = bias_and_coverage((0.3,), (0.6,), (200,), change_reliability=0.5, repeats=3, n_boot=0, seed=2)
+    one = table.set_index("method").loc["predictive"]
+    assert one["bias"] / one["bias_in_sd"] == pytest.approx(8**0.5)
+    drawn = simulated_people(np.random.default_rng(5), 100_000, share=0.3, anchor_reliability=0.6, sem=2**0.5)
+    assert drawn.change.std() == pytest.approx(8**0.5, rel=0.01)

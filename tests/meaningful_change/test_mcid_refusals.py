@@ -8,6 +8,9 @@ import pandas as pd
 import pytest
 
 import truechange as tc
+from truechange.meaningful_change.draws import DRAWN, draw_quantities
+from truechange.meaningful_change.estimators import Layout, estimate_rows
+from truechange.meaningful_change.people import rated_people
 from truechange.meaningful_change.simulation import simulated_people
 
 
@@ -58,6 +61,15 @@ def test_five_people():
     study = small([1, 2, 3, 4, 0], [0, 1, 1, 2, 0], sem=0.9)
     table = refused(study, "fewer than 10 people")
     assert table["estimate"].isna().all()
+
+
+@pytest.mark.parametrize(("number", "rows"), [(9, 1), (10, 150)])
+def test_a_study_too_small_to_resample_is_one_empty_row(people, number, rows):
+    few = rated_people(people.change[:number], np.arange(number) % 3 - 1)
+    layout = Layout.of(few)
+    drawn = draw_quantities(layout, estimate_rows(layout, layout.kinds.counts[None], None), None, 150, 0)
+    assert drawn.shape == (rows, len(DRAWN) + 2)  # three ratings have two boundaries
+    assert np.isnan(drawn).all() == (rows == 1)
 
 
 def test_a_reversed_anchor_gives_no_number(people):

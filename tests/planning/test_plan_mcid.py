@@ -1,13 +1,18 @@
 """People needed for an MCID and for a true share: against simulated studies analysed as planned."""
 
 import os
+from math import sqrt
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 import truechange as tc
+import truechange.meaningful_change
+import truechange.responders
 from truechange.planning import plan_true_share
-from truechange.planning.mcid import Model, mcid_factor
+from truechange.planning.mcid import Model, mcid_factor, simulate_mcid
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
@@ -125,3 +130,40 @@ def test_the_true_share_needs_more_people_than_the_observed_share():
 def test_a_poorly_known_sem_sets_a_limit_that_is_named():
     with pytest.raises(tc.RefusedError, match="15 degrees of freedom"):
         plan_true_share(0.04, mean=1.0, sd=2.4, sem=1.0, mcid=2.0, sem_df=15, studies=10)
+
+
+def estimated_anew(sems, sem, df):
+    """Whether SEMs look like estimates of `sem` from normal errors with `df` degrees of freedom: df SEM²/sem² is χ²."""
+    return stats.kstest(np.square(sems) * df / sem**2, stats.chi2(df).cdf).pvalue > 0.01
+
+
+def test_every_simulated_share_has_an_error_estimated_anew(monkeypatch):
+    seen = []
+
+    def width_of_one_over_root_n(changes, sem, mcid, sem_df, confidence):
+        seen.append(sem)
+        return SimpleNamespace(low=0.5 - 1 / sqrt(changes.size), high=0.5 + 1 / sqrt(changes.size))
+
+    monkeypatch.setattr(truechange.responders, "true_responder_share", width_of_one_over_root_n)
+    given = {"mean": 2.5, "sd": 2.4, "sem": 1.2, "mcid": 2.0, "studies": 100}
+    plan = plan_true_share(0.10, **given, sem_df=5)
+    assert len(seen) == 400
+    assert estimated_anew(seen, 1.2, 5)
+    assert plan.exact == pytest.approx(100)  # half the width is 1/√n
+    seen.clear()
+    plan_true_share(0.10, **given)
+    assert set(seen) == {1.2}
+
+
+def test_every_simulated_mcid_study_has_an_error_estimated_anew(monkeypatch):
+    seen = []
+
+    def nothing_found(change, rating, *, sem, **settings):
+        seen.append(sem)
+        raise tc.DataError("no value")
+
+    monkeypatch.setattr(truechange.meaningful_change, "mcid", nothing_found)
+    model = Model(0.0, 2.4, 0.8, 0.5, 0.5)
+    with pytest.raises(tc.RefusedError, match="None of 400"):
+        simulate_mcid(model, 20, 5, studies=400, seed=1)
+    assert estimated_anew(seen, 2.4 * sqrt(0.2 / 2), 5)

@@ -125,6 +125,23 @@ def test_losses_multiply_and_are_said():
     assert Losses(attrition=0.1).start(9) == 10
 
 
+# Needs as checked elsewhere in this room; either fact alone says nothing of how alike a therapist's people are.
+@pytest.mark.parametrize("alone", [{"cluster_size": 11}, {"cluster_icc": 0.3}])
+@pytest.mark.parametrize(
+    ("plan", "need"),
+    [
+        (lambda **more: tc.plan_change(0.5, 1.0, **more), 44),
+        (lambda **more: plan_two_programmes(0.5, 1.0, power=0.8, **more), 64),
+        (lambda **more: plan_two_shares(0.5, 0.75, **more), 77),
+        (lambda **more: tc.plan_responders(0.5, 0.10, **more), 93),
+    ],
+    ids=["change", "two programmes", "two shares", "responders"],
+)
+def test_clustering_costs_nobody_until_both_its_facts_are_given(plan, need, alone):
+    assert plan(**alone).start == need
+    assert plan(cluster_size=11, cluster_icc=0.3).start == need * 4
+
+
 @settings(derandomize=True, deadline=None, max_examples=30)
 @given(change=st.floats(0.2, 3), sd=st.floats(0.5, 4), power=st.floats(0.5, 0.98))
 def test_one_person_fewer_would_not_do(change, sd, power):

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.programme.registry import responder_registry
+from truechange.programme import responder_registry
 
 LIMITS = {"chair_stand_30s": 2.0, "timed_up_and_go": 1.0}
 BY = ["site", "sex"]
@@ -59,6 +59,44 @@ def test_every_way_in_gives_the_same_numbers(tmp_path, text):
     assert (row["low"], row["high"]) == pytest.approx((wilson.low, wilson.high))
 
 
+def test_the_numbers_are_those_of_one_query(tmp_path):
+    # duckdb, a general database engine, does the same count in its own way
+    duckdb = pytest.importorskip("duckdb")
+    scores, people = registry(people=3_000, seed=6)
+    found = responder_registry(scores, people, LIMITS, by=BY).table()
+    limit = " ".join(f"WHEN '{key}' THEN {value}" for key, value in LIMITS.items())
+    asked = f"""
+        WITH pairs AS (
+            SELECT person, measure, max(value) FILTER (occasion = 'baseline') AS b,
+                   max(value) FILTER (occasion = 'discharge') AS a FROM scores GROUP BY ALL)
+        SELECT measure, site, sex, count(a - b) AS measured, sum((
+            round((CASE measure WHEN 'timed_up_and_go' THEN -1 ELSE 1 END) * (a - b), 6) >= CASE measure {limit} END
+        )::INT) AS changed_enough FROM pairs JOIN people USING (person) GROUP BY ALL ORDER BY ALL"""
+    expected = duckdb.sql(asked).df()
+    keys, counts = ["measure", *BY], ["measured", "changed_enough"]
+    assert found[keys].astype(str).to_numpy().tolist() == expected[keys].astype(str).to_numpy().tolist()
+    assert (found[counts].to_numpy() == expected[counts].to_numpy(int)).all()
+
+
+def test_people_numbered_here_and_written_there_are_the_same_people(tmp_path):
+    scores, people = registry(people=60, text=False)
+    expected = responder_registry(scores, people, LIMITS, by=BY)
+    scores.astype({"person": str}).to_parquet(tmp_path / "scores.parquet")
+    people.to_csv(tmp_path / "people.csv", index=False)
+    found = responder_registry(tmp_path / "scores.parquet", tmp_path / "people.csv", LIMITS, by=BY)
+    pd.testing.assert_frame_equal(found.table(), expected.table(), check_dtype=False)
+    assert found.account == expected.account
+
+
+def test_people_far_apart_in_number_are_found_too():
+    scores, people = registry(people=60, text=False)
+    far = {at: at * 1_000_003 for at in people["person"]}
+    spread = responder_registry(
+        scores.assign(person=scores["person"].map(far)), people.assign(person=people["person"].map(far)), LIMITS, by=BY
+    )
+    assert spread.table().equals(responder_registry(scores, people, LIMITS, by=BY).table())
+
+
 def test_every_row_is_accounted_for():
     scores, people = registry()
     other = pd.DataFrame(
@@ -98,6 +136,11 @@ def test_doubles_and_missing_columns_are_refused(tmp_path):
         responder_registry(scores, people, LIMITS, by=["joint"])
     with pytest.raises(tc.DataError, match="no file"):
         responder_registry(tmp_path / "none.parquet", people, LIMITS, by=BY)
+    with pytest.raises(tc.DataError, match="assessments table has no column occasion"):
+        responder_registry(scores.drop(columns="occasion"), people, LIMITS, by=BY)
+    (tmp_path / "nobody.csv").write_text("person,site,sex\n")
+    with pytest.raises(tc.DataError, match="nobody to count"):
+        responder_registry(scores, tmp_path / "nobody.csv", LIMITS, by=BY)
     with pytest.raises(tc.ChoiceError):
         responder_registry(scores, people, {"hopping": 2.0}, by=BY)
 

@@ -142,6 +142,15 @@ def test_mean_improvement_of_units_at_equal_score_before():
     assert spread["mean_shrunken"].to_numpy() == pytest.approx(blup, abs=0.12)
 
 
+# Oracle: statsmodels' count of residual degrees of freedom: a slope and a mean for each unit must leave one for error.
+@pytest.mark.parametrize("measured", [4, 5, 6])
+def test_adjusted_means_are_shown_as_soon_as_an_error_can_be_estimated(measured):
+    unit, before = list("ABCABC"), np.array([9.0, 12, 10, 8, 14, 11])
+    gain = np.where(np.arange(6) < measured, [2.0, 1, 3, 4, 0, 2], np.nan)
+    fit = smf.ols("gain ~ before + C(unit)", pd.DataFrame({"gain": gain, "before": before, "unit": unit})).fit()
+    assert ("mean" in funnel(unit, gain, 2, before=before).table()) == (fit.df_resid >= 1)
+
+
 RULE = ProgressionRule()
 
 

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from scipy.optimize import minimize
 
 import truechange as tc
 from truechange.numerics.mean_squares import FORMS
@@ -207,6 +208,44 @@ def test_a_negative_estimate_is_shown_and_explained():
     found = tc.icc(long([[1, 9], [9, 1], [4, 6], [7, 3]]), form="ICC(C,1)")
     assert found.estimate.value < 0
     assert "not distinguishable from error" in found.sentences()[-1]
+
+
+# Mean squares by hand, two trials. First table: people 0.125, trials 0.125, error 8.125, within 6.125. Second: people
+# 7/3, trials 0, error 8/3, within 2; REML gives up the trials and finds (7/3 − 2)/2 = 1/6 for people, 2 for error.
+NEGATIVE = [
+    ([[10, 14], [13, 11], [11, 13], [14, 9]], {"ICC(1)": -0.96, "ICC(A,1)": -32 / 17, "ICC(C,1)": -32 / 33}, 0.0, "0"),
+    ([[10.5, 8.5], [8, 10], [11, 9], [10.5, 12.5]], {"ICC(A,1)": -1 / 11, "ICC(C,1)": -1 / 15}, 1 / 13, "0.08"),
+]
+
+
+def restricted_share(table):
+    """Share of people's variance that maximises the restricted likelihood, all variances at least 0."""
+    n, k = np.shape(table)
+    parts = [np.kron(np.eye(n), np.ones((k, k))), np.kron(np.ones((n, n)), np.eye(k)), np.eye(n * k)]
+    scores, ones = np.ravel(table), np.ones(n * k)
+
+    def twice_minus_log(variances):
+        inverse = np.linalg.inv(sum(v * part for v, part in zip(variances, parts, strict=True)))
+        weight = ones @ inverse @ ones
+        off = scores - ones @ inverse @ scores / weight
+        return np.log(weight) - np.linalg.slogdet(inverse)[1] + off @ inverse @ off
+
+    found = minimize(twice_minus_log, [1.0, 1.0, 1.0], bounds=[(0, None), (0, None), (0.01, None)], tol=1e-14)
+    return found.x[0] / found.x.sum()
+
+
+@pytest.mark.parametrize(("table", "by_hand", "reml", "said"), NEGATIVE, ids=["as nothing", "a little"])
+def test_a_negative_estimate_is_printed_with_what_reml_would_say(table, by_hand, reml, said):
+    for form, value in by_hand.items():
+        found = tc.icc(long(table), form=form)
+        assert found.estimate.value == pytest.approx(value)
+        assert f"{form} = −" in found.sentence()
+        assert "not distinguishable from error" in found.sentences()[-1]
+        assert (
+            "The estimate is negative: people differ less than error alone would make them differ; "
+            f"by REML the value would be {said}."
+        ) in found.cautions
+    assert restricted_share(table) == pytest.approx(reml, abs=1e-4)
 
 
 def test_people_without_variance_make_the_mean_forms_undefined():

@@ -1,9 +1,13 @@
 """The audit command on a tiny clinic: what is missing is named, trouble has its status, thresholds their source."""
 
 import json
+import re
+import shutil
 
+import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from truechange.cli.main import main
 from truechange.foundation.errors import DataError, OutcomeError
@@ -83,3 +87,66 @@ def test_a_missing_file_is_named(tmp_path, capsys):
 def test_an_unknown_occasion_is_misuse(clinic, capsys):
     assert main(["audit", str(clinic), "--after", "midway"]) == 2
     assert "midway" in capsys.readouterr().err
+
+
+@pytest.fixture(scope="module")
+def two_groups(tmp_path_factory):
+    rng = np.random.default_rng(3)
+    people = [(f"P{at:03d}", ("leg power", "waiting list")[at % 2], ("knee", "hip")[at // 2 % 2]) for at in range(96)]
+    rows = []
+    for person, programme, joint in people:
+        score = round(rng.normal(10, 2))
+        rows.append((person, programme, joint, "2025-01-05", "baseline", "chair_stand_30s", score))
+        score += round(rng.normal(2.5 if programme == "leg power" else 0, 1.5))
+        rows.append((person, programme, joint, "2025-04-05", "discharge", "chair_stand_30s", score))
+    names = ["person", "programme", "joint", "date", "occasion", "measure", "value"]
+    place = tmp_path_factory.mktemp("groups")
+    whole = pd.DataFrame(rows, columns=names)
+    whole[["person", "programme", "joint"]].drop_duplicates().to_csv(place / "people.csv", index=False)
+    whole[["person", "date", "occasion", "measure", "value"]].to_csv(place / "assessments.csv", index=False)
+    (place / "thresholds.toml").write_text("[chair_stand_30s]\nsem = 1.0\n")
+    return place
+
+
+def test_an_entry_rule_and_subgroups_named_beforehand(two_groups, tmp_path, capsys):
+    place = tmp_path / "clinic"
+    shutil.copytree(two_groups, place, ignore=shutil.ignore_patterns("*.toml"))
+    words = [
+        "audit",
+        str(place),
+        "--programme",
+        "leg power",
+        "--compare",
+        "waiting list",
+        "--resamples",
+        "100",
+        "--json",
+    ]
+    words += ["--thresholds", str(two_groups / "thresholds.toml")]
+    words += ["--entry", "chair_stand_30s", "12", "11.5", "3", "--subgroups", "joint"]
+    assert main(words) == 0
+    told = json.loads(capsys.readouterr().out)
+    # mean of a normal score known to lie below the cut (inverse Mills ratio), pulled back by what is error
+    z = (12 - 11.5) / 3
+    expected = 1.0**2 / 3**2 * 3 * stats.norm.pdf(z) / stats.norm.cdf(z)
+    flat = json.dumps(told)
+    (gain,) = {float(found) for found in re.findall(r'entry rule alone", "estimate": ([-0-9.]+)', flat)}
+    assert gain == pytest.approx(expected, rel=1e-4)
+    assert "joint: knee less hip" in flat
+    assert told["stamp"]["entry"] == "chair_stand_30s 12 11.5 3"
+    assert told["stamp"]["subgroups"] == "joint"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--entry", "chair_stand_30s", "12", "x", "3"], "three numbers"),
+        (["--entry", "chair_stand_30s", "12", "11", "0"], "above 0"),
+        (["--entry", "chair_stand_30s", "12", "nan", "1"], "mean of chair_stand_30s"),
+        (["--entry", "stair_climb", "12", "11", "3"], "not audited"),
+        (["--subgroups", "shoe"], "names shoe"),
+    ],
+)
+def test_a_wrong_entry_rule_or_subgroup_says_so(clinic, capsys, words, said):
+    assert main(["audit", str(clinic), *words]) in (1, 2)
+    assert said in capsys.readouterr().err

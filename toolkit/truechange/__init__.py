@@ -6,8 +6,7 @@ figures, reporting, evidence, page, cli. A room imports only from rooms on its
 left. Public names load on first use, so importing the package costs little.
 """
 
-from importlib import import_module
-from typing import Any
+from truechange.foundation.loading import on_first_use
 
 __version__ = "0.1.0"
 
@@ -46,6 +45,7 @@ _HOME = {
     "true_responder_share": "responders",
     "cumulative_change": "responders",
     "audit": "programme",
+    "responder_registry": "programme",
     "plan_change": "planning",
     "plan_responders": "planning",
     "plan_icc": "planning",
@@ -56,12 +56,7 @@ _HOME = {
 __all__ = ["__version__", *_HOME]
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module 'truechange' has no attribute {name!r}")
-    value = getattr(import_module(f"truechange.{_HOME[name]}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = on_first_use(__name__, _HOME)
 
 
 def __dir__() -> list[str]:

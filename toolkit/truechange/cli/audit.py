@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from truechange.cli.progress import progress
+from truechange.foundation.errors import ChoiceError
 
 HELP = "audit a programme from a workbook: who was tested, who changed, by how much, and what that shows"
 EXAMPLE = """example:
@@ -32,6 +33,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--compare", metavar="PROGRAMME", help="programme of the comparison group")
     add("--thresholds", type=Path, metavar="FILE", help="TOML file with sem, mcid and practice by test")
     add("--retest", type=Path, metavar="FILE", help="assessments of a retest study of unchanged people")
+    add(
+        "--entry",
+        nargs=4,
+        action="append",
+        default=[],
+        metavar=("TEST", "CUT", "MEAN", "SD"),
+        help="people were taken in for a score worse than CUT; mean and SD of everyone who could have been; repeatable",
+    )
+    add(
+        "--subgroups",
+        nargs="+",
+        default=[],
+        metavar="FACT",
+        help="columns of the people table by which the difference from the comparison group may differ",
+    )
+    add("--trials", choices=("refuse", "mean", "best", "first", "last"), default="refuse",
+        help="how several trials of one visit become one score (default: refuse)")  # fmt: skip
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
     add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
     add("--show-small-cells", action="store_true", help="do not hide counts of one to four people in breakdowns")
@@ -62,6 +80,9 @@ def run(args: argparse.Namespace) -> int:
             compare=args.compare,
             thresholds=read_thresholds(args.thresholds) if args.thresholds else None,
             retest=read(args.retest).assessments if args.retest else None,
+            entry=_entry(args.entry),
+            subgroups=args.subgroups,
+            trials=args.trials,
             n_boot=args.resamples,
             seed=args.seed,
             on_step=step,
@@ -79,7 +100,18 @@ def run(args: argparse.Namespace) -> int:
     return int((records.problems["severity"] == "error").any())
 
 
+def _entry(given: list[list[str]]) -> dict[str, dict[str, float]]:
+    rules = {}
+    for test, *numbers in given:
+        try:
+            rules[test] = dict(zip(("cut", "mean", "sd"), map(float, numbers), strict=True))
+        except ValueError as trouble:
+            raise ChoiceError(f"--entry {test} {' '.join(numbers)}: after the test come three numbers.") from trouble
+    return rules
+
+
 def _options(args: argparse.Namespace) -> dict[str, Any]:
     names = ("before", "after", "measures", "primary", "programme", "compare", "seed", "resamples")
-    kept = {name: getattr(args, name) for name in names}
+    kept = {name: getattr(args, name) for name in (*names, "trials")}
+    kept |= {"subgroups": " ".join(args.subgroups) or None, "entry": "; ".join(map(" ".join, args.entry)) or None}
     return kept | {"measures": " ".join(args.measures) if args.measures else "all with both occasions"}

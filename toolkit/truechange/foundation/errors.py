@@ -5,6 +5,8 @@ can catch one thing.
 """
 
 from collections.abc import Iterable, Sequence
+from math import isfinite
+from numbers import Integral, Real
 
 
 class OutcomeError(ValueError):
@@ -43,12 +45,85 @@ def check_choice(name: str, got: object, allowed: Sequence[object]) -> None:
     ChoiceError
         Names the argument, the value it got and every allowed value.
     """
-    if got not in allowed:
-        raise ChoiceError(f"{name}={got!r} is not available; choose one of {', '.join(map(repr, allowed))}.")
+    try:
+        known = got in allowed
+    except (TypeError, ValueError):  # tables and arrays compare cell by cell
+        known = False
+    if not known:
+        raise ChoiceError(f"{name}={in_short(got)} is not available; choose one of {', '.join(map(repr, allowed))}.")
+
+
+def in_short(given: object) -> str:
+    """Write what was given as it was typed, or its kind alone where that would fill the page."""
+    text = repr(given)
+    return text if len(text) <= 60 and "\n" not in text else f"<{type(given).__name__}>"
+
+
+def stated(**arguments: object) -> dict[str, object]:
+    """Return the arguments that were given at all: those that are not None."""
+    return {name: given for name, given in arguments.items() if given is not None}
+
+
+def check_numbers(**arguments: object) -> None:
+    """Raise :class:`ChoiceError` unless each argument is one number.
+
+    NaN and infinity are numbers here: the range a function names afterwards, or :func:`check_finite`, is for them.
+    """
+    for name, given in arguments.items():
+        if not isinstance(given, Real):
+            raise ChoiceError(
+                f"{name}={in_short(given)} is not a number; give one number without quotes, such as 2.5 "
+                "(the .value of an estimate)."
+            )
+
+
+def check_finite(**arguments: object) -> None:
+    """Raise :class:`ChoiceError` unless each argument is one number, neither missing nor infinite."""
+    check_numbers(**arguments)
+    for name, given in arguments.items():
+        if isinstance(given, Real) and not isfinite(given):
+            raise ChoiceError(f"{name}={given!r} is missing or infinite; give one finite number.")
+
+
+def check_whole(**arguments: object) -> None:
+    """Raise :class:`ChoiceError` unless each argument is a whole number of at least 0 (a count, a seed)."""
+    for name, given in arguments.items():
+        if not isinstance(given, Integral) or given < 0:
+            raise ChoiceError(
+                f"{name}={in_short(given)} is not a whole number of at least 0; give one without a decimal point."
+            )
+
+
+def check_kind(
+    name: str, given: object, kind: type | tuple[type, ...], remedy: str, error: type[OutcomeError] = ChoiceError
+) -> None:
+    """Raise `error` unless `given` is of the `kind` an argument needs (a table, a name, a group).
+
+    Parameters
+    ----------
+    name : str
+        Name of the argument.
+    given : object
+        What it got.
+    kind : type or tuple of type
+        What would do.
+    remedy : str
+        What to give instead, as the end of a sentence.
+    error : type of OutcomeError, optional
+        :class:`DataError` where the data themselves are missing.
+
+    Raises
+    ------
+    OutcomeError
+        Names the argument, what it got and what to give.
+    """
+    if not isinstance(given, kind):
+        raise error(f"{name}={in_short(given)} cannot be used; give {remedy}.")
 
 
 def check_confidence(confidence: float) -> None:
     """Raise :class:`ChoiceError` unless `confidence` is a fraction strictly between 0 and 1."""
+    check_numbers(confidence=confidence)
     if not 0 < confidence < 1:
         raise ChoiceError(f"confidence={confidence!r} must be a fraction between 0 and 1, such as 0.95 for 95%.")
 
@@ -56,8 +131,9 @@ def check_confidence(confidence: float) -> None:
 FEWEST_RESAMPLES = 100
 
 
-def check_resamples(n_boot: int) -> None:
-    """Raise :class:`ChoiceError` for fewer resamples than an interval can be read from."""
+def check_resamples(n_boot: int, seed: int = 0) -> None:
+    """Raise :class:`ChoiceError` for fewer resamples than an interval can be read from, or an unusable seed."""
+    check_whole(n_boot=n_boot, **stated(seed=seed))
     if n_boot < FEWEST_RESAMPLES:
         raise ChoiceError(f"n_boot={n_boot!r}: at least {FEWEST_RESAMPLES} resamples are needed for an interval.")
 

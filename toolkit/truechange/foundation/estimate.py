@@ -4,7 +4,7 @@ from dataclasses import dataclass, field, replace
 from math import isfinite, nan
 from typing import Self
 
-from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
+from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_numbers, in_short
 from truechange.foundation.numbers import decimals_for, fixed, reachable
 from truechange.foundation.origin import Origin
 
@@ -36,6 +36,11 @@ class Estimate:
     origin : Origin
         Where it comes from.
 
+    Raises
+    ------
+    ChoiceError
+        The value or a limit is not a number.
+
     Examples
     --------
     >>> print(Estimate(value=2.83, low=2.21, high=3.68, unit="stands", n=30))
@@ -51,6 +56,9 @@ class Estimate:
     df: float | None = None
     method: str = ""
     origin: Origin = field(default_factory=Origin.own)
+
+    def __post_init__(self) -> None:
+        check_numbers(value=self.value, low=self.low, high=self.high)
 
     @property
     def has_interval(self) -> bool:
@@ -129,11 +137,12 @@ class Threshold(Estimate):
     protocol: str = ""
 
     def __post_init__(self) -> None:
+        check_numbers(value=self.value, low=self.low, high=self.high)
         check_choice("kind", self.kind, THRESHOLD_KINDS)
         check_choice("level", self.level, LEVELS)
         check_choice("direction", self.direction, DIRECTIONS)
         if not (isfinite(self.value) and self.value >= 0):
-            raise ChoiceError(f"A threshold must be a finite number of at least 0, got {self.value!r}.")
+            raise ChoiceError(f"value={self.value!r}: a threshold must be a finite number of at least 0.")
 
     def shown(self, resolution: float) -> str:
         """Say what the scale can reach: ``at least 3 stands`` for 2.77 on a whole-number count."""
@@ -169,6 +178,8 @@ def person_threshold(
     """
     if not isinstance(given, Threshold):
         value = plain_number(given, name)
+        if not (isfinite(value) and value >= 0):
+            raise ChoiceError(f"{name}={value!r}: a threshold must be a finite number of at least 0.")
         return Threshold(
             value=value, kind=kind, unit=unit, direction=direction, origin=Origin.stated(), method="stated"
         )
@@ -198,4 +209,4 @@ def plain_number(given: object, name: str) -> float:
     try:
         return float(given)  # type: ignore[arg-type]
     except (TypeError, ValueError):
-        raise ChoiceError(f"{name}={given!r} is not a number; give one in the unit of the test.") from None
+        raise ChoiceError(f"{name}={in_short(given)} is not a number; give one in the unit of the test.") from None

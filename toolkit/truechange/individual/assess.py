@@ -4,13 +4,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite, isnan, nan
 
-from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_choice, check_confidence
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    RefusedError,
+    check_choice,
+    check_confidence,
+    check_kind,
+    check_numbers,
+    in_short,
+)
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.individual import cautions, priors
 from truechange.individual import verdict as v
 from truechange.individual.belief import Belief
 from truechange.individual.change import PersonChange
-from truechange.individual.group import Programme
+from truechange.individual.group import Programme, check_group
 from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed
 from truechange.individual.score_error import ScoreError, SemLike, score_error
 from truechange.measures.catalogue import measure as look_up
@@ -125,6 +134,13 @@ def person_change(
     for label, number in (("practice", practice), ("practice_se", practice_se)):
         if not isfinite(plain_number(number, label)):
             raise ChoiceError(f"{label}={number!r} must be a number, in the test's unit.")
+    check_group("programme", programme)
+    check_kind("measure", measure, (Measure, str, type(None)), "the key of a test, such as 'chair_stand_30s'")
+    check_numbers(scale_low=scale_low, scale_high=scale_high)
+    if not scale_low < scale_high:
+        raise ChoiceError(
+            f"scale_low={scale_low:g} must lie below scale_high={scale_high:g}; leave out an end it does not have."
+        )
     test = look_up(measure) if measure else own_test(name, unit, better, resolution, scale_low, scale_high)
     ends = (test.hard_low, test.hard_high) if test.whole or not measure else (scale_low, scale_high)
     if isinstance(sem, Estimate) and sem.unit and test.unit and sem.unit != test.unit:
@@ -191,7 +207,7 @@ def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[
     except (TypeError, ValueError):
         numbers = []
     if not numbers or not all(isfinite(number) for number in numbers):
-        raise DataError(f"{which}={scores!r} is not a score: give a number, a list of numbers, or 'unable'.")
+        raise DataError(f"{which}={in_short(scores)} is not a score: give a number, a list of numbers, or 'unable'.")
     for number in numbers:
         if test is not None and not test.hard_low <= number <= test.hard_high:
             limits = f"{test.hard_low:g} to {f'{test.hard_high:g} {test.unit}'.strip()}"

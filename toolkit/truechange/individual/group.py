@@ -1,9 +1,9 @@
 """What is known of the group a person belongs to."""
 
 from dataclasses import dataclass, field
-from math import isfinite, sqrt
+from math import sqrt
 
-from truechange.foundation.errors import ChoiceError
+from truechange.foundation.errors import ChoiceError, check_finite, check_kind
 from truechange.foundation.origin import Origin
 
 
@@ -49,9 +49,8 @@ class Programme:
     origin: Origin = field(default_factory=Origin.stated)
 
     def __post_init__(self) -> None:
-        numbers = (self.mean_before, self.mean_after, self.sd_before, self.sd_after, self.correlation, self.n)
-        if not all(isfinite(number) for number in numbers):
-            raise ChoiceError(f"A programme needs six finite numbers, got {numbers}.")
+        check_finite(mean_before=self.mean_before, mean_after=self.mean_after, correlation=self.correlation, n=self.n)
+        check_finite(sd_before=self.sd_before, sd_after=self.sd_after)
         if self.sd_before <= 0 or self.sd_after <= 0:
             raise ChoiceError(f"Standard deviations must be positive, got {self.sd_before} and {self.sd_after}.")
         if not -1 <= self.correlation <= 1:
@@ -83,3 +82,8 @@ class Programme:
     def sd_change(self) -> float:
         """Standard deviation of the observed change, in the test's unit."""
         return sqrt(self.var_change)
+
+
+def check_group(name: str, given: object) -> None:
+    """Raise a ChoiceError unless `given` is a :class:`Programme`, or None for no group at all."""
+    check_kind(name, given, (Programme, type(None)), "a group made with tc.Programme(mean_before, mean_after, ...)")

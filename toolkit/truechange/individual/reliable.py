@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.individual.distributions import normal_below, t_below, t_quantile, two_sided
-from truechange.individual.group import Programme
+from truechange.individual.group import Programme, check_group
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -103,13 +103,12 @@ def reliable_change(
     later = sem if sem_after is None else plain_number(sem_after, "sem_after")
     before, after = plain_number(before, "before"), plain_number(after, "after")
     practice, practice_se = plain_number(practice, "practice"), plain_number(practice_se, "practice_se")
-    if (
-        not all(isfinite(number) for number in (before, after, sem, later, practice, practice_se))
-        or min(sem, later) < 0
-    ):
-        raise DataError(
-            f"Scores, SEM and practice must be numbers, an SEM at least 0; got {before}, {after}, {sem}, {later}."
-        )
+    numbers = {"before": before, "after": after, "sem": sem, "sem_after": later}
+    for name, number in {**numbers, "practice": practice, "practice_se": practice_se}.items():
+        if not isfinite(number) or (name.startswith("sem") and number < 0):
+            raise DataError(f"{name}={number}: scores, SEM and practice must be numbers, an SEM at least 0.")
+    check_group("retest", retest)
+    check_group("programme", programme)
     sign = 1 if better == "higher" else -1
     d, both = sign * (after - before), hypot(sem, later)
     found: dict[str, tuple[Row | None, str]] = {

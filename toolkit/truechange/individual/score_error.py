@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, sqrt
 
-from truechange.foundation.errors import ChoiceError, RefusedError
+from truechange.foundation.errors import ChoiceError, RefusedError, check_numbers, stated
 from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.foundation.origin import Origin
 from truechange.individual.distributions import bisect, chi2_quantile, two_sided
@@ -108,6 +108,7 @@ def score_error(
         own = group = tuple(plain_number(part, "sem") for part in (sem if isinstance(sem, tuple) else (sem, sem)))  # type: ignore[assignment]
     if not all(isfinite(value) and value >= 0 for value in (*own, *group)):
         raise ChoiceError(f"sem={sem!r} must be a number of at least 0, in the test's unit.")
+    check_numbers(**stated(sem_df=df))
     if df is not None and not df > 0:
         raise ChoiceError(f"sem_df={df!r} must be positive; it is people × (tests a person − 1), about.")
     if not hypot(*own):

@@ -6,7 +6,15 @@ from datetime import date
 from math import isnan, nan, sqrt
 from typing import TYPE_CHECKING, Any
 
-from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_confidence
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    RefusedError,
+    check_confidence,
+    check_whole,
+    in_short,
+    stated,
+)
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result
@@ -200,6 +208,9 @@ def visits(
     (('important_sized_within_error', 'real_and_important'), 2, 4.0)
     """
     check_confidence(confidence)
+    check_whole(baselines=baselines, **stated(looks=looks))
+    if not isinstance(data, Mapping) and not hasattr(data, "columns"):
+        raise DataError(f"data={in_short(data)} is not a table; give a column of days and one of scores.")
     known = look_up(about["measure"]).protocol if about.get("measure") else ()
     held, facts = _read(data, day, score, (*protocol, *(f for f in known if f in data and f not in protocol)))
     unable = [when for when, scores in held.items() if isnan(sum(scores))]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from truechange.foundation.errors import ChoiceError, DataError
+from truechange.foundation.errors import ChoiceError, DataError, check_finite
 from truechange.numerics.resampling import Floats
 
 
@@ -68,10 +68,13 @@ def rated_people(
     ChoiceError
         `cut` is not a whole number.
     """
+    check_finite(cut=cut)
     if isinstance(cut, bool) or int(cut) != cut:
         raise ChoiceError(f"cut={cut!r} must be a whole number: the lowest rating that counts as improved.")
     given = {"improvement": improvement, "anchor": anchor, "before": before, "after": after}
     known = {name: values for name, values in given.items() if values is not None}
+    if absent := [name for name in ("improvement", "anchor") if name not in known]:
+        raise DataError(f"No {' and no '.join(absent)} was given: both are needed, one value a person.")
     same_index(known)
     columns = {name: numbers(name, values) for name, values in known.items()}
     lengths = {name: values.size for name, values in columns.items()}

@@ -1,13 +1,13 @@
 """Sizes to compare an MCID with: spread and error of the test. They contain nothing about importance."""
 
-from math import nan, sqrt
+from math import inf, nan, sqrt
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy.special import chdtri, ndtri
 
-from truechange.foundation.errors import ChoiceError
+from truechange.foundation.errors import ChoiceError, check_numbers, stated
 from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.meaningful_change.people import RatedPeople
 
@@ -40,14 +40,21 @@ def score_error(sem: "float | Estimate | None", df: float | None, confidence: fl
     value = plain_number(sem, "sem")
     if not (value >= 0 and value < float("inf")):
         raise ChoiceError(f"sem={value!r} must be a number of at least 0, in the unit of the test.")
+    check_numbers(**stated(sem_df=df))
     if df is not None and not df > 0:
         raise ChoiceError(f"sem_df={df!r} must be positive.")
     if isinstance(sem, Estimate):
-        degrees = sem.df if df is None else df
+        degrees = _finite(sem.df if df is None else df)
         told = "" if sem.origin.is_own else sem.origin.sentence()
         return ScoreError(value, degrees, sem.low, sem.high, sem.unit, told)
+    df = _finite(df)
     low, high = (value * factor for factor in sd_factors(df, confidence)) if df else (nan, nan)
     return ScoreError(value, df, low, high, "", "typed by the user, source not stated")
+
+
+def _finite(df: float | None) -> float | None:
+    """Infinitely many degrees of freedom say that the SEM is known, which is what None says."""
+    return None if df == inf else df
 
 
 def sd_factors(df: float, confidence: float) -> tuple[float, float]:

@@ -118,7 +118,7 @@ def mcid(
     2.22 stands (95% CI 1.85 to 2.60)
     """
     check_confidence(confidence)
-    check_resamples(n_boot)
+    check_resamples(n_boot, seed)
     people = rated_people(improvement, anchor, cut=cut, before=before, after=after)
     error = score_error(sem, sem_df, confidence)
     unit = unit or ("" if error is None else error.unit)

@@ -6,7 +6,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from truechange.foundation.errors import ChoiceError
+from truechange.foundation.errors import ChoiceError, in_short
 from truechange.measures.measure import Measure
 
 if TYPE_CHECKING:
@@ -77,9 +77,11 @@ def measure(key: "str | Measure") -> Measure:
     if isinstance(key, Measure):
         return key
     tests = catalogue()
-    if key in tests:
+    if isinstance(key, str) and key in tests:
         return tests[key]
-    raise ChoiceError(f"measure={key!r} is not in the catalogue{_closest(key)} Known tests: {', '.join(tests)}.")
+    raise ChoiceError(
+        f"measure={in_short(key)} is not in the catalogue{_closest(key)} Known tests: {', '.join(tests)}."
+    )
 
 
 def _closest(key: object) -> str:

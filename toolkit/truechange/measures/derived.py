@@ -1,6 +1,6 @@
 """Measures worked out from other measures: mean power of standing up and of climbing stairs."""
 
-from truechange.foundation.errors import DataError, RefusedError
+from truechange.foundation.errors import DataError, RefusedError, check_numbers
 
 GRAVITY = 9.81
 MASS_LIFTED = 0.9
@@ -8,6 +8,7 @@ RISE_SHARE = 0.5
 
 
 def _positive(**facts: float) -> None:
+    check_numbers(**facts)
     for name, value in facts.items():
         if not (value > 0 and value < float("inf")):
             raise DataError(f"{name}={value!r} must be a positive number.")
@@ -40,6 +41,8 @@ def sit_to_stand_power(
     ------
     DataError
         A value is not positive, or a length is more likely in centimetres.
+    ChoiceError
+        A value is not a number.
     RefusedError
         The seat is too high for the height of the person (half the height must exceed it by more than 5 cm).
 
@@ -93,6 +96,8 @@ def stair_power(mass_kg: float, rise_m: float, seconds: float) -> float:
     ------
     DataError
         A value is not positive, or the rise is more likely in centimetres.
+    ChoiceError
+        A value is not a number.
 
     Examples
     --------

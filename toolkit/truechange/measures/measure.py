@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeVar
 
-from truechange.foundation.errors import ChoiceError, check_choice
+from truechange.foundation.errors import ChoiceError, check_choice, check_finite
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -50,7 +50,7 @@ class Measure:
     Raises
     ------
     ChoiceError
-        `better` is neither ``"higher"`` nor ``"lower"``.
+        `better` is neither ``"higher"`` nor ``"lower"``, or `resolution` is not a positive number.
 
     Examples
     --------
@@ -78,6 +78,9 @@ class Measure:
 
     def __post_init__(self) -> None:
         check_choice("better", self.better, DIRECTIONS)
+        check_finite(resolution=self.resolution)
+        if self.resolution <= 0:
+            raise ChoiceError(f"resolution={self.resolution!r} must be above 0, the smallest step the test is read to.")
 
     @property
     def sign(self) -> int:

@@ -4,7 +4,7 @@ from functools import cache
 from math import nan
 from typing import TYPE_CHECKING
 
-from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
+from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_kind, check_numbers, stated
 from truechange.foundation.estimate import Threshold
 from truechange.foundation.origin import Origin
 from truechange.measures.catalogue import measure as find_measure
@@ -38,7 +38,7 @@ def published_rows() -> tuple[dict[str, str], ...]:
 
 def _chosen(measure: str | None, quantity: str | None) -> list[dict[str, str]]:
     key = None if measure is None else find_measure(measure).key
-    quantity = "mic" if quantity == "mcid" else quantity
+    quantity = "mic" if isinstance(quantity, str) and quantity == "mcid" else quantity
     if quantity is not None:
         check_choice("quantity", quantity, QUANTITIES)
     return [row for row in published_rows() if key in (None, row["measure"]) and quantity in (None, row["quantity"])]
@@ -129,6 +129,8 @@ def published_threshold(
     2.50 stands | person | checked
     """
     check_choice("quantity", quantity, ("mdc90", "mdc95", "mic", "mcid"))
+    check_kind("citation", citation, (str, type(None)), "part of the citation, such as an author's name")
+    check_numbers(**stated(value=value))
     test = find_measure(measure)
     rows = [
         row

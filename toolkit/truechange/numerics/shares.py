@@ -1,10 +1,12 @@
 """Interval of a share, elementwise; every room that shows one calls this."""
 
-import numpy as np
-from numpy.typing import ArrayLike
-from scipy.special import ndtri
+from statistics import NormalDist
 
-from truechange.numerics.resampling import Floats
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+FEW = 10  # below this many people a percentage says more than is known
 
 
 def wilson_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
@@ -13,7 +15,7 @@ def wilson_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple
     ``(p + z²/2n ± z √(p(1−p)/n + z²/4n²)) / (1 + z²/n)`` (Wilson 1927, method 3 of Newcombe 1998).
     """
     k, n = np.asarray(k, dtype=float), np.asarray(n, dtype=float)
-    z2 = float(ndtri((1 + confidence) / 2)) ** 2
+    z2 = NormalDist().inv_cdf((1 + confidence) / 2) ** 2
     with np.errstate(divide="ignore", invalid="ignore"):
         p = k / n
         centre = (p + z2 / (2 * n)) / (1 + z2 / n)

@@ -9,7 +9,15 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from truechange.foundation.errors import ChoiceError, OutcomeError, RefusedError, check_confidence
+from truechange.foundation.errors import (
+    ChoiceError,
+    OutcomeError,
+    RefusedError,
+    check_confidence,
+    check_finite,
+    check_whole,
+    stated,
+)
 from truechange.foundation.numbers import fixed, percent
 from truechange.planning.plan import Losses, Plan, by_width
 from truechange.planning.precision import plan_responders
@@ -160,6 +168,9 @@ def plan_mcid(
     True
     """
     check_confidence(confidence)
+    check_finite(half_width=half_width, sd=sd, improved=improved, anchor_reliability=anchor_reliability, mean=mean)
+    check_finite(**stated(sem=sem, reliability=reliability, sem_df=sem_df))
+    check_whole(simulate=simulate, seed=seed)
     if (sem is None) == (reliability is None):
         raise ChoiceError("Give either sem or reliability (of the change), not both.")
     for name, value in (("improved", improved), ("anchor_reliability", anchor_reliability)):
@@ -292,6 +303,8 @@ def plan_true_share(
     True
     """
     check_confidence(confidence)
+    check_finite(half_width=half_width, mean=mean, sd=sd, sem=sem, mcid=mcid, **stated(sem_df=sem_df))
+    check_whole(studies=studies, seed=seed)
     share = 1 - 2 * sem**2 / sd**2 if sd > 0 else 0.0
     if not (0 < half_width < 0.5 and sem > 0 and studies >= 10):
         raise ChoiceError(f"half_width={half_width!r} must lie between 0 and 0.5, sem above 0, studies be at least 10.")

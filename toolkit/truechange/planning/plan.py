@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import ChoiceError, RefusedError
+from truechange.foundation.errors import ChoiceError, RefusedError, check_finite
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
 
@@ -44,6 +44,7 @@ class Losses:
     cluster_icc: float = 0.0
 
     def __post_init__(self) -> None:
+        check_finite(attrition=self.attrition, cluster_size=self.cluster_size, cluster_icc=self.cluster_icc)
         if not 0 <= self.attrition < 1:
             raise ChoiceError(f"attrition={self.attrition!r} must be a share from 0 to below 1, such as 0.15 for 15%.")
         if not (self.cluster_size >= 1 and 0 <= self.cluster_icc <= 1):

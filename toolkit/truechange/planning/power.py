@@ -4,7 +4,14 @@ from math import sqrt
 
 from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 
-from truechange.foundation.errors import ChoiceError, RefusedError, check_confidence
+from truechange.foundation.errors import (
+    ChoiceError,
+    RefusedError,
+    check_confidence,
+    check_finite,
+    check_numbers,
+    stated,
+)
 from truechange.foundation.numbers import fixed, percent
 from truechange.planning.plan import Losses, Plan, by_power
 
@@ -18,6 +25,7 @@ def t_power(effect: float, df: float, confidence: float) -> float:
 
 def _check(power: float, confidence: float, **positive: float) -> None:
     check_confidence(confidence)
+    check_numbers(power=power, **positive)
     if not 0 < power < 1:
         raise ChoiceError(f"power={power!r} must be a fraction between 0 and 1, such as 0.9 for 90%.")
     for name, value in positive.items():
@@ -29,6 +37,7 @@ def _sd_of_change(
     sd: float | None, sd_score: float | None, correlation: float | None, sem: float | None
 ) -> tuple[float, str]:
     note = ""
+    check_finite(**stated(sd=sd, sd_score=sd_score, correlation=correlation, sem=sem))
     if sd is None and sd_score is not None and correlation is not None:
         if not -1 < correlation < 1:
             raise ChoiceError(f"correlation={correlation!r} must lie between -1 and 1.")
@@ -174,6 +183,7 @@ def plan_two_programmes(
     (64, 34)
     """
     _check(power, confidence, difference=difference, sd=sd)
+    check_numbers(**stated(correlation=correlation))
     if correlation is not None and not -1 < correlation < 1:
         raise ChoiceError(f"correlation={correlation!r} must lie between -1 and 1.")
     losses = Losses(attrition, cluster_size, cluster_icc)
@@ -247,6 +257,7 @@ def plan_two_shares(
     (77, 76.7)
     """
     _check(power, confidence)
+    check_numbers(share_1=share_1, share_2=share_2)
     if not (0 < share_1 < 1 and 0 < share_2 < 1) or share_1 == share_2:
         raise ChoiceError(f"share_1={share_1!r} and share_2={share_2!r} must be two different shares between 0 and 1.")
     gap, mean = abs(share_1 - share_2), (share_1 + share_2) / 2
@@ -306,6 +317,7 @@ def plan_paired_shares(
     119.71
     """
     _check(power, confidence)
+    check_numbers(gained=gained, lost=lost)
     both, gap = gained + lost, abs(gained - lost)
     if not (gained >= 0 and lost >= 0 and gap > 0 and both <= 1):
         raise ChoiceError(f"gained={gained!r} and lost={lost!r} must be two different shares that add up to at most 1.")

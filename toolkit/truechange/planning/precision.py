@@ -4,16 +4,23 @@ from math import inf, log, sqrt
 
 from scipy.special import chdtri, ndtr, ndtri
 
-from truechange.foundation.errors import ChoiceError, check_confidence
+from truechange.foundation.errors import ChoiceError, check_confidence, check_finite, check_numbers, stated
 from truechange.foundation.numbers import percent
 from truechange.numerics.shares import wilson_limits
 from truechange.planning.plan import Losses, Plan, by_power, by_width
 
 
 def _between(low: float, high: float, **given: float) -> None:
+    check_numbers(**given)
     for name, value in given.items():
         if not low < value < high:
             raise ChoiceError(f"{name}={value!r} must lie between {low:g} and {high:g}.")
+
+
+def _several(trials: int) -> None:
+    check_finite(trials=trials)
+    if trials < 2 or int(trials) != trials:
+        raise ChoiceError(f"trials={trials!r} must be a whole number of at least 2.")
 
 
 def plan_responders(
@@ -133,8 +140,8 @@ def plan_icc(
     """
     check_confidence(confidence)
     _between(0, 1, icc=icc, power=power)
-    if trials < 2 or int(trials) != trials:
-        raise ChoiceError(f"trials={trials!r} must be a whole number of at least 2.")
+    _several(trials)
+    check_numbers(**stated(width=width, icc_null=icc_null))
     if (width is None) == (icc_null is None):
         raise ChoiceError("Give either width (precision) or icc_null (a value to exceed).")
     losses = Losses(attrition)
@@ -212,8 +219,7 @@ def plan_error(
     """
     check_confidence(confidence)
     _between(0, 5, within=within)
-    if trials < 2 or int(trials) != trials:
-        raise ChoiceError(f"trials={trials!r} must be a whole number of at least 2.")
+    _several(trials)
 
     def reached(n: float) -> float:
         df = (n - 1) * (trials - 1)

@@ -1,6 +1,8 @@
 """A programme as a whole: who was tested, how much the group changed, and what that can and cannot show."""
 
-from truechange.programme.audit import audit
-from truechange.programme.audit_result import ProgrammeAudit
+from truechange.foundation.loading import on_first_use
 
-__all__ = ["ProgrammeAudit", "audit"]
+_HOME = {"ProgrammeAudit": "audit_result", "audit": "auditing", "responder_registry": "registry"}
+
+__all__ = [*_HOME]
+__getattr__ = on_first_use(__name__, _HOME)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import DataError
+from truechange.foundation.errors import DataError, listed
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import p_value
 from truechange.foundation.result import Result
@@ -186,6 +186,8 @@ def compare_programmes(
     notes = ["The groups were not necessarily formed by lot: adjusted for the score before only."]
     if parallel < 0.05:
         notes.append("The effect of the score before differs between the groups; one adjusted difference is a summary.")
+    if unseen := [fact for fact in subgroups if not looked["fact"].str.startswith(fact).any()]:
+        notes.append(f"Not compared by {listed(unseen)}: a group has fewer than {FEWEST} people of each kind.")
     if len(looked):
         notes.append(f"{len(looked)} subgroup comparisons were looked at; a difference in one is a question for later.")
     return ProgrammeComparison(

@@ -8,17 +8,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pandas.api.types import union_categoricals
 
-from truechange.foundation.errors import DataError, check_confidence, listed, needs
+from truechange.foundation.errors import DataError, check_confidence, listed
 from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
-from truechange.numerics.shares import wilson_limits
-from truechange.responders.shares import FEW
+from truechange.numerics.shares import FEW, wilson_limits
+from truechange.records.streaming import BATCH, streamed
 
-Chunk = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]
-BATCH = 1_000_000
-WHERE = ("used", "of other occasions", "of other tests", "of unknown people", "without a number")
+Chunk = tuple[NDArray[np.integer], NDArray[np.integer], NDArray[np.integer], NDArray[np.float64]]
+COLUMNS = ("person", "measure", "occasion", "value")
+WHERE = ("of other occasions", "of other tests", "of unknown people", "without a number")
 
 
 @dataclass(frozen=True)
@@ -76,8 +77,8 @@ def responder_registry(
     Parameters
     ----------
     assessments : DataFrame or path of a CSV or parquet file
-        person, occasion, measure, value; one score for each person, occasion and test. A file is streamed through
-        duckdb and never held whole.
+        person, occasion, measure, value; one score for each person, occasion and test. A file is streamed and
+        never held whole.
     people : DataFrame or path
         One row a person who started: person and the columns of `by`.
     thresholds : mapping of str to float
@@ -123,18 +124,18 @@ def responder_registry(
     signs = np.array([measure_of(key).sign for key in keys], dtype=float)
     held, group, labels = _groups(people, list(by))
     n = len(held)
-    scores = np.full((2, len(keys) * n), np.nan)
-    account = dict.fromkeys(("rows read", *WHERE), 0)
+    scores = np.full(2 * len(keys) * n, np.nan)
+    account = dict.fromkeys(("rows read", "used", *WHERE), 0)
     for person, test, occasion, value in _chunks(assessments, held, keys, (before, after)):
         account["rows read"] += value.size
-        left = np.ones(value.size, dtype=bool)
-        for why, bad in (("of other occasions", occasion < 0), ("of other tests", test < 0),
-                         ("of unknown people", person < 0), ("without a number", np.isnan(value))):  # fmt: skip
-            account[why] += int((left & bad).sum())
-            left &= ~bad
-        account["used"] += int(left.sum())
-        scores[occasion[left], test[left].astype(np.int64) * n + person[left]] = value[left]
-    if doubled := account["used"] - sum(int(np.isfinite(part).sum()) for part in _slices(scores.ravel())):
+        unused = (occasion < 0, test < 0, person < 0, np.isnan(value))
+        if (bad := np.logical_or.reduce(unused)).any():
+            for why, count in zip(WHERE, _first_reason(unused), strict=True):
+                account[why] += count
+            occasion, test, person, value = (part[~bad] for part in (occasion, test, person, value))
+        account["used"] += value.size
+        scores[(occasion * len(keys) + test) * n + person] = value
+    if doubled := account["used"] - sum(int(np.isfinite(part).sum()) for part in _slices(scores)):
         raise DataError(
             f"{doubled} scores share person, occasion and test with another one. Keep one score of each, or say how "
             "trials become one score, before counting."
@@ -164,6 +165,15 @@ def _count(
     return np.bincount(group, minlength=groups), list(measured), list(enough)
 
 
+def _first_reason(unused: Sequence[NDArray[np.bool_]]) -> list[int]:
+    """Count each reason over the rows that no earlier reason has taken."""
+    taken, counts = np.zeros_like(unused[0]), []
+    for rows in unused:
+        counts.append(int((rows & ~taken).sum()))
+        taken |= rows
+    return counts
+
+
 def _slices(array: NDArray[Any]) -> Iterator[NDArray[Any]]:
     """Yield `array` piece by piece, so that no temporary is as large as it."""
     return (array[start : start + BATCH] for start in range(0, len(array), BATCH))
@@ -172,9 +182,8 @@ def _slices(array: NDArray[Any]) -> Iterator[NDArray[Any]]:
 def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[Any], pd.DataFrame]:
     """Return the people as an index, the group of each, and the groups' labels."""
     if not isinstance(people, pd.DataFrame):
-        people = _people_from_file(_file(people), by)
-    if lacking := [name for name in ("person", *by) if name not in people]:
-        raise DataError(f"The people table has no column {listed(lacking)}.")
+        people = _people_from_file(people, by)
+    _check_columns("people", people, ("person", *by))
     held = pd.Index(people["person"])
     if not held.is_unique:
         raise DataError(f"More than one row in the people table for {listed(held[held.duplicated()].unique())}.")
@@ -196,106 +205,75 @@ def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[Any], pd.Data
     return held, rank[place], pd.DataFrame(labels)[by]
 
 
-def _people_from_file(path: str, by: list[str]) -> pd.DataFrame:
-    """Read person and groups batch by batch, the groups as small codes, so that no text table is held whole."""
-    names = ", ".join(f'"{name}"' for name in ("person", *by))
-    persons: list[Any] = []
-    words: dict[str, dict[Any, int]] = {name: {} for name in by}
-    codes: dict[str, list[NDArray[np.int16]]] = {name: [] for name in by}
-    for batch in _duckdb().sql(f"SELECT {names} FROM '{path}'").to_arrow_reader(BATCH):
-        persons.append(batch.column(0).to_pandas())
-        for at, name in enumerate(by, start=1):
-            code, seen = pd.factorize(batch.column(at).to_pandas())
-            known = [words[name].setdefault(word, len(words[name])) for word in seen]
-            codes[name].append(np.array([*known, -1], dtype=np.int16)[code])
-    columns = {name: pd.Categorical.from_codes(np.concatenate(codes[name]), pd.Index(list(words[name]))) for name in by}
-    return pd.DataFrame({"person": pd.concat(persons, ignore_index=True)} | columns)
+def _people_from_file(path: "str | Path", by: list[str]) -> pd.DataFrame:
+    table = _joined(streamed(path, ["person", *by], coded=by), by)
+    if pd.api.types.is_integer_dtype(table["person"].dtype):
+        return table
+    return _joined(streamed(path, ["person", *by], coded=by, text=["person"]), by)
 
 
-def _placer(held: pd.Index) -> Callable[[Any], NDArray[np.int64]]:
+def _joined(parts: Iterator[pd.DataFrame], by: list[str]) -> pd.DataFrame:
+    """Join people, the groups as small codes, so that no text table is held whole."""
+    held: dict[str, list[Any]] = {name: [] for name in ("person", *by)}
+    for part in parts:
+        held["person"].append(part["person"])
+        for name in by:
+            held[name].append(pd.Categorical(part[name]))
+    if not held["person"]:
+        raise DataError("The people table has no rows: there is nobody to count.")
+    groups = {name: union_categoricals(held[name]) for name in by}
+    return pd.DataFrame({"person": pd.concat(held["person"], ignore_index=True)} | groups)
+
+
+def _placer(held: pd.Index) -> Callable[[pd.Series], NDArray[np.integer]]:
     """Return what finds each person's row in the people table, -1 for the unknown; by look-up in a compact range."""
+    numbers = pd.api.types.is_integer_dtype(held.dtype)
 
-    def by_search(persons: Any) -> NDArray[np.int64]:
+    def by_search(persons: pd.Series) -> NDArray[np.integer]:
         codes, unique = pd.factorize(persons)
         return np.append(held.get_indexer(pd.Index(unique)), -1)[codes]
 
-    if not pd.api.types.is_integer_dtype(held.dtype):
-        return by_search
-    low, high = int(held.min()), int(held.max())
-    if high - low >= 4 * len(held) + 1000:
+    low, high = (int(held.min()), int(held.max())) if numbers and len(held) else (0, 0)
+    if not numbers or high - low >= 4 * len(held) + 1000:
         return by_search
     lookup = np.full(high - low + 3, -1, dtype=np.int32)
     lookup[held.to_numpy() - low + 1] = np.arange(len(held))
 
-    def by_lookup(persons: Any) -> NDArray[np.int64]:
-        if not pd.api.types.is_integer_dtype(np.asarray(persons).dtype):
-            return by_search(persons)
-        return lookup[np.clip(np.asarray(persons) - low + 1, 0, high - low + 2)].astype(np.int64)
+    def by_lookup(persons: pd.Series) -> NDArray[np.integer]:
+        if not pd.api.types.is_integer_dtype(persons.dtype):
+            return by_search(pd.to_numeric(persons, errors="coerce"))
+        place = persons.to_numpy() - (low - 1)
+        return lookup[np.clip(place, 0, high - low + 2, out=place)]
 
     return by_lookup
 
 
-def _codes(column: Any, words: Sequence[str]) -> NDArray[np.int64]:
-    codes, unique = pd.factorize(column)
+def _codes(column: pd.Series, words: Sequence[str]) -> NDArray[np.integer]:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        codes, unique = column.cat.codes.to_numpy(), column.cat.categories
+    else:
+        codes, unique = pd.factorize(column)
     return np.append(pd.Index(words).get_indexer(pd.Index(unique)), -1)[codes]
 
 
 def _chunks(assessments: Any, held: pd.Index, keys: list[str], occasions: tuple[str, str]) -> Iterator[Chunk]:
     if isinstance(assessments, pd.DataFrame):
-        places = _placer(held)
-        for start in range(0, len(assessments), BATCH):
-            part = assessments.iloc[start : start + BATCH]
-            value = pd.to_numeric(part["value"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-            yield (
-                places(part["person"]),
-                _codes(part["measure"], keys),
-                _codes(part["occasion"], occasions),
-                value,
-            )
-        return
-    yield from _from_file(_file(assessments), held, keys, occasions)
-
-
-def _from_file(path: str, held: pd.Index, keys: list[str], occasions: tuple[str, str]) -> Iterator[Chunk]:
-    """Stream codes and scores out of a file; the join with the people happens in duckdb unless persons are numbers."""
-    connection = _duckdb()
-    test, occasion = (_case(name, words) for name, words in (("measure", keys), ("occasion", occasions)))
-    value = "coalesce(try_cast(value AS DOUBLE), 'nan'::DOUBLE) AS value"
-    numbers, places = pd.api.types.is_integer_dtype(held.dtype), _placer(held)
-    if numbers:
-        found = connection.sql(f"SELECT person, {test}, {occasion}, {value} FROM '{path}'")
-    else:
-        listed_people = pd.DataFrame({"person": held.astype(str), "place": np.arange(len(held), dtype=np.int32)})
-        connection.register("listed_people", listed_people)
-        found = connection.sql(
-            f"SELECT coalesce(place, -1) AS place, {test}, {occasion}, {value} "
-            f"FROM '{path}' a LEFT JOIN listed_people l ON a.person::VARCHAR = l.person"
+        _check_columns("assessments", assessments, COLUMNS)
+        parts: Iterator[pd.DataFrame] = (
+            assessments.iloc[start : start + BATCH] for start in range(0, len(assessments), BATCH)
         )
-    for batch in found.to_arrow_reader(BATCH):
-        person, tests, when, value_now = (batch.column(at).to_numpy(zero_copy_only=False) for at in range(4))
-        yield (places(person) if numbers else person), tests, when, value_now
+    else:
+        text = () if pd.api.types.is_integer_dtype(held.dtype) else ("person",)
+        parts = streamed(assessments, COLUMNS, coded=("measure", "occasion"), text=text)
+    places = _placer(held)
+    for part in parts:
+        value = pd.to_numeric(part["value"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        yield places(part["person"]), _codes(part["measure"], keys), _codes(part["occasion"], occasions), value
 
 
-def _case(column: str, words: Sequence[str]) -> str:
-    cases = " ".join(f"WHEN '{word.replace(chr(39), chr(39) * 2)}' THEN {at}" for at, word in enumerate(words))
-    return f"(CASE {column} {cases} ELSE -1 END)::TINYINT AS {column}"
-
-
-def _file(path: "str | Path") -> str:
-    if not Path(path).is_file():
-        raise DataError(f"There is no file {path}.")
-    return str(path).replace("'", "''")
-
-
-def _duckdb() -> Any:
-    try:
-        import duckdb
-        import pyarrow  # noqa: F401
-    except ImportError as missing:
-        raise needs("What streams large files", "scale") from missing
-    connection = duckdb.connect()
-    connection.execute("SET preserve_insertion_order = false")
-    return connection
+def _check_columns(name: str, table: pd.DataFrame, wanted: Sequence[str]) -> None:
+    if lacking := [column for column in wanted if column not in table]:
+        raise DataError(f"The {name} table has no column {listed(lacking)}.")
 
 
 def _cautions(table: pd.DataFrame) -> tuple[str, ...]:

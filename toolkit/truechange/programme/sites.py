@@ -12,8 +12,7 @@ from scipy.special import bdtr, stdtrit
 from truechange.foundation.errors import DataError
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
-from truechange.numerics.shares import wilson_limits
-from truechange.responders.shares import FEW
+from truechange.numerics.shares import FEW, wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

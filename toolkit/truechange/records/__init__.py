@@ -1,9 +1,16 @@
 """Reading what a clinic brings, checking it cell by cell, and pairing before with after."""
 
-from truechange.records.inert import inert_cell, inert_frame
-from truechange.records.ledger import Ledger
-from truechange.records.pairing import Pairs
-from truechange.records.reading import Records, read
-from truechange.records.wide import from_wide
+from truechange.foundation.loading import on_first_use
 
-__all__ = ["Ledger", "Pairs", "Records", "from_wide", "inert_cell", "inert_frame", "read"]
+_HOME = {
+    "Ledger": "ledger",
+    "Pairs": "pairing",
+    "Records": "reading",
+    "from_wide": "wide",
+    "inert_cell": "inert",
+    "inert_frame": "inert",
+    "read": "reading",
+}
+
+__all__ = [*_HOME]
+__getattr__ = on_first_use(__name__, _HOME)

@@ -11,7 +11,7 @@ import pandas as pd
 from truechange.foundation.errors import DataError, needs
 from truechange.records.coded import Coded
 from truechange.records.header import find_header
-from truechange.records.rules import LIMITS, sheet_names, squeezed
+from truechange.records.rules import LIMITS, TOO_LARGE, sheet_names, squeezed
 from truechange.records.textfile import filled, open_text, quick_columns
 from truechange.records.workbook import plain_text, workbook_rows
 
@@ -147,7 +147,7 @@ def _read_parquet(place: Path) -> Sheet:
             f"{place.name} is not readable parquet ({type(trouble).__name__}). Export it again."
         ) from trouble
     if frame is None:
-        raise DataError(f"{place.name} has {count:,} rows, more than {LIMITS['rows']:,}. Split it by site or by year.")
+        raise DataError(f"{place.name} has {count:,} rows, more than {LIMITS['rows']:,}. {TOO_LARGE}")
     columns = []
     for name in frame.columns:
         codes, distinct = pd.factorize(frame[name])

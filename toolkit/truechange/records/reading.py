@@ -2,12 +2,13 @@
 
 from collections import Counter
 from dataclasses import dataclass
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from truechange.foundation.errors import DataError, check_choice, listed
+from truechange.foundation.errors import DataError, check_choice, check_kind, listed
 from truechange.foundation.result import Result
 from truechange.records.checks import check_all
 from truechange.records.dates import ORDERS
@@ -107,6 +108,10 @@ def read(path: str | Path, *, dates: str | None = None, pseudonyms: str | Path |
     """
     if dates is not None:
         check_choice("dates", dates, ORDERS)
+    check_kind(
+        "path", path, (str, PathLike), "the name of a file or folder in quotes, such as 'clinic.xlsx'", DataError
+    )
+    check_kind("pseudonyms", pseudonyms, (str, PathLike, type(None)), "the name of the file that holds the key")
     findings, name = Findings(), Path(path).name
     chosen = guard(
         choose_sheets(open_sheets(path), findings, name), findings, read_key(pseudonyms) if pseudonyms else None

@@ -12,6 +12,7 @@ from unicodedata import normalize
 
 DECLARED = tomllib.loads((Path(__file__).parent / "rules.toml").read_text(encoding="utf-8"))
 LIMITS: dict[str, int] = DECLARED["limits"]
+TOO_LARGE = "Split it by site or by year; tc.responder_registry counts responders in files of any size, unchecked."
 TABLES = ("people", "assessments", "ratings", "sessions")
 
 

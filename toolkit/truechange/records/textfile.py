@@ -12,7 +12,7 @@ import numpy as np
 from truechange.foundation.errors import DataError
 from truechange.records.coded import Coded
 from truechange.records.header import LOOKED_AT, find_header
-from truechange.records.rules import LIMITS
+from truechange.records.rules import LIMITS, TOO_LARGE
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 WORTHWHILE = 1 << 20  # bytes; below it the row-by-row reader is as quick
@@ -107,7 +107,7 @@ def _unpacked(place: Path) -> bytes:
     if len(data) > most or data.count(b"\n") > LIMITS["rows"]:
         raise DataError(
             f"{place.name} is too large to check row by row "
-            f"(more than {LIMITS['rows']:,} rows or {LIMITS['text_mb']} MB). Split it by site or by year."
+            f"(more than {LIMITS['rows']:,} rows or {LIMITS['text_mb']} MB). {TOO_LARGE}"
         )
     return data
 

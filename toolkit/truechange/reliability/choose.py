@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from truechange.foundation.errors import check_choice
 from truechange.foundation.result import Result
 
 
@@ -71,6 +72,11 @@ def choose_icc(
     IccChoice
         `.form`, `.missing` and a `.reasons` sentence a question.
 
+    Raises
+    ------
+    ChoiceError
+        An answer is neither True nor False.
+
     Notes
     -----
     After McGraw & Wong 1996 and ten Hove, Jorgensen & van der Ark 2024 (testers are seldom a fixed set).
@@ -80,6 +86,9 @@ def choose_icc(
     >>> choose_icc().form, choose_icc(shifts_matter=False, scores_averaged=True).form
     ('ICC(A,1)', 'ICC(C,k)')
     """
+    questions = {"others_in_use": others_in_use, "shifts_matter": shifts_matter, "scores_averaged": scores_averaged}
+    for name, answer in {**questions, "complete": complete, "trials_linked": trials_linked}.items():
+        check_choice(name, answer, (True, False))
     kind = "" if not trials_linked else "A" if shifts_matter else "C"
     count = "k" if scores_averaged else "1"
     form = f"ICC({kind},{count})" if kind else f"ICC({count})"

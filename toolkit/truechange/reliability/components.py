@@ -7,13 +7,21 @@ from math import sqrt
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence, listed
+from truechange.foundation.errors import (
+    DataError,
+    RefusedError,
+    check_choice,
+    check_confidence,
+    check_whole,
+    listed,
+    stated,
+)
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.numerics.reml import Design, RemlFit, bootstrap_draws, fit_reml, log_normal_draws
 from truechange.numerics.resampling import Floats, percentile_limits
-from truechange.reliability.layout import Sample, estimates_table
+from truechange.reliability.layout import Sample, check_long, estimates_table
 
 INTERVALS = ("auto", "monte-carlo", "bootstrap")
 FEWEST_REPEATED = 10
@@ -152,6 +160,8 @@ def variance_components(
     (19, [2.9, 1.0])
     """
     check_confidence(confidence)
+    check_long(data)
+    check_whole(n_boot=n_boot, **stated(seed=seed))
     people = data[random[0]].nunique() if random[0] in data else 0
     sample = Sample(people, confidence, unit, Origin.own(n=people))
     return fit_components(data.rename(columns={value: "value"}), random, fixed, sample, limits, n_boot, seed)

@@ -259,10 +259,14 @@ def _by_reml(held: TrialTable, form: str, sample: Sample) -> IccResult:
 
 def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:
     said = []
-    if not isfinite(value):
-        said.append(f"{form} cannot be estimated: people differ less than error alone would make them differ.")
-    elif value < 0:
-        said.append("The estimate is negative: people cannot be told from error; by REML the value would be 0.")
+    if not value >= 0:
+        # with trials that differ less than error REML drops them, and people may then stand out a little after all
+        without_trials = float(icc_values(ms, "ICC(k)" if form.endswith("k)") else "ICC(1)"))
+        reml = fixed(without_trials, 2) if without_trials > 0 else "0"
+        what = "The estimate is negative" if isfinite(value) else f"{form} cannot be estimated"
+        said.append(
+            f"{what}: people differ less than error alone would make them differ; by REML the value would be {reml}."
+        )
     if ms.error == 0 and form not in ("ICC(1)", "ICC(k)"):
         said.append("No residual error at all, so no F interval; were the scores rounded or copied?")
     if form in ("ICC(1)", "ICC(k)") and ms.trials > ms.error:

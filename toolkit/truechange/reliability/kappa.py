@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.errors import DataError, check_choice, check_confidence, check_whole, stated
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.html import frame_table
 from truechange.foundation.numbers import fixed
@@ -122,6 +122,7 @@ def weighted_kappa(
     (0.742, [0.67, 0.75, 0.8])
     """
     check_confidence(confidence)
+    check_whole(n_boot=n_boot, **stated(seed=seed))
     names, rows, columns = _coded(first, second, categories)
     c, n, label = len(names), rows.size, weights if isinstance(weights, str) else "own"
     distance = _distances(weights, c)
@@ -175,6 +176,9 @@ def kappa_of(table: Floats, distance: Floats) -> Floats:
 def _coded(
     first: ArrayLike, second: ArrayLike, categories: Sequence[object] | None
 ) -> tuple[list[object], Codes, Codes]:
+    for name, ratings in (("first", first), ("second", second)):
+        if np.ndim(ratings) > 1:
+            raise DataError(f"{name} must be one column of ratings, got shape {np.shape(ratings)}.")
     a, b = pd.Series(first), pd.Series(second)
     if len(a) != len(b) or len(a) < 2:
         raise DataError(f"first and second must hold the same people, at least 2; got {len(a)} and {len(b)} ratings.")

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import chdtri, stdtrit
 
-from truechange.foundation.errors import DataError, check_choice, listed
+from truechange.foundation.errors import DataError, check_choice, check_kind, listed
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.origin import Origin
 from truechange.numerics.resampling import Floats
@@ -127,7 +127,9 @@ def trial_table(
         `missing` is unknown.
     """
     check_choice("missing", missing, MISSING)
-    absent = [name for name in (person, trial, value, stable, result) if name and name not in data.columns]
+    check_long(data)
+    absent = [name for name in (person, trial, value) if name not in data.columns]
+    absent += [name for name in (stable, result) if name and name not in data.columns]
     if absent:
         raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
     unlabelled = data[person].isna() | data[trial].isna()
@@ -176,6 +178,11 @@ def trial_table(
             f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.{why}"
         )
     return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside)
+
+
+def check_long(data: object) -> None:
+    """Raise a DataError unless `data` is a table."""
+    check_kind("data", data, pd.DataFrame, "a table (DataFrame) with one row a person and trial", DataError)
 
 
 def _in_order(people: pd.Series) -> tuple[object, ...]:

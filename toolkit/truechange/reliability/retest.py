@@ -7,12 +7,21 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from truechange.foundation.errors import ChoiceError, DataError, check_choice, check_confidence, listed
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    check_choice,
+    check_confidence,
+    check_finite,
+    check_whole,
+    listed,
+    stated,
+)
 from truechange.foundation.origin import Origin
 from truechange.numerics.mean_squares import MeanSquares, mean_squares
 from truechange.reliability.components import VarianceComponents
 from truechange.reliability.error import MeasurementError, mean_gain, shown, threshold
-from truechange.reliability.layout import Sample, count_cautions, trial_table
+from truechange.reliability.layout import Sample, check_long, count_cautions, trial_table
 from truechange.reliability.sem import ERRORS, LIMITS, sems_from_components, sems_from_squares, sems_resampled
 
 Z95 = float(ndtri(0.975))
@@ -116,6 +125,11 @@ def measurement_error(
     check_choice("error", error, ERRORS)
     check_choice("limits", limits, LIMITS)
     check_confidence(confidence)
+    check_long(data)
+    check_whole(scores_per_visit=scores_per_visit)
+    check_finite(**stated(resolution=resolution))
+    if scores_per_visit < 1:
+        raise ChoiceError("scores_per_visit=0: at least 1 score is averaged to the score of a visit.")
     label = trial
     if session:
         absent = [name for name in (session, trial) if name not in data.columns]

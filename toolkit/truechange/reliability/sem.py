@@ -28,7 +28,7 @@ def resampled_limits(
     scores: Floats, quantity: Callable[[MeanSquares], Floats], limits: str, n_boot: int, seed: int, confidence: float
 ) -> tuple[float, float, str]:
     """Return bootstrap limits over people of any function of the mean squares, and how they were found."""
-    check_resamples(n_boot)
+    check_resamples(n_boot, seed)
     if not np.isfinite(scores).all():
         raise DataError("Bootstrap limits need complete scores; leave out people with a missing trial.")
     draws = np.asarray(quantity(resampled_mean_squares(scores, n_boot=n_boot, seed=seed)))

@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
-from truechange.foundation.errors import DataError, check_confidence
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.errors import DataError, check_confidence, check_finite, check_kind, listed, stated
+from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
@@ -170,6 +170,8 @@ def transport_check(
     'doubtful'
     """
     check_confidence(confidence)
+    facts = {"source_mean": source_mean, "source_sd": source_sd, "source_low": source_low, "source_high": source_high}
+    check_finite(**stated(**facts, source_n=source_n))
     value, row = _as_estimate(published)
     origin = value.origin
     found = [
@@ -181,6 +183,8 @@ def transport_check(
     ratio = Estimate(value=nan, method="the source's SD or n is not known")
     if baseline is not None:
         scores = float_array(baseline, "baseline")
+        if scores.ndim != 1:
+            raise DataError(f"baseline must be one column of scores, got shape {scores.shape}. Pick one column.")
         scores = scores[np.isfinite(scores)]
         if scores.size < 2:
             raise DataError(f"Only {scores.size} baseline score; at least 2 are needed to compare the spread.")
@@ -204,8 +208,12 @@ def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
     if isinstance(published, Estimate):
         return published, {}
     if not isinstance(published, Mapping | pd.Series):
-        return Estimate(value=float(published), origin=Origin.stated()), {}
+        number = plain_number(published, "published")
+        check_finite(published=number)
+        return Estimate(value=number, origin=Origin.stated()), {}
     row = {key: held for key, held in dict(published).items() if held is not None and held == held}
+    if "value" not in row:
+        raise DataError(f"published has no 'value', only {listed(row) or 'nothing'}; give one row of published().")
     n = int(row["n"]) if row.get("n") else None
     words = {name: str(row.get(name, "")) for name in ("citation", "doi", "population", "interval", "note")}
     origin = Origin("published", **words, n=n, status=str(row.get("status", "from memory")))
@@ -301,7 +309,8 @@ def _spreads(ratio: Estimate, sd: float, n: int) -> Finding:
 
 
 def _own_sem(repeats: tuple[ArrayLike, ArrayLike], confidence: float, unit: str) -> Estimate:
-    first, second = (np.asarray(held, dtype=float) for held in repeats)
+    check_kind("repeats", repeats, (tuple, list), "two columns: (first, second)", DataError)
+    first, second = (float_array(held, "repeats") for held in repeats)
     if first.shape != second.shape or first.ndim != 1:
         raise DataError(f"repeats must be two columns of the same people, got shapes {first.shape} and {second.shape}.")
     both = {"person": np.tile(np.arange(first.size), 2), "trial": np.repeat([1, 2], first.size)}

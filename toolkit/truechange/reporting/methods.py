@@ -7,10 +7,10 @@ from truechange.foundation.errors import ChoiceError, listed
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Result
 from truechange.meaningful_change.result import NAMES
+from truechange.numerics.shares import FEW
 from truechange.programme.parts import Refused
 from truechange.reporting.prose import Prose, Share, Telling, written
 from truechange.reporting.stamp import stamp
-from truechange.responders.shares import FEW
 
 PARAGRAPHS = ("Pairs", "IccResult", "McidStudy", "ProgrammeAudit")  # begin a paragraph
 MODELS = {

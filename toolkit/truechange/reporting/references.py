@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from truechange.foundation.errors import ChoiceError, DataError, check_choice, listed
+from truechange.foundation.errors import ChoiceError, DataError, check_choice, in_short, listed
 from truechange.foundation.result import Result
 
 if TYPE_CHECKING:
@@ -194,4 +194,6 @@ def cite(*results: Result | str, style: str = "numbered") -> ReferenceList:
 
 def _keys(results: Iterable[Result | str]) -> Iterable[str]:
     for result in results:
+        if not isinstance(result, str) and not hasattr(result, "sources"):
+            raise ChoiceError(f"{in_short(result)} has no sources; give results, or keys such as 'weir2005'.")
         yield from (result,) if isinstance(result, str) else result.sources

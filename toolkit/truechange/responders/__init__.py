@@ -1,18 +1,16 @@
 """Shares of people who changed enough: counted, compared, and with measurement error taken into account."""
 
-from truechange.responders.comparing import compare_paired, compare_responders
-from truechange.responders.counting import count_responders
-from truechange.responders.curves import cumulative_change
-from truechange.responders.error_only import responders_from_error
-from truechange.responders.shares import proportion
-from truechange.responders.true_share import true_responder_share
+from truechange.foundation.loading import on_first_use
 
-__all__ = [
-    "compare_paired",
-    "compare_responders",
-    "count_responders",
-    "cumulative_change",
-    "proportion",
-    "responders_from_error",
-    "true_responder_share",
-]
+_HOME = {
+    "compare_paired": "comparing",
+    "compare_responders": "comparing",
+    "count_responders": "counting",
+    "cumulative_change": "curves",
+    "proportion": "shares",
+    "responders_from_error": "error_only",
+    "true_responder_share": "true_share",
+}
+
+__all__ = [*_HOME]
+__getattr__ = on_first_use(__name__, _HOME)

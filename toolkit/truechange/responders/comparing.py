@@ -12,9 +12,9 @@ from truechange.foundation.errors import check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Result
-from truechange.numerics.shares import wilson_limits
+from truechange.numerics.shares import FEW, wilson_limits
 from truechange.responders.ratios import odds_ratio, risk_ratio
-from truechange.responders.shares import FEW, check_count, proportion
+from truechange.responders.shares import check_count, proportion
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -2,17 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import DataError, RefusedError, check_confidence, listed
+from truechange.foundation.errors import DataError, RefusedError, check_confidence, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
-from truechange.numerics.shares import wilson_limits
-from truechange.responders.shares import FEW, how_many
+from truechange.numerics.shares import FEW, wilson_limits
+from truechange.responders.shares import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -106,18 +107,24 @@ class Responders(Result):
         return ax
 
 
-def numbers(improvement: Any) -> np.ndarray:
+def numbers(improvement: Any, name: str = "improvement") -> np.ndarray:
     """Return the improvements as numbers, NaN where there is none.
 
     Raises
     ------
     DataError
-        One of them is not a number.
+        One of them is not a number, or they are not one column.
     """
     try:
-        return np.asarray(improvement, dtype=float)
+        values = np.asarray(improvement, dtype=float)
     except (TypeError, ValueError):
-        raise DataError("improvement must be one number a person (NaN where there is no follow-up).") from None
+        raise DataError(f"{name} must be one number a person (NaN where there is no follow-up).") from None
+    if values.ndim != 1:
+        raise DataError(
+            f"{name}={in_short(improvement)} must be one column with a number a person (NaN where there is no "
+            "follow-up); pick the column of a table, or put one person's number in a list."
+        )
+    return values
 
 
 def size_of(threshold: Threshold) -> str:
@@ -178,7 +185,7 @@ def _label(given: Any) -> str:
 
 def _people(given: Any) -> int:
     number = plain_number(given, "started")
-    if not (number >= 0 and number == int(number)):
+    if not (0 <= number < inf and number == int(number)):
         raise DataError(f"started={given!r} must be a whole number of people, at least 0.")
     return int(number)
 
@@ -191,6 +198,8 @@ def _started(started: Any, groups: pd.Series, n: int) -> tuple[dict[str, int], n
         return {name: int((groups == name).sum()) for name in order}, keep
     if isinstance(started, Mapping):
         return {_label(key): _people(value) for key, value in started.items()}, keep
+    if np.ndim(started) > 1:
+        raise DataError("started= must be one number, or one column with a label or a yes/no a person; got a table.")
     values = pd.Series(started) if np.ndim(started) else pd.Series([started])
     if pd.api.types.is_bool_dtype(values.dtype):
         if len(values) != n:
@@ -253,7 +262,7 @@ def count_responders(
     check_confidence(confidence)
     limit = any_threshold(threshold)
     values = numbers(improvement)
-    if values.ndim != 1 or np.isinf(values).any():
+    if np.isinf(values).any():
         raise DataError("improvement must be one finite number a person (NaN where there is no follow-up).")
     if limit.value <= 0:
         raise RefusedError("A threshold of 0 calls everyone who did not get worse a responder; give a positive one.")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from truechange.foundation.errors import DataError, check_confidence
+from truechange.foundation.errors import DataError, check_confidence, check_kind
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
@@ -170,6 +170,7 @@ def cumulative_change(
     [[0.0, 1.0], [1.0, 0.8], [3.0, 0.4], [5.0, 0.2]]
     """
     check_confidence(confidence)
+    check_kind("thresholds", thresholds, (tuple, list), "one or more in a tuple, such as (2.0,)")
     values = numbers(improvement)
     if not values.size:
         raise DataError("improvement is empty: give one entry for everyone who started.")

@@ -1,14 +1,14 @@
 """How many would reach the threshold if nobody had truly changed."""
 
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import inf, isfinite, sqrt
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import bdtrc, chdtri, ndtr
 
-from truechange.foundation.errors import DataError, RefusedError, check_confidence
+from truechange.foundation.errors import DataError, RefusedError, check_confidence, check_numbers, stated
 from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
@@ -117,9 +117,10 @@ def sem_value(sem: Any, sem_df: float | None = None) -> tuple[float, float | Non
     df = sem_df if sem_df is not None else (sem.df if isinstance(sem, Estimate) else None)
     if not (0 <= value < inf):
         raise DataError(f"sem={value!r} must be a number of at least 0, in the unit of the test.")
+    check_numbers(**stated(sem_df=df))
     if df is not None and not df > 0:
         raise DataError(f"sem_df={df!r} must be positive.")
-    return value, df
+    return value, None if df == inf else df
 
 
 def responders_from_error(
@@ -175,8 +176,8 @@ def responders_from_error(
     value, df = sem_value(sem, sem_df)
     _, n = check_count(0, n)
     practice = plain_number(practice, "practice")
-    if practice != practice:
-        raise DataError("practice is not a number; give 0 if nothing is known of it, and say so.")
+    if not isfinite(practice):
+        raise DataError(f"practice={practice!r} is no usable number; give 0 if nothing is known of it, and say so.")
     low = high = float("nan")
     notes = ["The two errors are taken as independent, normal and of the same size for everyone."]
     if df is not None:
@@ -188,7 +189,7 @@ def responders_from_error(
         notes.append("The SEM is taken as known exactly, so the expected number has no interval.")
     counted = None
     if retest is not None:
-        gains = numbers(retest)
+        gains = numbers(retest, "retest")
         gains = gains[np.isfinite(gains)]
         if not gains.size:
             raise DataError("retest holds no improvement: leave it out.")

@@ -8,13 +8,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv
 
-from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.errors import DataError, check_choice, check_confidence, in_short
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import reaches
 from truechange.numerics.shares import wilson_limits
 
 Floats = NDArray[np.float64]
-FEW = 10  # below this many people a percentage says more than is known
 
 
 def exact_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
@@ -43,7 +42,7 @@ def check_count(k: Any, n: Any, *, k_name: str = "k", n_name: str = "n") -> tupl
     """
     for name, given in ((k_name, k), (n_name, n)):
         if not _whole(given):
-            raise DataError(f"{name}={given!r} must be a whole number of people, at least 0.")
+            raise DataError(f"{name}={in_short(given)} must be a whole number of people, at least 0.")
     if n == 0:
         raise DataError(f"{n_name}=0: nobody started, so there is no share to compute.")
     if k > n:

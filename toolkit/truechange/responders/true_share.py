@@ -187,7 +187,7 @@ def measured_changes(improvement: Any, least: int = 3) -> tuple[Floats, int]:
     DataError
         Fewer than `least` people measured, or an infinite value.
     """
-    values = numbers(improvement).ravel()
+    values = numbers(improvement)
     if np.isinf(values).any():
         raise DataError("improvement holds an infinite value; give NaN for a person without follow-up.")
     kept = values[~np.isnan(values)]

@@ -1,12 +1,21 @@
 """Put the audit of a programme together from a clinic's records."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import ChoiceError, DataError, OutcomeError, check_choice, check_confidence, listed
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    OutcomeError,
+    check_choice,
+    check_confidence,
+    check_finite,
+    check_kind,
+    listed,
+)
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
@@ -104,11 +113,18 @@ def audit(
     if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
         raise DataError(f"audit() needs the records that tc.read(...) returns, got {type(records).__name__}.")
     measures = [measures] if isinstance(measures, str) else measures
+    check_kind("measures", measures, (Iterable, type(None)), "the keys of one or more tests")
     tell("people and pairs")
     keys, notes = _measures(records, before, after, measures, primary)
     if strange := sorted(set(thresholds) - set(keys)):
         raise ChoiceError(f"thresholds= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
+    _check_entry(entry or {}, keys)
     everyone = _everyone(records)
+    if unknown := sorted(set(subgroups) - set(everyone.columns)):
+        raise ChoiceError(
+            f"subgroups= names {listed(unknown)}, which the people table does not have; there are "
+            f"{listed(list(everyone.columns))}."
+        )
     chosen, other, said = _programmes(everyone, programme, compare)
     notes += said
     people = everyone[everyone["programme"] == chosen].reset_index(drop=True)
@@ -212,6 +228,17 @@ def attempt(work: Callable[[], Result], part: str) -> Result:
         return work()
     except OutcomeError as problem:
         return Refused(part, str(problem))
+
+
+def _check_entry(entry: Mapping[str, Mapping[str, float]], keys: Sequence[str]) -> None:
+    if strange := sorted(set(entry) - set(keys)):
+        raise ChoiceError(f"entry= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
+    for key, rule in entry.items():
+        if lacking := [name for name in ("cut", "mean", "sd") if name not in rule]:
+            raise DataError(f"entry= has no {listed(lacking)} for {key}: give cut, mean and sd.")
+        check_finite(**{f"entry {name} of {key}": rule[name] for name in ("cut", "mean", "sd")})
+        if not rule["sd"] > 0:
+            raise DataError(f"entry= has sd {rule['sd']} for {key}; it must be above 0, in the unit of the test.")
 
 
 def _measures(

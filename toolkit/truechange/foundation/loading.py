@@ -1,0 +1,27 @@
+"""Names of a package that load on first use, so that importing one costs little and asking for one loads only it."""
+
+import sys
+from collections.abc import Callable, Mapping
+from importlib import import_module
+from typing import Any
+
+
+def on_first_use(package: str, homes: Mapping[str, str]) -> Callable[[str], Any]:
+    """Return the ``__getattr__`` of `package`: each name of `homes` is fetched from its module when first asked for.
+
+    Parameters
+    ----------
+    package : str
+        ``__name__`` of the package.
+    homes : mapping of str to str
+        Public name: module within the package.
+    """
+
+    def fetch(name: str) -> Any:
+        if name not in homes:
+            raise AttributeError(f"module {package!r} has no attribute {name!r}")
+        value = getattr(import_module(f"{package}.{homes[name]}"), name)
+        setattr(sys.modules[package], name, value)
+        return value
+
+    return fetch
