@@ -69,7 +69,7 @@ class StartDependence(Result):
     slope : Estimate
         The slope with measurement error removed from the score before.
     from_selection : float or None
-        Mean gain expected only because people were taken in for a low score; None without an entry rule.
+        Mean gain expected only because people were taken in for a poor score; None without an entry rule.
     unit : str
         Of that gain.
     """
@@ -97,7 +97,7 @@ class StartDependence(Result):
         if self.from_selection is not None:
             gain = f"{fixed(self.from_selection, 2)} {self.unit}".strip()
             selected = (
-                f"Taking people in for a low score alone makes the mean rise by about {gain} without any change.",
+                f"Taking people in for a poor score alone makes the mean improve by about {gain} without any change.",
             )
         return (
             *selected,
