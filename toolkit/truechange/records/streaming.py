@@ -2,6 +2,7 @@
 
 import csv
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -56,11 +57,21 @@ def streamed(
         raise DataError(f"There is no file {place}.")
     batches = _csv if place.suffix.lower() == ".csv" else _parquet
     try:
-        yield from (batch.to_pandas() for batch in batches(place, list(columns), coded, text))
+        parts = (batch.to_pandas() for batch in batches(place, list(columns), coded, text))
+        yield from _ahead(parts) if batches is _csv else parts  # parsing text takes longer than any use of it
     except DataError:
         raise
     except (OSError, ValueError, pa.ArrowException) as trouble:
         raise DataError(f"{place.name} cannot be read: {trouble}. Export it again as CSV or parquet.") from trouble
+
+
+def _ahead(parts: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Yield `parts`, reading the next while the caller works on this one."""
+    with ThreadPoolExecutor(1) as reader:
+        waiting = reader.submit(next, parts, None)
+        while (part := waiting.result()) is not None:
+            waiting = reader.submit(next, parts, None)
+            yield part
 
 
 def _parquet(place: Path, columns: list[str], coded: Sequence[str], _: Sequence[str]) -> Iterator["pa.RecordBatch"]:
