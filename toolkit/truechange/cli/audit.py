@@ -111,7 +111,7 @@ def _entry(given: list[list[str]]) -> dict[str, dict[str, float]]:
 
 
 def _options(args: argparse.Namespace) -> dict[str, Any]:
-    names = ("before", "after", "measures", "primary", "programme", "compare", "seed", "resamples")
-    kept = {name: getattr(args, name) for name in (*names, "trials")}
+    names = ("before", "after", "measures", "primary", "programme", "compare", "seed", "resamples", "trials")
+    kept = {name: getattr(args, name) for name in names}
     kept |= {"subgroups": " ".join(args.subgroups) or None, "entry": "; ".join(map(" ".join, args.entry)) or None}
     return kept | {"measures": " ".join(args.measures) if args.measures else "all with both occasions"}
