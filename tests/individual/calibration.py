@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from scipy.special import ndtr
 
-from truechange.individual.distributions import sem_factors
+from truechange.foundation.distributions import sem_factors
 from truechange.individual.group import Programme
 from truechange.individual.priors import Seen, _change_only, group_states
 from truechange.individual.score_error import ScoreError, score_error

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import truechange as tc
+from truechange.foundation import distributions as d
+from truechange.foundation.sem import read_sem
 from truechange.individual import bridge_from_pairs
-from truechange.individual import distributions as d
 from truechange.individual import verdict as v
-from truechange.individual.score_error import df_of_limits, score_error
+from truechange.individual.score_error import score_error
 
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 
@@ -286,8 +287,8 @@ def test_error_that_depends_on_the_score_is_asked_at_the_shrunken_score():
 
 def test_degrees_of_freedom_are_read_from_an_interval():
     low, high = 1.0 * math.sqrt(29 / stats.chi2.ppf(0.975, 29)), 1.0 * math.sqrt(29 / stats.chi2.ppf(0.025, 29))
-    assert df_of_limits(tc.Estimate(value=1.0, low=low, high=high)) == pytest.approx(29, abs=1e-6)
-    assert df_of_limits(tc.Estimate(value=1.0)) is None
+    assert read_sem(tc.Estimate(value=1.0, low=low, high=high)).df == pytest.approx(29, abs=1e-6)
+    assert read_sem(tc.Estimate(value=1.0)).df is None
     assert score_error(tc.Estimate(value=1.0, df=49), None, (9, 13)).df == 49
 
 

@@ -198,7 +198,7 @@ def test_arguments_that_are_not_understood(people):
         ({"confidence": 95}, "between 0 and 1"),
         ({"n_boot": 5}, "at least 100"),
     ):
-        with pytest.raises(tc.ChoiceError, match=words):
+        with pytest.raises(tc.OutcomeError, match=words):
             tc.mcid(people.change, people.rating, **({"n_boot": 100} | given))
 
 

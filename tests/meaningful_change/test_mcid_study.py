@@ -226,10 +226,10 @@ def test_words_carry_value_people_and_share(study):
 
 def test_a_threshold_below_the_mdc_says_what_it_means():
     # 15.9% of unchanged people reach an MCID of 2 when SEM is 1.41: the normal tail beyond one SD, by its definition
+    from truechange.foundation.sem import read_sem
     from truechange.meaningful_change.cautions import below_error, repeats_needed
-    from truechange.meaningful_change.sizes import score_error
 
-    error = score_error(np.sqrt(2), None, 0.95)
+    error = read_sem(np.sqrt(2))
     told = below_error(2.0, error, 1.96 * 2)
     assert "16% of people who did not change" in told[0]
     assert repeats_needed(2.0, 1.96 * 2) == 4

@@ -45,7 +45,7 @@ def test_simulated_retest_agrees_with_the_formula_and_with_counting():
 
 @pytest.mark.parametrize(("sem", "n", "df"), [(-1, 10, None), (float("nan"), 10, None), (1, 0, None), (1, 10, -2)])
 def test_impossible_input_is_refused(sem, n, df):
-    with pytest.raises(tc.DataError):
+    with pytest.raises(tc.OutcomeError, match=r"sem|n="):
         tc.responders_from_error(2, sem, n, sem_df=df)
 
 
@@ -59,9 +59,9 @@ def test_table_and_cautions():
 
 def test_an_mdc_is_no_sem():
     mdc = tc.Threshold(value=2.7, kind="mdc")
-    with pytest.raises(tc.RefusedError, match="not a standard error"):
+    with pytest.raises(tc.RefusedError, match="Give the standard error"):
         tc.responders_from_error(2, mdc, 10)
-    with pytest.raises(tc.RefusedError, match="not a standard error"):
+    with pytest.raises(tc.RefusedError, match="Give the standard error"):
         tc.true_responder_share([1, 2, 3], mdc, 2)
 
 

@@ -123,7 +123,7 @@ def test_missing_people_skew_and_words():
     ],
 )
 def test_what_cannot_be_estimated_is_refused(values, sem, words):
-    with pytest.raises(tc.DataError, match=words):
+    with pytest.raises(tc.OutcomeError, match=words):
         tc.true_responder_share(values, sem, 2)
 
 

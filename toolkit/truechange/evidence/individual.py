@@ -8,8 +8,8 @@ import numpy as np
 import truechange as tc
 from truechange.evidence.cases import Case
 from truechange.evidence.checking import Numbers, Pairs, computes, route
+from truechange.foundation.distributions import chi2_below, chi2_quantile, t_below, t_quantile
 from truechange.individual import bridge_from_pairs, norm_position, predict_retest, recovery_cutoffs
-from truechange.individual.distributions import chi2_below, chi2_quantile, t_below, t_quantile
 
 LARGE = 100_000  # people in a group whose numbers count as known
 
@@ -207,7 +207,7 @@ def _stability_by_drawing() -> Pairs:
 @route(
     "One person",
     "scipy.special: t and chi-square worked out from the standard library alone.",
-    by="truechange.individual.distributions",
+    by="truechange.foundation.distributions",
     came="another library",
 )
 def _distributions_against_scipy() -> Pairs:

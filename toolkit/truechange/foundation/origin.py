@@ -30,6 +30,8 @@ class Origin:
         How a published number was verified; shown wherever the number is.
     note : str
         Anything a reader must know before using it.
+    trials : int or None
+        Trials of one visit averaged to the score that the number speaks of; None where not stated.
     """
 
     kind: str
@@ -41,6 +43,7 @@ class Origin:
     n: int | None = None
     status: str = "own"
     note: str = ""
+    trials: int | None = None
 
     @classmethod
     def own(cls, population: str = "", protocol: str = "", interval: str = "", n: int | None = None) -> "Origin":
@@ -63,7 +66,8 @@ class Origin:
             people = f", {self.n} people" if self.n else ""
             who = f" ({self.population})" if self.population else ""
             gap = f", {self.interval} apart" if self.interval else ""
-            return f"own data{who}{people}{gap}"
+            mean = f", means of {self.trials} trials" if self.trials and self.trials > 1 else ""
+            return f"own data{who}{people}{mean}{gap}"
         if self.kind == "published":
             people = f", n = {self.n}" if self.n else ""
             who = f"; {self.population}{people}" if self.population else people

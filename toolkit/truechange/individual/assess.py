@@ -7,14 +7,13 @@ from math import inf, isfinite, isnan, nan
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
-    RefusedError,
     check_choice,
     check_confidence,
     check_kind,
     check_numbers,
     in_short,
 )
-from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
+from truechange.foundation.estimate import Threshold, person_threshold, plain_number
 from truechange.individual import cautions, priors
 from truechange.individual import verdict as v
 from truechange.individual.belief import Belief
@@ -143,8 +142,6 @@ def person_change(
         )
     test = look_up(measure) if measure else own_test(name, unit, better, resolution, scale_low, scale_high)
     ends = (test.hard_low, test.hard_high) if test.whole or not measure else (scale_low, scale_high)
-    if isinstance(sem, Estimate) and sem.unit and test.unit and sem.unit != test.unit:
-        raise RefusedError(f"sem is in {sem.unit} ({sem}), the scores are in {test.unit}. Give both in one unit.")
     good, bad = thresholds(mcid, mcid_deterioration, test.unit)
     (first, visits1), (second, visits2) = (visit_mean(*given, test) for given in ((before, "before"), (after, "after")))
     changed, said = compare_protocols(before_protocol, after_protocol, test.protocol, test.tolerances)
@@ -152,7 +149,9 @@ def person_change(
     if bridge is None:
         refuse_changed(changed, f"{first:g}", f"{second:g}", test.unit)
     either = (second if isnan(carried) else carried, carried if isnan(second) else second)
-    error = None if isnan(sum(either)) else score_error(sem, sem_df, either, (visits1 or 1, visits2 or 1), programme)
+    error = None
+    if not isnan(sum(either)):
+        error = score_error(sem, sem_df, either, (visits1 or 1, visits2 or 1), programme, test.unit)
     if error is not None and bridge is not None:
         error = error.with_bridge(bridge.difference_se(first, error.before, error.after))
     sides = (_side(first, ends), _side(second, ends))
@@ -167,6 +166,7 @@ def person_change(
     )  # fmt: skip
     held = [*cautions.at_ends(seen, ends, good.value)]
     held += said if before_protocol or after_protocol else [UNSTATED]
+    held += error.cautions if error else ()
     if bridge is not None:
         held.append(
             f"The first score, {first:g}, was carried over from another protocol by a line from {bridge.n} people."

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from math import exp, hypot, pi, sqrt
 
-from truechange.individual.distributions import normal_below, normal_quantile
+from truechange.foundation.distributions import normal_below, normal_quantile
 
 Part = tuple[float, float, float]  # weight, mean, standard deviation
 

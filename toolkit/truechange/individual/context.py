@@ -3,10 +3,10 @@
 from dataclasses import replace
 from math import sqrt
 
+from truechange.foundation.distributions import t_below, two_sided
 from truechange.foundation.errors import ChoiceError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
-from truechange.individual.distributions import t_below, two_sided
 from truechange.measures.norms import references
 from truechange.measures.published import published_rows, published_threshold
 

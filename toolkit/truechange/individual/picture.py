@@ -3,11 +3,11 @@
 from math import isnan
 from typing import TYPE_CHECKING
 
+from truechange.foundation.distributions import two_sided
 from truechange.foundation.drawing import ACCENT, INK, QUIET, WARM, WASH, axes, plain
 from truechange.foundation.errors import RefusedError
 from truechange.individual import words
 from truechange.individual.answer import Answer
-from truechange.individual.distributions import two_sided
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

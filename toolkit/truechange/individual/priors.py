@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from math import exp, log, sqrt
 
+from truechange.foundation.distributions import normal_below, normal_quantile, sem_factors
 from truechange.individual.belief import Belief, Part
-from truechange.individual.distributions import normal_below, normal_quantile, sem_factors
 from truechange.individual.group import Programme
 from truechange.individual.score_error import ScoreError
 

@@ -3,9 +3,10 @@
 from math import hypot, isfinite, nan, sqrt
 from typing import TYPE_CHECKING
 
-from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence
-from truechange.foundation.estimate import Estimate, Threshold, plain_number
-from truechange.individual.distributions import normal_below, t_below, t_quantile, two_sided
+from truechange.foundation.distributions import normal_below, t_below, t_quantile, two_sided
+from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.estimate import Estimate, plain_number
+from truechange.foundation.sem import read_sem
 from truechange.individual.group import Programme, check_group
 
 if TYPE_CHECKING:
@@ -97,16 +98,14 @@ def reliable_change(
 
     check_choice("better", better, ("higher", "lower"))
     check_confidence(confidence)
-    if isinstance(sem, Threshold):
-        raise RefusedError(f"sem got an {sem.kind.upper()} ({sem}). Give the standard error of measurement.")
-    sem = plain_number(sem, "sem")
-    later = sem if sem_after is None else plain_number(sem_after, "sem_after")
+    sem = read_sem(sem).value
+    later = sem if sem_after is None else read_sem(sem_after, name="sem_after").value
     before, after = plain_number(before, "before"), plain_number(after, "after")
     practice, practice_se = plain_number(practice, "practice"), plain_number(practice_se, "practice_se")
-    numbers = {"before": before, "after": after, "sem": sem, "sem_after": later}
-    for name, number in {**numbers, "practice": practice, "practice_se": practice_se}.items():
-        if not isfinite(number) or (name.startswith("sem") and number < 0):
-            raise DataError(f"{name}={number}: scores, SEM and practice must be numbers, an SEM at least 0.")
+    numbers = {"before": before, "after": after, "practice": practice, "practice_se": practice_se}
+    for name, number in numbers.items():
+        if not isfinite(number):
+            raise DataError(f"{name}={number}: scores and practice must be finite numbers.")
     check_group("retest", retest)
     check_group("programme", programme)
     sign = 1 if better == "higher" else -1

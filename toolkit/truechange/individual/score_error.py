@@ -2,15 +2,15 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import hypot, inf, isfinite, sqrt
+from math import hypot, inf, sqrt
 
-from truechange.foundation.errors import ChoiceError, RefusedError, check_numbers, stated
-from truechange.foundation.estimate import Estimate, Threshold, plain_number
+from truechange.foundation.distributions import sd_factors, two_sided
+from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
-from truechange.individual.distributions import bisect, chi2_quantile, two_sided
+from truechange.foundation.sem import Sem, read_sem
 from truechange.individual.group import Programme
 
-SemLike = float | Estimate | tuple[float, float] | Callable[[float], float]
+SemLike = float | Estimate | tuple[float | Estimate, float | Estimate] | Callable[[float], float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,8 @@ class ScoreError:
         Where the SEM comes from.
     varies : float
         This person's SEM over the one near the group's means; 1 where the SEM is one number.
+    cautions : tuple of str
+        What was read from the SEM that was given.
     """
 
     before: float
@@ -38,6 +40,7 @@ class ScoreError:
     df: float | None
     origin: Origin
     varies: float = 1.0
+    cautions: tuple[str, ...] = ()
 
     @property
     def difference(self) -> float:
@@ -46,7 +49,7 @@ class ScoreError:
 
     def mdc(self, confidence: float, unit: str, practice_se: float = 0.0) -> Threshold:
         """Return the smallest change beyond error at `confidence`, its interval from the SEM's degrees of freedom."""
-        z, (low, high) = two_sided(confidence), sem_limits(self.df, confidence)
+        z, (low, high) = two_sided(confidence), sd_factors(self.df, confidence)
         value = z * hypot(self.difference, practice_se)
         facts = {"low": value * low, "high": value * high, "confidence": confidence, "unit": unit, "df": self.df}
         words = f"{z:.3f} × √(SEM before² + SEM after²)"
@@ -63,6 +66,7 @@ def score_error(
     scores: tuple[float, float],
     visits: tuple[int, int] = (1, 1),
     programme: Programme | None = None,
+    unit: str = "",
 ) -> ScoreError | None:
     """Return the errors of two scores from whatever the user knows of the SEM; None when there is no SEM (or it is 0).
 
@@ -79,66 +83,42 @@ def score_error(
     programme : Programme, optional
         Group whose means say where its SEM is read, and towards which scores are drawn before a function of the
         score is asked: a chance extreme must not choose its own error.
+    unit : str, optional
+        Unit of the scores, held against the SEM's own.
 
     Raises
     ------
     ChoiceError
         The SEM is negative or not a number, or its degrees of freedom are not positive.
     RefusedError
-        An MDC or MCID was given as SEM.
+        An MDC or MCID was given as SEM, or it is in another unit.
     """
-    origin = sem.origin if isinstance(sem, Estimate) else Origin.stated()
     if sem is None:
         return None
-    if isinstance(sem, Threshold):
-        raise RefusedError(
-            f"sem got an {sem.kind.upper()} ({sem}). Give the standard error of measurement; "
-            "from an MDC95 for one person it is MDC95 / 2.772."
-        )
     if callable(sem):
         middle = (programme.mean_before, programme.mean_after) if programme else scores
         group = (float(sem(middle[0])), float(sem(middle[1])))
         spreads = (programme.sd_before, programme.sd_after) if programme else (inf, inf)
         kept = [max(0.0, 1 - (error / sd) ** 2) for error, sd in zip(group, spreads, strict=True)]
         own = tuple(float(sem(m + k * (x - m))) for x, m, k in zip(scores, middle, kept, strict=True))
-    elif isinstance(sem, Estimate):
-        df = df or sem.df or df_of_limits(sem)
-        own = group = (sem.value, sem.value)
+        read = [read_sem(value, df) for value in (*own, *group)]
     else:
-        own = group = tuple(plain_number(part, "sem") for part in (sem if isinstance(sem, tuple) else (sem, sem)))  # type: ignore[assignment]
-    if not all(isfinite(value) and value >= 0 for value in (*own, *group)):
-        raise ChoiceError(f"sem={sem!r} must be a number of at least 0, in the test's unit.")
-    check_numbers(**stated(sem_df=df))
-    if df is not None and not df > 0:
-        raise ChoiceError(f"sem_df={df!r} must be positive; it is people × (tests a person − 1), about.")
-    if not hypot(*own):
+        pair = sem if isinstance(sem, tuple) and len(sem) == 2 else (sem, sem)
+        read = [read_sem(part, df, unit=unit) for part in pair] * 2
+    errors = tuple(part.value for part in read)
+    if not hypot(*errors[:2]):
         return None
-    varies = hypot(*own) / hypot(*group) if hypot(*group) else 1.0
-    known = df if df != inf else None
-    return ScoreError(own[0] / sqrt(visits[0]), own[1] / sqrt(visits[1]), *group, known, origin, varies)
+    varies = hypot(*errors[:2]) / hypot(*errors[2:]) if hypot(*errors[2:]) else 1.0
+    return ScoreError(
+        errors[0] / sqrt(visits[0]), errors[1] / sqrt(visits[1]), *errors[2:], df=_joint_df(read[0], read[1]),
+        origin=read[0].estimate.origin, varies=varies,
+        cautions=tuple(dict.fromkeys(said for part in read for said in part.cautions)),
+    )  # fmt: skip
 
 
-def sem_limits(df: float | None, confidence: float) -> tuple[float, float]:
-    """Return the multipliers √(df/χ²) that turn an SEM into its limits; NaN without degrees of freedom.
-
-    Examples
-    --------
-    >>> [round(limit, 3) for limit in sem_limits(29, 0.95)]
-    [0.796, 1.344]
-    """
-    if df is None:
-        return float("nan"), float("nan")
-    tail = (1 - confidence) / 2
-    return sqrt(df / chi2_quantile(1 - tail, df)), sqrt(df / chi2_quantile(tail, df))
-
-
-def df_of_limits(sem: Estimate) -> float | None:
-    """Return the degrees of freedom that an SEM's interval speaks of; None when it has no usable interval."""
-    if not sem.has_interval or not 0 < sem.low < sem.high < inf:
-        return None
-
-    def narrowness(df: float) -> float:
-        low, high = sem_limits(df, sem.confidence)
-        return low / high
-
-    return bisect(narrowness, sem.low / sem.high, 1.0, 2000.0)
+def _joint_df(before: Sem, after: Sem) -> float | None:
+    """Return the degrees of freedom of the two SEMs together: those of one, or Satterthwaite's for two different."""
+    if before.estimate == after.estimate:
+        return before.df
+    parts = [sem.value**4 / sem.df for sem in (before, after) if sem.df]
+    return (before.value**2 + after.value**2) ** 2 / sum(parts) if sum(parts) else None

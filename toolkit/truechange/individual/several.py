@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from math import nan, sqrt
 from typing import TYPE_CHECKING
 
+from truechange.foundation.distributions import two_sided
 from truechange.foundation.errors import ChoiceError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result
 from truechange.individual.change import PersonChange
-from truechange.individual.distributions import two_sided
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,6 +6,7 @@ from datetime import date
 from math import isnan, nan, sqrt
 from typing import TYPE_CHECKING, Any
 
+from truechange.foundation.distributions import two_sided
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
@@ -23,7 +24,6 @@ from truechange.individual import verdict as v
 from truechange.individual.assess import person_change, visit_mean
 from truechange.individual.belief import Belief
 from truechange.individual.change import PersonChange
-from truechange.individual.distributions import two_sided
 from truechange.individual.score_error import ScoreError
 from truechange.measures.catalogue import measure as look_up
 

@@ -2,8 +2,8 @@
 
 from math import isfinite, nan
 
+from truechange.foundation.distributions import chi2_below, normal_below, two_sided
 from truechange.foundation.estimate import Threshold
-from truechange.individual.distributions import chi2_below, normal_below, two_sided
 
 REAL_AND_IMPORTANT = "real_and_important"
 REAL_BELOW_IMPORTANT = "real_below_important"

@@ -2,10 +2,10 @@
 
 from math import hypot, isnan, sqrt
 
+from truechange.foundation.distributions import two_sided
 from truechange.foundation.numbers import decimals_of, fixed, percent
 from truechange.individual import verdict as v
 from truechange.individual.answer import Answer
-from truechange.individual.distributions import two_sided
 
 _CHART = {
     v.REAL_AND_IMPORTANT: "beyond measurement error ({mdc}) and at least the MCID ({mcid})",

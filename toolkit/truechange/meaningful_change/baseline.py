@@ -10,8 +10,8 @@ from truechange.foundation.errors import DataError, RefusedError, check_confiden
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.people import numbers, rated_people, same_index
-from truechange.meaningful_change.sizes import score_error
 from truechange.numerics.binary_models import fit_outcomes
 from truechange.numerics.kinds import Counts, Kinds, draw_counts, rows_at_once
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
@@ -116,8 +116,8 @@ def baseline_dependence(
     z = z_all[np.isfinite(z_all) & np.isfinite(change_all) & np.isfinite(numbers("anchor", anchor))]
     if people.n < LEAST:
         raise DataError(f"Only {people.n} complete people; at least {LEAST} are needed to ask about the baseline.")
-    error = score_error(sem, sem_df, confidence)
-    sem_value, df = (0.0, None) if error is None else (error.sem, error.df)
+    error = None if sem is None else read_sem(sem, sem_df)
+    sem_value, df = (0.0, None) if error is None else (error.value, error.df)
     spread, centre = float(z.std(ddof=1)), float(z.mean())
     x = np.column_stack([people.change, z - centre])
     places = np.array([-spread, 0.0, spread])

@@ -3,16 +3,16 @@
 from math import erfc, isfinite, sqrt
 
 from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.sem import Sem
 from truechange.meaningful_change.diagnostics import BENT, SKEWED, curvature_p, skewness
 from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows
 from truechange.meaningful_change.people import RatedPeople
 from truechange.meaningful_change.rules import LEAST_TWO_STATE, STATE_BIAS
-from truechange.meaningful_change.sizes import ScoreError
 
 LEAST_TRUE, MOST_FAILED = 0.3, 0.01
 
 
-def error_cautions(error: ScoreError | None, rows: Rows) -> list[str]:
+def error_cautions(error: Sem | None, rows: Rows) -> list[str]:
     """Say what the SEM, or its absence, does to the estimates."""
     if error is None:
         low, high = RELIABILITY_RANGE
@@ -21,12 +21,12 @@ def error_cautions(error: ScoreError | None, rows: Rows) -> list[str]:
             f"at an assumed anchor reliability of {ASSUMED_RELIABILITY:g}; its interval spans {low:g} to {high:g}."
         )
         return [text]
-    told = []
-    if error.source:
+    told, origin = list(error.cautions), error.estimate.origin
+    if not origin.is_own:
         told.append(
-            f"The SEM ({error.sem:g}) is {error.source}: it must come from the same protocol and similar people."
+            f"The SEM ({error.value:g}) is {origin.sentence()}: it must come from the same protocol and similar people."
         )
-    if error.df is None and error.sem > 0:
+    if error.df is None and error.value > 0:
         told.append(
             "The SEM was taken as exactly known; intervals leave out its own uncertainty. "
             "Give sem_df, or pass the estimate of the retest study itself."
@@ -67,11 +67,11 @@ def model_cautions(people: RatedPeople, layout: Layout, rows: Rows, failed: floa
     return told
 
 
-def below_error(value: float, error: ScoreError | None, mdc: float) -> list[str]:
+def below_error(value: float, error: Sem | None, mdc: float) -> list[str]:
     """Say what follows when the MCID is smaller than the smallest change of one person beyond error."""
     if error is None or not isfinite(value) or value >= mdc or value <= 0:
         return []
-    alarm = 0.5 * erfc(value / (sqrt(2) * error.sem) / sqrt(2))
+    alarm = 0.5 * erfc(value / (sqrt(2) * error.value) / sqrt(2))
     tests = repeats_needed(value, mdc)
     text = (
         f"The MCID ({fixed(value, 2)}) is smaller than the change one person shows by error alone "

@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from truechange.foundation.sem import Sem
 from truechange.meaningful_change.estimators import Layout, Rows, estimate_rows, starts_of
 from truechange.meaningful_change.result import METHODS
 from truechange.meaningful_change.rules import LEAST
-from truechange.meaningful_change.sizes import ScoreError
 from truechange.numerics.kinds import draw_counts, rows_at_once
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
 
@@ -13,7 +13,7 @@ EXTRAS = ("anchor_reliability", "change_reliability", "present_state_bias", "adj
 DRAWN = (*METHODS, *EXTRAS)
 
 
-def draw_quantities(layout: Layout, rows: Rows, error: ScoreError | None, n_boot: int, seed: int) -> Floats:
+def draw_quantities(layout: Layout, rows: Rows, error: Sem | None, n_boot: int, seed: int) -> Floats:
     """Return one row a resample: the methods, the extras, then the boundaries; one row of NaN if nothing exists."""
     starts = starts_of(layout, rows)
     boundaries = layout.levels[0].size - 1
@@ -24,7 +24,7 @@ def draw_quantities(layout: Layout, rows: Rows, error: ScoreError | None, n_boot
         counts = draw_counts(rng, size, layout.kinds)
         spread = None
         if error is not None:
-            spread = np.full(size, error.sem**2)
+            spread = np.full(size, error.value**2)
             spread *= 1.0 if error.df is None else error.df / rng.chisquare(error.df, size)
         drawn = estimate_rows(layout, counts, spread, starts=starts)
         nothing = np.full(size, np.nan)

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
+from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.anchor import mean_interval
 from truechange.meaningful_change.draws import DRAWN, draw_quantities, limits_of
 from truechange.meaningful_change.estimators import Layout, estimate_rows
 from truechange.meaningful_change.people import RatedPeople, rated_people
 from truechange.meaningful_change.result import METHODS
-from truechange.meaningful_change.sizes import score_error
 from truechange.meaningful_change.study import welch_interval
 from truechange.numerics.resampling import Floats
 
@@ -156,7 +156,7 @@ def _one_study(sample: RatedPeople, sem: float, df: int, n_boot: int, seed: int)
     values = np.array([rows.get(name, nothing)[0] for name in METHODS])
     if n_boot == 0:
         return values, np.full(len(METHODS), np.nan), np.full(len(METHODS), np.nan)
-    drawn = draw_quantities(layout, rows, score_error(sem, df, 0.95), n_boot, seed)
+    drawn = draw_quantities(layout, rows, read_sem(sem, df), n_boot, seed)
     low, high = limits_of(drawn, 0.95)[:, : len(DRAWN)][:, : len(METHODS)]
     little, same = (sample.change[sample.rating == rating] for rating in (1, 0))
     for name, limits in (

@@ -10,6 +10,7 @@ from scipy.special import stdtrit
 from truechange.foundation.errors import check_confidence, check_resamples
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
+from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.anchor import check_people, mean_interval
 from truechange.meaningful_change.bias import (
     direction,
@@ -24,7 +25,7 @@ from truechange.meaningful_change.estimators import Layout, Rows, estimate_rows
 from truechange.meaningful_change.people import RatedPeople, rated_people
 from truechange.meaningful_change.result import METHODS, NAMES, McidStudy
 from truechange.meaningful_change.rules import LEAST, boundary_table, choose, gap, uses_of
-from truechange.meaningful_change.sizes import score_error, size_references
+from truechange.meaningful_change.sizes import size_references
 from truechange.numerics.resampling import Floats
 from truechange.numerics.roc import auc_interval
 
@@ -120,11 +121,11 @@ def mcid(
     check_confidence(confidence)
     check_resamples(n_boot, seed)
     people = rated_people(improvement, anchor, cut=cut, before=before, after=after)
-    error = score_error(sem, sem_df, confidence)
-    unit = unit or ("" if error is None else error.unit)
+    error = None if sem is None else read_sem(sem, sem_df, unit=unit)
+    unit = unit or ("" if error is None else error.estimate.unit)
     check = check_people(people, confidence=confidence)
     layout = Layout.of(people)
-    spread = None if error is None else np.array([error.sem**2])
+    spread = None if error is None else np.array([error.value**2])
     rows = estimate_rows(layout, layout.kinds.counts[None], spread)
     uses = uses_of(people, check, layout, rows)
     draws = draw_quantities(layout, rows, error, n_boot, seed)
@@ -158,7 +159,7 @@ def mcid(
         boundaries=boundaries,
         calibration=calibration(people, confidence),
         curve=(float(rows["probit_intercept"][0]), float(rows["probit_slope"][0])),
-        wrong_sem=pd.DataFrame() if error is None else wrong_sem(rows, error.sem),
+        wrong_sem=pd.DataFrame() if error is None else wrong_sem(rows, error.value),
         deterioration=_deterioration(boundaries, people, unit, protocol, confidence),
         adjustment=_adjustment(rows),
         area=_area(layout, people.n, confidence),

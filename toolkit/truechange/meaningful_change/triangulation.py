@@ -13,10 +13,10 @@ from truechange.foundation.errors import DataError, RefusedError, listed
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.estimators import Layout, estimate_rows, starts_of
 from truechange.meaningful_change.people import numbers, rated_people
 from truechange.meaningful_change.result import McidStudy
-from truechange.meaningful_change.sizes import score_error
 from truechange.meaningful_change.study import mcid
 from truechange.numerics.kinds import Kinds, draw_counts, rows_at_once
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
@@ -170,9 +170,9 @@ def _joint_draws(
     weights: Mapping[str, float],
     shared: Mapping[str, object],
 ) -> Floats:
-    error = score_error(shared["sem"], shared["sem_df"], float(shared["confidence"]))  # type: ignore[arg-type]
+    error = None if shared["sem"] is None else read_sem(shared["sem"], shared["sem_df"])  # type: ignore[arg-type]
     change = numbers("improvement", improvement)
-    spread = None if error is None else np.array([error.sem**2])
+    spread = None if error is None else np.array([error.value**2])
     parts = []
     for name, ratings in anchors.items():
         seen = np.isfinite(change) & np.isfinite(numbers("anchor", ratings))
@@ -186,7 +186,7 @@ def _joint_draws(
         counts = draw_counts(rng, size, everybody)
         drawn_spread = None
         if error is not None:
-            drawn_spread = error.sem**2 * np.ones(size)
+            drawn_spread = error.value**2 * np.ones(size)
             drawn_spread *= 1.0 if error.df is None else error.df / rng.chisquare(error.df, size)
         total = np.zeros(size)
         for seen, layout, starts, method, weight in parts:

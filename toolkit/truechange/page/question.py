@@ -9,6 +9,7 @@ from typing import Any
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
+from truechange.foundation.sem import read_sem
 from truechange.individual.assess import person_change
 from truechange.individual.context import place, published_mcid, published_sem, with_gap
 from truechange.individual.group import Programme
@@ -143,7 +144,7 @@ def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float |
         if ("sem" in question.known) == ("sem_df" in question.known)
         else question.known.get("sem_df")
     )
-    return Estimate(value=numbers["sem"], unit=unit, df=df, origin=_origin(question, "sem"), method="given")
+    return replace(read_sem(numbers["sem"], df, unit=unit).estimate, origin=_origin(question, "sem"))
 
 
 def _mcid(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Threshold:

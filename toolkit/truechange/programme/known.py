@@ -13,6 +13,7 @@ from truechange.foundation.errors import ChoiceError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.measures import measure as measure_of
 from truechange.programme.foreign import held_against_own_people
 from truechange.programme.parts import Refused
@@ -121,7 +122,8 @@ def known_of(
     own = None if retest is None else _from_retest(measure, retest, trials, unit, confidence)
     sem: Estimate | Refused
     if "sem" in stated:
-        sem = _stated_sem(stated["sem"], stated.get("sem_df"), unit)
+        sem, said_of_sem = _stated_sem(stated["sem"], stated.get("sem_df"), unit, trials)
+        notes += said_of_sem
     elif isinstance(own, Known):
         sem = own.sem
     else:
@@ -152,10 +154,16 @@ def known_of(
     return Known(sem, mcid, practice, gains, tuple(notes))
 
 
-def _stated_sem(given: Any, df: float | None, unit: str) -> Estimate:
-    if isinstance(given, Estimate):
-        return given if df is None else replace(given, df=df)
-    return Estimate(value=float(given), df=df, unit=unit, method="stated", origin=Origin.stated())
+def _stated_sem(given: Any, df: float | None, unit: str, trials: str) -> "tuple[Estimate | Refused, list[str]]":
+    """Read the SEM that was stated and hold the trials it averages against those that make a score here."""
+    read, said = read_sem(given, df, unit=unit), []
+    averaged = read.estimate.origin.trials
+    if averaged and averaged > 1 and trials in ("best", "first", "last"):
+        why = f"It is that of the mean of {averaged} trials a visit, but here the {trials} one alone counts"
+        return Refused("SEM", f"{why}. Give trials='mean', or the SEM of a single trial."), said
+    if trials == "mean" and averaged in (None, 1):
+        said.append("Each score is the mean of a visit's trials; the SEM given is not known to be of such means.")
+    return read.estimate, [*said, *read.cautions]
 
 
 def _from_retest(measure: str, retest: pd.DataFrame, trials: str, unit: str, confidence: float) -> "Known | Refused":
@@ -179,10 +187,13 @@ def _from_retest(measure: str, retest: pd.DataFrame, trials: str, unit: str, con
     except OutcomeError as problem:
         return Refused("SEM", f"The retest study cannot give it: {problem}")
     gains = sign * (found.scores[:, 1] - found.scores[:, 0])
-    shift = found.learning
+    shift, averaged = found.learning, int(groups.size()["size"].min())
     low, high = sorted((sign * shift.low, sign * shift.high))
     practice = replace(shift, value=sign * shift.value, low=low, high=high)
-    return Known(found.sem_consistency, Refused("MCID", ""), practice, gains)
+    sem = found.sem_consistency
+    if rule == "mean" and averaged > 1:
+        sem = replace(sem, origin=replace(sem.origin, trials=averaged))
+    return Known(sem, Refused("MCID", ""), practice, gains)
 
 
 def _from_ratings(

@@ -13,8 +13,8 @@ from truechange.foundation.errors import DataError, RefusedError, check_choice, 
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.numerics.resampling import block_size, draw_people, in_blocks, percentile_limits
-from truechange.responders.error_only import sem_value
 
 
 def gain_from_selection(cut: float, mean: float, sd: float, reliability: float, *, taken: str = "below") -> float:
@@ -153,7 +153,8 @@ def start_dependence(
     scores = np.column_stack([np.asarray(before, dtype=float), np.asarray(after, dtype=float)])
     scores = scores[np.isfinite(scores).all(axis=1)]
     n = len(scores)
-    error, df = sem_value(sem)
+    known = read_sem(sem, unit=unit)
+    error, df = known.value, known.df
     if n < 20:
         raise DataError(f"{n} pairs are too few to tell dependence on the start from error; at least 20 are needed.")
     s11, s12 = float(scores[:, 0].var(ddof=1)), float(np.cov(scores.T)[0, 1])
@@ -180,7 +181,7 @@ def start_dependence(
         selected = gain_from_selection(
             entry["cut"], entry["mean"], entry["sd"], reliability, taken="below" if sign > 0 else "above"
         )
-    notes = ["People near the best possible score have no room: that alone makes the slope negative."]
+    notes = ["People near the best possible score have no room: that alone makes the slope negative.", *known.cautions]
     if failed := float(np.isnan(draws).mean()):
         notes.append(f"{fixed(100 * failed, 1)}% of the resamples failed, because error was larger than the spread.")
     return StartDependence(s12 / s11 - 1, slope, selected, unit, tuple(notes))

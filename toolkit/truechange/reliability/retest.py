@@ -140,7 +140,8 @@ def measurement_error(
         data, missing = data.assign(**{label: both}), "reml" if missing == "refuse" else missing
     held = trial_table(data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result)
     n = len(held.people)
-    sample = Sample(n, confidence, unit, Origin.own(population, protocol, interval, n=n))
+    origin = replace(Origin.own(population, protocol, interval, n=n), trials=scores_per_visit if session else None)
+    sample = Sample(n, confidence, unit, origin)
     gaps = int(np.isnan(held.scores).any(axis=1).sum())
     ms: MeanSquares | None = None
     fit: VarianceComponents | None = None

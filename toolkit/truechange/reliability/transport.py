@@ -12,10 +12,11 @@ from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
 from truechange.foundation.errors import DataError, check_confidence, check_finite, check_kind, listed, stated
-from truechange.foundation.estimate import Estimate, Threshold, plain_number
+from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.reliability.layout import Sample, float_array
 from truechange.reliability.retest import measurement_error
 
@@ -205,12 +206,10 @@ def transport_check(
 
 
 def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
-    if isinstance(published, Estimate):
+    if isinstance(published, Threshold):
         return published, {}
     if not isinstance(published, Mapping | pd.Series):
-        number = plain_number(published, "published")
-        check_finite(published=number)
-        return Estimate(value=number, origin=Origin.stated()), {}
+        return read_sem(published, name="published").estimate, {}
     row = {key: held for key, held in dict(published).items() if held is not None and held == held}
     if "value" not in row:
         raise DataError(f"published has no 'value', only {listed(row) or 'nothing'}; give one row of published().")

@@ -12,9 +12,9 @@ from truechange.foundation.errors import DataError, check_confidence, check_kind
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.numerics.shares import wilson_limits
 from truechange.responders.counting import any_threshold, group_labels, numbers, size_of
-from truechange.responders.error_only import sem_value
 from truechange.responders.shares import how_many
 from truechange.responders.true_share import measured_changes
 
@@ -175,7 +175,7 @@ def cumulative_change(
     if not values.size:
         raise DataError("improvement is empty: give one entry for everyone who started.")
     labels = group_labels(improvement, by, values.size)
-    error = None if sem is None else sem_value(sem)[0]
+    error = None if sem is None else read_sem(sem).value
     parts, kept, notes = [], {}, []
     for name in sorted(set(labels)):
         here = values[(labels == name).to_numpy()]

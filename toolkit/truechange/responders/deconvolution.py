@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
+from truechange.foundation.sem import read_sem
 from truechange.numerics.resampling import draw_people, in_blocks, percentile_limits
-from truechange.responders.error_only import sem_value
 from truechange.responders.true_share import measured_changes
 
 Floats = NDArray[np.float64]
@@ -96,7 +96,7 @@ def true_share_any_shape(
         Fewer than 100 people: a free shape asks more than fewer can tell.
     """
     limit = person_threshold(mcid, "mcid", name="mcid")
-    error, _ = sem_value(sem)
+    error = read_sem(sem).value
     changes, _ = measured_changes(improvement)
     if changes.size < FEWEST or error == 0:
         raise RefusedError(

@@ -11,8 +11,8 @@ from truechange.foundation.errors import check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.numerics.shares import wilson_limits
-from truechange.responders.error_only import sem_value
 from truechange.responders.shares import how_many
 from truechange.responders.true_share import (
     chance_beyond,
@@ -99,7 +99,8 @@ def responder_definitions(
     check_choice("primary", primary, tuple(RULES))
     check_confidence(confidence)
     limit = person_threshold(mcid, "mcid", name="mcid")
-    error, df = sem_value(sem, sem_df)
+    known = read_sem(sem, sem_df)
+    error, df = known.value, known.df
     changes, away = measured_changes(improvement)
     spread, se = true_spread(changes, error, df), spread_of(limit)
     chances = chance_beyond(changes, spread, limit.value, se)
@@ -123,7 +124,10 @@ def responder_definitions(
         primary=table["definition"] == primary,
         share=table["people"] / started,
     )
-    notes = ["B is strict by design: as a share it leaves out most people whose true change is just above the MCID."]
+    notes = [
+        "B is strict by design: as a share it leaves out most people whose true change is just above the MCID.",
+        *known.cautions,
+    ]
     if away:
         notes.append(f"{away} people without a usable follow-up count as not shown in every rule.")
     order = ["definition", "rule", "primary", "people", "started", "share", "low", "high"]
@@ -188,7 +192,7 @@ def misclassified(improvement: Any, threshold: float, sem: "Estimate | float", m
     ``corrected = (observed + specificity − 1) / (sensitivity + specificity − 1)``.
     """
     changes, _ = measured_changes(improvement)
-    error, s2 = np.sqrt(2) * sem_value(sem)[0], float(np.var(changes, ddof=1))
+    error, s2 = np.sqrt(2) * read_sem(sem).value, float(np.var(changes, ddof=1))
     tau = np.sqrt(max(s2 - error**2, 0.01 * s2))
     true = changes.mean() + tau * ndtri((np.arange(20_000) + 0.5) / 20_000)
     counted = ndtr((true - threshold) / error) if error else np.asarray(reaches(true, threshold), dtype=float)

@@ -1,17 +1,18 @@
 """How many would reach the threshold if nobody had truly changed."""
 
 from dataclasses import dataclass
-from math import inf, isfinite, sqrt
+from math import isfinite, sqrt
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import bdtrc, chdtri, ndtr
 
-from truechange.foundation.errors import DataError, RefusedError, check_confidence, check_numbers, stated
+from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, plain_number
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.responders.counting import any_threshold, numbers
 from truechange.responders.shares import check_count, how_many, proportion
 
@@ -99,30 +100,6 @@ def error_share(threshold: float, sem: float, practice: float = 0.0) -> float:
     return float(ndtr(-(threshold - practice) / (sqrt(2) * sem)))
 
 
-def sem_value(sem: Any, sem_df: float | None = None) -> tuple[float, float | None]:
-    """Return the SEM as a number at least 0 and its degrees of freedom (None if it is taken as known).
-
-    Raises
-    ------
-    DataError
-        The SEM is negative, or its degrees of freedom are not positive.
-    RefusedError
-        A threshold was given in place of a SEM.
-    """
-    if isinstance(sem, Threshold):
-        raise RefusedError(
-            f"sem= got a threshold ({sem}): an MDC is not a standard error of measurement. Give the SEM."
-        )
-    value = plain_number(sem, "sem")
-    df = sem_df if sem_df is not None else (sem.df if isinstance(sem, Estimate) else None)
-    if not (0 <= value < inf):
-        raise DataError(f"sem={value!r} must be a number of at least 0, in the unit of the test.")
-    check_numbers(**stated(sem_df=df))
-    if df is not None and not df > 0:
-        raise DataError(f"sem_df={df!r} must be positive.")
-    return value, None if df == inf else df
-
-
 def responders_from_error(
     threshold: "Threshold | float",
     sem: "Estimate | float",
@@ -173,13 +150,14 @@ def responders_from_error(
     """
     check_confidence(confidence)
     limit = any_threshold(threshold)
-    value, df = sem_value(sem, sem_df)
+    known = read_sem(sem, sem_df)
+    value, df = known.value, known.df
     _, n = check_count(0, n)
     practice = plain_number(practice, "practice")
     if not isfinite(practice):
         raise DataError(f"practice={practice!r} is no usable number; give 0 if nothing is known of it, and say so.")
     low = high = float("nan")
-    notes = ["The two errors are taken as independent, normal and of the same size for everyone."]
+    notes = ["The two errors are taken as independent, normal and of the same size for everyone.", *known.cautions]
     if df is not None:
         tails = np.array([(1 + confidence) / 2, (1 - confidence) / 2])
         edges = value * np.sqrt(df / chdtri(df, 1 - tails))

@@ -12,9 +12,9 @@ from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.foundation.sem import read_sem
 from truechange.numerics.shares import wilson_limits
 from truechange.responders.counting import numbers
-from truechange.responders.error_only import sem_value
 from truechange.responders.shares import how_many
 
 if TYPE_CHECKING:
@@ -249,7 +249,8 @@ def true_responder_share(
     """
     check_confidence(confidence)
     limit = person_threshold(mcid, "mcid", name="mcid")
-    value, df = sem_value(sem, sem_df)
+    known = read_sem(sem, sem_df)
+    value, df = known.value, known.df
     changes, away = measured_changes(improvement)
     sd = float(np.std(changes, ddof=1))
     if sd == 0:
@@ -276,7 +277,7 @@ def true_responder_share(
         observed=observed,
         plug_in=plug_in,
         reliability=true_variance / sd**2,
-        cautions=_cautions(changes, away, true_variance / sd**2, df, limit),
+        cautions=(*_cautions(changes, away, true_variance / sd**2, df, limit), *known.cautions),
     )
 
 

@@ -1,9 +1,10 @@
 """Normal, Student t and chi-square from the standard library alone, so that one person's answer needs nothing else."""
 
 from collections.abc import Callable, Iterator
-from math import erfc, exp, inf, lgamma, log, log1p, pi, sqrt
+from math import erfc, exp, inf, lgamma, log, log1p, nan, pi, sqrt
 
 _TINY = 1e-300
+MANY = 1e5  # degrees of freedom from which the cube-root form is exact to seven digits and the series only slow
 
 
 def normal_below(x: float) -> float:
@@ -82,6 +83,8 @@ def chi2_below(x: float, df: float) -> float:
 
 def chi2_quantile(p: float, df: float) -> float:
     """Return the value a chi-square with `df` degrees of freedom stays below with probability `p`."""
+    if df > MANY:  # Wilson and Hilferty's cube root (from memory)
+        return df * (1 - 2 / (9 * df) + normal_quantile(p) * sqrt(2 / (9 * df))) ** 3
     return _invert(lambda x: chi2_below(x, df), p, 0.0, df + 1.0)
 
 
@@ -100,6 +103,20 @@ def bisect(rising: Callable[[float], float], target: float, low: float, high: fl
             break
         low, high = (middle, high) if rising(middle) < target else (low, middle)
     return (low + high) / 2
+
+
+def sd_factors(df: float | None, confidence: float) -> tuple[float, float]:
+    """Return the multipliers √(df/χ²) that turn an SD or SEM into its limits; NaN without degrees of freedom.
+
+    Examples
+    --------
+    >>> [round(limit, 3) for limit in sd_factors(29, 0.95)]
+    [0.796, 1.344]
+    """
+    if df is None:
+        return nan, nan
+    tail = (1 - confidence) / 2
+    return sqrt(df / chi2_quantile(1 - tail, df)), sqrt(df / chi2_quantile(tail, df))
 
 
 def sem_factors(df: float | None) -> Iterator[tuple[float, float]]:
