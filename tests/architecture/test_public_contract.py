@@ -76,6 +76,12 @@ def test_defaults_hold(name, parameter):
     assert inspect.signature(getattr(tc, name)).parameters[parameter].default == DEFAULTS[name, parameter]
 
 
+@pytest.mark.parametrize("name", ["responders_from_error", "true_responder_share", "person_change", "reliable_change"])
+def test_error_and_threshold_cannot_be_swapped(name):
+    got = inspect.signature(getattr(tc, name)).parameters
+    assert all(got[word].kind is inspect.Parameter.KEYWORD_ONLY for word in ("sem", "mcid", "n") if word in got)
+
+
 def _has(thing, names):
     missing = [name for name in names.split() if not hasattr(thing, name)]
     assert not missing, f"{type(thing).__name__} lacks {missing}"
@@ -141,7 +147,7 @@ def test_responders():
     _has(tc.compare_responders(18, 30, 9, 28), "difference risk_ratio odds_ratio number_needed_to_treat p_value")
     alone = tc.responders_from_error(2.0, sem=1.0, n=50)
     _has(alone, "proportion expected tail")
-    assert isinstance(tc.true_responder_share(AFTER - BEFORE, 0.9, 2.0), tc.Estimate)
+    assert isinstance(tc.true_responder_share(AFTER - BEFORE, sem=0.9, mcid=2.0), tc.Estimate)
 
 
 def test_every_result_speaks_shows_and_warns():

@@ -121,7 +121,7 @@ def test_the_true_share_needs_more_people_than_the_observed_share():
     assert 60 < plan.need < 160
     rng, halves = np.random.default_rng(8), []
     for _ in range(60):
-        one = tc.true_responder_share(rng.normal(2.5, 2.4, plan.need), 1.0, 2.0)
+        one = tc.true_responder_share(rng.normal(2.5, 2.4, plan.need), sem=1.0, mcid=2.0)
         halves.append((one.high - one.low) / 2)
     assert np.median(halves) == pytest.approx(0.10, abs=0.006)
     assert plan.simulated["people"].is_monotonic_increasing

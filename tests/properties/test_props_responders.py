@@ -125,23 +125,23 @@ def test_the_curve_falls_and_agrees_with_the_count(changes):
 @QUICK
 @given(st.floats(0.5, 6), st.floats(0.2, 3), st.integers(1, 40), st.floats(-0.5, 0.5), st.sampled_from([0.1, 10.0]))
 def test_error_alone_depends_on_the_ratio_only_and_its_tail_falls(threshold, sem, n, practice, factor):
-    one = tc.responders_from_error(threshold, sem, n, practice)
-    other = tc.responders_from_error(threshold * factor, sem * factor, n, practice * factor)
+    one = tc.responders_from_error(threshold, sem=sem, n=n, practice=practice)
+    other = tc.responders_from_error(threshold * factor, sem=sem * factor, n=n, practice=practice * factor)
     assert other.proportion == pytest.approx(one.proportion, rel=1e-9)
     assert one.expected == pytest.approx(n * one.proportion)
     tails = [one.tail(k) for k in range(n + 1)]
     assert tails[0] == 1
     assert all(a >= b for a, b in pairwise(tails))
     assert sum(tails[1:]) == pytest.approx(one.expected, rel=1e-6, abs=1e-9)
-    assert tc.responders_from_error(threshold + 0.5, sem, n, practice).proportion <= one.proportion
+    assert tc.responders_from_error(threshold + 0.5, sem=sem, n=n, practice=practice).proportion <= one.proportion
 
 
 @QUICK
 @given(st.integers(0, 1000), st.sampled_from([0.1, 7.0]), st.sampled_from([None, 20]))
 def test_the_true_share_knows_no_unit_and_no_order(seed, factor, df):
     change = np.random.default_rng(seed).normal(1.5, 2.5, 25)
-    one = tc.true_responder_share(change, 1.0, 2.0, sem_df=df)
-    other = tc.true_responder_share(change[::-1] * factor, factor, 2.0 * factor, sem_df=df)
+    one = tc.true_responder_share(change, sem=1.0, mcid=2.0, sem_df=df)
+    other = tc.true_responder_share(change[::-1] * factor, sem=factor, mcid=2.0 * factor, sem_df=df)
     assert (other.value, other.low, other.high) == pytest.approx((one.value, one.low, one.high), abs=1e-6)
     assert 0 <= one.low <= one.value <= one.high <= 1
-    assert tc.true_responder_share(change, 1.0, 2.5, sem_df=df).value < one.value
+    assert tc.true_responder_share(change, sem=1.0, mcid=2.5, sem_df=df).value < one.value

@@ -30,7 +30,7 @@ def one_cell(n: int, mean: float, reliability: float, repeats: int, seed: int) -
     for _ in range(repeats):
         change = rng.normal(mean, SD_TRUE, n) + rng.normal(0, np.sqrt(2) * sem, n)
         estimated_sem = sem * np.sqrt(rng.chisquare(RETEST_DF) / RETEST_DF)
-        found = tc.true_responder_share(change, estimated_sem, MCID, sem_df=RETEST_DF)
+        found = tc.true_responder_share(change, sem=estimated_sem, mcid=MCID, sem_df=RETEST_DF)
         inside += found.low <= truth <= found.high
         naive_inside += found.observed.low <= truth <= found.observed.high
         values.append(found.value)

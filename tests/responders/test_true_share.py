@@ -24,7 +24,7 @@ def clinic(n, mean=1.0, sd=2.0, sem=2**0.5, seed=1):
 
 def test_large_sample_is_the_normal_tail():
     _, observed = clinic(200_000)
-    found = tc.true_responder_share(observed, np.sqrt(2), 2)
+    found = tc.true_responder_share(observed, sem=np.sqrt(2), mcid=2)
     formula = norm.sf((2 - observed.mean()) / np.sqrt(observed.var(ddof=1) - 4))
     assert found.value == pytest.approx(formula, abs=1e-3)
     assert found.plug_in == pytest.approx(formula, abs=1e-12)
@@ -44,7 +44,7 @@ def test_interval_is_the_posterior_one_by_brute_force():
     kept = rng.random(tau2.size) < np.exp(log_weight - log_weight.max())
     m = rng.normal(mean, np.sqrt(v[kept] / n))
     shares = norm.sf((2 - m) / np.sqrt(tau2[kept]))
-    found = tc.true_responder_share(observed, sem, 2, sem_df=df)
+    found = tc.true_responder_share(observed, sem=sem, mcid=2, sem_df=df)
     assert (found.low, found.value, found.high) == pytest.approx(
         tuple(np.quantile(shares, [0.025, 0.5, 0.975])), abs=0.012
     )
@@ -71,25 +71,25 @@ def test_chance_of_one_person_is_the_normal_posterior():
 
 def test_more_doubt_widens_and_a_higher_mcid_lowers():
     _, observed = clinic(80, seed=7)
-    known = tc.true_responder_share(observed, 1.4, 2)
-    doubt = tc.true_responder_share(observed, 1.4, 2, sem_df=15)
+    known = tc.true_responder_share(observed, sem=1.4, mcid=2)
+    doubt = tc.true_responder_share(observed, sem=1.4, mcid=2, sem_df=15)
     mcid = tc.Threshold(value=2, low=1, high=3, kind="mcid")
-    both = tc.true_responder_share(observed, 1.4, mcid, sem_df=15)
+    both = tc.true_responder_share(observed, sem=1.4, mcid=mcid, sem_df=15)
     assert known.high - known.low < doubt.high - doubt.low < both.high - both.low
-    assert tc.true_responder_share(observed, 1.4, 3).value < known.value
-    assert tc.true_responder_share(observed, 1.4, 2, confidence=0.8).low > known.low
+    assert tc.true_responder_share(observed, sem=1.4, mcid=3).value < known.value
+    assert tc.true_responder_share(observed, sem=1.4, mcid=2, confidence=0.8).low > known.low
 
 
 def test_shift_and_scale_change_nothing():
     _, observed = clinic(60, seed=8)
-    one = tc.true_responder_share(observed, 1.2, 2, sem_df=20)
-    other = tc.true_responder_share(10 * (observed + 3), 12, 50, sem_df=20)
+    one = tc.true_responder_share(observed, sem=1.2, mcid=2, sem_df=20)
+    other = tc.true_responder_share(10 * (observed + 3), sem=12, mcid=50, sem_df=20)
     assert (one.value, one.low, one.high) == pytest.approx((other.value, other.low, other.high), abs=1e-9)
 
 
 def test_no_variation_beyond_error_is_said():
     rng = np.random.default_rng(9)
-    found = tc.true_responder_share(rng.normal(1, 1.0, 40), 1.2, 2, sem_df=29)
+    found = tc.true_responder_share(rng.normal(1, 1.0, 40), sem=1.2, mcid=2, sem_df=29)
     assert np.isnan(found.plug_in)
     assert 0 <= found.low <= found.value <= found.high <= 1
     assert any("no more than measurement error" in text for text in found.cautions)
@@ -97,14 +97,14 @@ def test_no_variation_beyond_error_is_said():
 
 def test_without_error_it_is_the_normal_share_of_the_observed():
     _, observed = clinic(500, seed=10)
-    found = tc.true_responder_share(observed, 0, 2)
+    found = tc.true_responder_share(observed, sem=0, mcid=2)
     assert found.value == pytest.approx(norm.sf((2 - observed.mean()) / observed.std(ddof=1)), abs=0.003)
 
 
 def test_missing_people_skew_and_words():
     rng = np.random.default_rng(11)
     values = np.append(rng.gamma(1, 3, 60), [np.nan] * 5)
-    found = tc.true_responder_share(values, 0.5, 2)
+    found = tc.true_responder_share(values, sem=0.5, mcid=2)
     assert found.n == 60
     assert any("5 people without" in text for text in found.cautions)
     assert any("skewed" in text for text in found.cautions)
@@ -124,12 +124,12 @@ def test_missing_people_skew_and_words():
 )
 def test_what_cannot_be_estimated_is_refused(values, sem, words):
     with pytest.raises(tc.OutcomeError, match=words):
-        tc.true_responder_share(values, sem, 2)
+        tc.true_responder_share(values, sem=sem, mcid=2)
 
 
 def test_group_threshold_is_refused():
     with pytest.raises(tc.RefusedError):
-        tc.true_responder_share([1, 2, 3], 1, tc.Threshold(value=2, kind="mcid", level="between-group"))
+        tc.true_responder_share([1, 2, 3], sem=1, mcid=tc.Threshold(value=2, kind="mcid", level="between-group"))
 
 
 # Simulation with known truth: reports/responder_coverage.csv, 2,000 clinics a cell, made by coverage_table.py.

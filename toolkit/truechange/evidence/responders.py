@@ -75,7 +75,7 @@ def _fisher(case: Case) -> Numbers:
         return {"p_two": tc.compare_responders(a, a + b, c, c + d).p_value}
     both = tc.compare_responders(*case.data["first"], *case.data["second"])
     sem = -1 / (sqrt(2) * _normal_quantile(case.data["tail_p"]))  # error alone lifts this share over 1
-    return {"fisher_p": both.p_value, "tail": tc.responders_from_error(1, sem, case.data["tail_n"]).tail(6)}
+    return {"fisher_p": both.p_value, "tail": tc.responders_from_error(1, sem=sem, n=case.data["tail_n"]).tail(6)}
 
 
 def _normal_quantile(p: float) -> float:
@@ -105,7 +105,7 @@ def _worked(case: Case) -> Numbers:
 
 @computes("error_only_share", by="tc.responders_from_error")
 def _error_only(case: Case) -> Numbers:
-    return {"share": tc.responders_from_error(case.data["mcid"], case.data["sem"], case.data["n"]).proportion}
+    return {"share": tc.responders_from_error(case.data["mcid"], sem=case.data["sem"], n=case.data["n"]).proportion}
 
 
 @route("Proportions", "Wilson limits are where the score test gives p = 1 - level.", by="tc.proportion")
@@ -215,7 +215,7 @@ def _error_only_by_summing() -> Pairs:
     found: Pairs = {}
     for threshold, sem, practice, n, k in ((2, 1.0, 0.0, 30, 6), (2.5, 1.3, 0.4, 80, 15)):
         p = 0.5 * erfc((threshold - practice) / (2 * sem))
-        one = tc.responders_from_error(threshold, sem, n, practice)
+        one = tc.responders_from_error(threshold, sem=sem, n=n, practice=practice)
         name = f"threshold {threshold:g}, SEM {sem:g}"
         found[f"{name}: share"] = (p, one.proportion, 1e-12)
         found[f"{name}: expected"] = (n * p, one.expected, 1e-10)
@@ -244,7 +244,7 @@ def _true_share_by_drawing() -> Pairs:
     order = np.argsort(share)
     cumulative = np.cumsum(weight[order]) / weight.sum()
     low, middle, high = (float(share[order][np.searchsorted(cumulative, at)]) for at in (0.025, 0.5, 0.975))
-    one = tc.true_responder_share(change, 1.0, 2.0)
+    one = tc.true_responder_share(change, sem=1.0, mcid=2.0)
     return {
         "median": (middle, one.value, 0.003),
         "low": (low, one.low, 0.004),

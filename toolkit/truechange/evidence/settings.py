@@ -114,7 +114,7 @@ for _n, _mean, _rel in ((15, 1.0, 0.5), (40, 2.5, 0.6), (100, 1.0, 0.5)):
         truth, rows = float(ndtr((mean - 2) / 2)), []
         for _ in range(repeats):
             change = rng.normal(mean, 2, n) + rng.normal(0, sqrt(2) * sem, n)
-            one = tc.true_responder_share(change, sem * sqrt(rng.chisquare(29) / 29), 2.0, sem_df=29)
+            one = tc.true_responder_share(change, sem=sem * sqrt(rng.chisquare(29) / 29), mcid=2.0, sem_df=29)
             rows.append({"interval held": one.low <= truth <= one.high, "share": one.value - truth})
         return _gather(rows)
 

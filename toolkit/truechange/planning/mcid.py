@@ -355,7 +355,9 @@ def _simulated_widths(
         found = []
         for _ in range(studies):
             shown = sem if sem_df is None else sem * sqrt(rng.chisquare(sem_df) / sem_df)
-            one = true_responder_share(rng.normal(mean, sd, n), shown, mcid, sem_df, confidence)
+            one = true_responder_share(
+                rng.normal(mean, sd, n), sem=shown, mcid=mcid, sem_df=sem_df, confidence=confidence
+            )
             found.append((one.high - one.low) / 2)
         widths.append(float(np.median(found)))
     return widths

@@ -165,11 +165,11 @@ def changed_enough(improvement: Any, known: Known, confidence: float) -> Changed
             limits.append(mdc)
         held = mcid if isinstance(mcid, Threshold) else mdc
         error_only = responders_from_error(
-            held, sem, values.size, practice=gain, retest=known.retest_gains, confidence=confidence
+            held, sem=sem, n=values.size, practice=gain, retest=known.retest_gains, confidence=confidence
         )
         if isinstance(mcid, Threshold):
             try:
-                true = true_responder_share(values, sem, mcid, confidence=confidence)
+                true = true_responder_share(values, sem=sem, mcid=mcid, confidence=confidence)
             except OutcomeError as problem:
                 true = Refused("True share", str(problem))
     try:

@@ -69,9 +69,9 @@ def true_density(changes: Floats, sem: float, *, points: int = 81, df: int = 6, 
 
 def true_share_any_shape(
     improvement: Any,
+    *,
     sem: "Estimate | float",
     mcid: "Threshold | float",
-    *,
     n_boot: int = 400,
     seed: int = 0,
     jobs: int = 1,

@@ -66,9 +66,9 @@ class ResponderDefinitions(Result):
 
 def responder_definitions(
     improvement: Any,
+    *,
     mcid: "Threshold | float",
     sem: "Estimate | float",
-    *,
     primary: str,
     sem_df: float | None = None,
     certainty: float = 0.8,
@@ -92,7 +92,7 @@ def responder_definitions(
 
     Examples
     --------
-    >>> found = responder_definitions([4, 1, 3, 0, 2, 5, 2, 1], 2, 1.0, primary="A")
+    >>> found = responder_definitions([4, 1, 3, 0, 2, 5, 2, 1], mcid=2, sem=1.0, primary="A")
     >>> found.table()["definition"].tolist(), int(found.table()["people"].iloc[0])
     (['A', 'B', 'C', 'D'], 5)
     """
@@ -169,7 +169,7 @@ class Misclassified(Result):
         )
 
 
-def misclassified(improvement: Any, threshold: float, sem: "Estimate | float", mcid: float) -> Misclassified:
+def misclassified(improvement: Any, threshold: float, *, sem: "Estimate | float", mcid: float) -> Misclassified:
     """Compute how often the rule ``improvement ≥ threshold`` is right about a true change above the MCID.
 
     Parameters

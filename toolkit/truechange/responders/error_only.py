@@ -102,10 +102,10 @@ def error_share(threshold: float, sem: float, practice: float = 0.0) -> float:
 
 def responders_from_error(
     threshold: "Threshold | float",
+    *,
     sem: "Estimate | float",
     n: int,
     practice: float = 0.0,
-    *,
     sem_df: float | None = None,
     retest: Any = None,
     confidence: float = 0.95,
@@ -144,7 +144,7 @@ def responders_from_error(
 
     Examples
     --------
-    >>> found = responders_from_error(2, 1.414, 100)
+    >>> found = responders_from_error(2, sem=1.414, n=100)
     >>> round(found.proportion, 3), round(found.expected, 1), round(found.tail(25), 3)
     (0.159, 15.9, 0.012)
     """

@@ -198,6 +198,7 @@ def measured_changes(improvement: Any, least: int = 3) -> tuple[Floats, int]:
 
 def true_responder_share(
     improvement: Any,
+    *,
     sem: "Estimate | float",
     mcid: "Threshold | float",
     sem_df: float | None = None,
