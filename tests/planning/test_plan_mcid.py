@@ -12,7 +12,7 @@ import truechange as tc
 import truechange.meaningful_change
 import truechange.responders
 from truechange.planning import plan_true_share
-from truechange.planning.mcid import Model, mcid_factor, simulate_mcid
+from truechange.planning.precision import Model, mcid_factor, simulate_mcid
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 

@@ -4,9 +4,14 @@ All derive from :class:`OutcomeError`, which is a ``ValueError``, so a caller
 can catch one thing.
 """
 
-from collections.abc import Iterable, Sequence
-from math import isfinite
+from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
+from inspect import signature
+from math import inf, isfinite
 from numbers import Integral, Real
+from typing import Any, TypeVar
+
+Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 class OutcomeError(ValueError):
@@ -143,3 +148,52 @@ def needs(part: str, extra: str) -> MissingPartError:
     return MissingPartError(
         f"{part} is not installed on this machine. Install it with: python -m pip install 'truechange[{extra}]'."
     )
+
+
+KINDS: dict[str, tuple[Callable[[Any], bool], str]] = {
+    "share": (lambda v: 0 < v < 1, "must be a fraction between 0 and 1, such as 0.9 for 90%"),
+    "rest": (lambda v: 0 <= v < 1, "must be a share from 0 to below 1, such as 0.15 for 15%"),
+    "part": (lambda v: 0 <= v <= 1, "must lie between 0 and 1"),
+    "half": (lambda v: 0 < v < 0.5, "must lie between 0 and 0.5"),
+    "correlation": (lambda v: -1 < v < 1, "must lie between -1 and 1"),
+    "positive": (lambda v: 0 < v < inf, "must be a positive number"),
+    "finite": (lambda v: -inf < v < inf, "is missing or infinite; give one finite number"),
+    "one up": (lambda v: 1 <= v < inf, "must be at least 1"),
+    "several": (lambda v: 2 <= v < inf and v == int(v), "must be a whole number of at least 2"),
+    "whole": (lambda v: isinstance(v, Integral) and int(v) >= 0, "is not a whole number of at least 0"),
+}
+
+
+def checked(**kinds: str) -> Callable[[Function], Function]:
+    """Say once what each argument of a function may be; anything else is refused by name, in one wording.
+
+    Parameters
+    ----------
+    **kinds : str
+        Argument: its kind, a key of ``KINDS``. None passes where it is the default: it means "not given".
+
+    Raises
+    ------
+    ChoiceError
+        At the call: names the argument, what it got and what would do.
+    """
+
+    def around(function: Function) -> Function:
+        form = signature(function)
+        optional = {name for name in kinds if form.parameters[name].default is None}
+
+        @wraps(function)
+        def call(*args: Any, **given: Any) -> Any:
+            bound = form.bind(*args, **given)
+            for name in kinds.keys() & bound.arguments.keys():
+                value, (fits, words) = bound.arguments[name], KINDS[kinds[name]]
+                if value is None and name in optional:
+                    continue
+                check_numbers(**{name: value})
+                if not fits(value):
+                    raise ChoiceError(f"{name}={value!r} {words}.")
+            return function(*args, **given)
+
+        return call  # type: ignore[return-value]
+
+    return around

@@ -1,10 +1,17 @@
 """What every result object can do: say itself in words, show a table, carry its cautions into any export."""
 
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+def told(notes: Mapping[str, object]) -> tuple[str, ...]:
+    """Return the sentences whose condition holds: ``{"Only 8 people.": n < 10}``."""
+    return tuple(text for text, holds in notes.items() if holds)
 
 
 class Result:
@@ -43,3 +50,62 @@ class Result:
         held = "".join(f"<li>{escape(text)}</li>" for text in self.cautions)
         cautions = f"<p><strong>Cautions</strong></p><ul>{held}</ul>" if held else ""
         return f"{said}{frame_table(self.table())}{cautions}"
+
+
+@dataclass(frozen=True)
+class Part(Result):
+    """One part of a report: its numbers by name, one table, its words, cautions and sources, and how it is drawn.
+
+    Parameters
+    ----------
+    facts : mapping of str to object
+        Numbers and estimates, readable as attributes (``part.mean``).
+    frame : DataFrame
+        Tidy and unrounded.
+    says : tuple of str
+        Plain words; the first sentence is the answer.
+    cautions, sources : tuple of str
+        What a reader must know; keys of the bibliography for what was really computed.
+    seen : str
+        What the picture shows, in words; the answer follows it.
+    draw : callable or None
+        Draws the part on matplotlib axes and returns them.
+    """
+
+    facts: Mapping[str, Any]
+    frame: "pd.DataFrame"
+    says: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+    seen: str = ""
+    draw: "Callable[[Any], Any] | None" = field(default=None, repr=False)
+
+    def __getattr__(self, name: str) -> Any:
+        facts = self.__dict__.get("facts", {})  # empty while a copy or a pickle is being built
+        if name in facts:
+            return facts[name]
+        raise AttributeError(f"this part has no {name!r}; it has {', '.join(facts) or 'no numbers by name'}")
+
+    def __dir__(self) -> list[str]:
+        return [*super().__dir__(), *self.facts]
+
+    def table(self) -> "pd.DataFrame":
+        """Return the numbers, tidy and unrounded."""
+        return self.frame.copy()
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return the part in plain words."""
+        return self.says
+
+    @property
+    def alt(self) -> str:
+        """The picture in words."""
+        return f"{self.seen} {self.sentence()}".strip()
+
+    def plot(self, *, ax: Any = None, **size: float) -> Any:
+        """Draw the part on `ax`, or on new axes of the given `width` and `height` in inches."""
+        from truechange.foundation import drawing
+
+        if self.draw is None:
+            raise AttributeError("this part has no picture")
+        return self.draw(drawing.axes(ax, **size))

@@ -1,19 +1,216 @@
-"""People needed to show a change, or a difference between two programmes."""
+"""Sample size by power: people needed to show a change, or a difference between two programmes."""
 
-from math import sqrt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from math import ceil, inf, sqrt
+from typing import Any
 
+import numpy as np
+import pandas as pd
+from scipy.optimize import brentq
 from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 
-from truechange.foundation.errors import (
-    ChoiceError,
-    RefusedError,
-    check_confidence,
-    check_finite,
-    check_numbers,
-    stated,
-)
+from truechange.foundation.errors import ChoiceError, RefusedError, checked
 from truechange.foundation.numbers import fixed, percent
-from truechange.planning.plan import Losses, Plan, by_power
+from truechange.foundation.result import Result, told
+
+MOST, POWERS, WIDER = 1_000_000, (0.8, 0.9, 0.95), (0.5, 0.75, 1.0, 1.5, 2.0)
+LOSSES = {"attrition": "rest", "cluster_size": "one up", "cluster_icc": "part"}
+POWER = {"power": "share", "confidence": "share", **LOSSES}
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """What makes more people necessary than the formula says.
+
+    Parameters
+    ----------
+    attrition : float
+        Expected share lost before the last test, 0 to below 1; ``n/(1 − attrition)`` start.
+    cluster_size : float
+        People per therapist (or site), where therapists differ; the number rises by ``1 + (size − 1) ICC``.
+    cluster_icc : float
+        Share of the variance that lies between therapists, 0 to 1.
+
+    Raises
+    ------
+    ChoiceError
+        A value is outside its range.
+    """
+
+    attrition: float = 0.0
+    cluster_size: float = 1.0
+    cluster_icc: float = 0.0
+
+    @property
+    def design_effect(self) -> float:
+        """By how much clustering multiplies the number."""
+        return 1 + (self.cluster_size - 1) * self.cluster_icc
+
+    def measured(self, need: float) -> int:
+        """Return how many must be measured at the end."""
+        return ceil(round(need * self.design_effect, 9))
+
+    def start(self, need: float) -> int:
+        """People (in each group) who must start."""
+        return ceil(round(self.measured(need) / (1 - self.attrition), 9))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan(Result):
+    """How many people a study needs.
+
+    Parameters
+    ----------
+    promise : str
+        What that many people give, in words.
+    goal : str
+        What the curve shows.
+    target : float
+        Value of the goal that was asked for.
+    need : int
+        People with usable data (in each group) that reach the target.
+    exact : float
+        The number before rounding up.
+    losses : Losses
+        Attrition and clustering.
+    options : DataFrame
+        One row a target: target, need, measured, start.
+    curve : DataFrame
+        people (a group), reached.
+    groups : int
+        1, or 2 for a comparison.
+    simulated : DataFrame or None
+        people and reached of the studies that were drawn, where the curve was simulated.
+    cautions : tuple of str
+        What a reader must know.
+    """
+
+    promise: str
+    goal: str
+    target: float
+    need: int
+    exact: float
+    losses: Losses
+    options: pd.DataFrame
+    curve: pd.DataFrame
+    groups: int = 1
+    simulated: pd.DataFrame | None = None
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = field(default=(), repr=False)
+
+    @property
+    def start(self) -> int:
+        """People (in each group) who must start."""
+        return self.losses.start(self.need)
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a target, unrounded where it is not a number of people."""
+        return self.options.copy()
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say how many, and how many must start."""
+        each, losses = " in each group" if self.groups == 2 else "", self.losses
+        alike = f"people of one therapist resemble each other (× {fixed(losses.design_effect, 2)})"
+        lost = f"{percent(losses.attrition)} are expected to be lost"
+        why = " and ".join(told({alike: losses.design_effect > 1, lost: losses.attrition > 0}))
+        first = f"{self.need} people{each} with usable data {self.promise}."
+        return (first, f"Start with {self.start}{each}: {why}.") if why else (first,)
+
+    @property
+    def alt(self) -> str:
+        """The picture in words."""
+        return f"{self.goal} against the number of people; {self.sentences()[0]}"
+
+    def plot(self, *, ax: Any = None) -> Any:
+        """Draw what each number of people gives, the target and the answer."""
+        from truechange.foundation import drawing
+
+        ax, power = drawing.axes(ax), self.goal == "power"
+        ax.plot(self.curve["people"], self.curve["reached"], color=drawing.ACCENT, lw=2)
+        if self.simulated is not None:
+            ax.plot(self.simulated["people"], self.simulated["reached"], "o", color=drawing.QUIET, ms=5)
+        drawing.mark_line(ax, self.target, f"{self.target:g}")
+        at = self.need, float(np.interp(self.need, self.curve["people"], self.curve["reached"]))
+        ax.plot(*at, "D", color=drawing.WARM, ms=7, zorder=3)
+        ax.annotate(f"{self.need}", at, (8, -14) if power else (6, 6), textcoords="offset points", color=drawing.WARM)
+        ax.set(xlabel="people in each group" if self.groups == 2 else "people with usable data", ylabel=self.goal)
+        ax.set(xlim=(0, float(self.curve["people"].max()) * 1.02), ylim=(0, 1.0 if power else 2.5 * self.target))
+        return ax
+
+
+def smallest(reached: Callable[[float], float], target: float, *, least: int, rising: bool) -> tuple[int, float]:
+    """Return the smallest whole number of people that reaches the target, and the exact number.
+
+    Parameters
+    ----------
+    reached : callable
+        What a number of people gives; monotone.
+    target : float
+        What is wanted.
+    least : int
+        Fewest people for which `reached` exists.
+    rising : bool
+        Whether more is wanted (power) rather than less (width).
+
+    Raises
+    ------
+    RefusedError
+        Not even a million people would do.
+    """
+
+    def short(n: float) -> float:
+        return target - reached(n) if rising else reached(n) - target
+
+    low, high = least, 2 * least
+    if short(least) <= 0:
+        return least, float(least)
+    while short(high) > 0:
+        low, high = high, 2 * high
+        if high > MOST:
+            raise RefusedError(
+                "Not even a million people would reach this. Ask for less, or measure each person more reliably."
+            )
+    exact = float(brentq(short, low, high, xtol=1e-9))
+    return ceil(round(exact, 6)), exact
+
+
+def _plan(
+    reached: Callable[[float], float], target: float, targets: Sequence[float], losses: Losses, *, rising: bool,
+    least: int = 2, cautions: Sequence[str] = (), **facts: Any,
+) -> Plan:  # fmt: skip
+    found = {one: smallest(reached, one, least=least, rising=rising) for one in sorted({*targets, target})}
+    need, exact = found[target]
+    options = [
+        {"target": one, "need": n, "measured": losses.measured(n), "start": losses.start(n)}
+        for one, (n, _) in found.items()
+    ]
+    people = np.unique(np.linspace(least, max(2.2 * need, least + 20), 80).astype(int))
+    curve = pd.DataFrame({"people": people, "reached": [reached(float(n)) for n in people]})
+    more = {
+        "Fewer than a dozen people: the formula leans on a normal distribution nobody can check there.": need < 12,
+        "Inflating for losses keeps the precision; it does not mend the bias if those who stop differ.": (
+            losses.attrition
+        ),
+    }
+    return Plan(
+        target=target, need=need, exact=exact, losses=losses, options=pd.DataFrame(options), curve=curve,
+        cautions=(*cautions, *told(more)), **facts,
+    )  # fmt: skip
+
+
+def by_power(reached: Callable[[float], float], power: float, losses: Losses, **facts: Any) -> Plan:
+    """Plan for a power: `reached` gives the power of a number of people; `facts` are fields of :class:`Plan`."""
+    return _plan(reached, power, POWERS, losses, rising=True, goal="power", **facts)
+
+
+def by_width(
+    reached: Callable[[float], float], width: float, losses: Losses, factors: Sequence[float] = WIDER,
+    most: float = inf, **facts: Any,
+) -> Plan:  # fmt: skip
+    """Plan for a precision: `reached` gives the width; alternatives are `factors` times the target, below `most`."""
+    wider = [width * factor for factor in factors if width * factor < most]
+    return _plan(reached, width, wider, losses, rising=False, **facts)
 
 
 def t_power(effect: float, df: float, confidence: float) -> float:
@@ -23,28 +220,24 @@ def t_power(effect: float, df: float, confidence: float) -> float:
     return 1 - near + (far if far == far else 0.0)  # the far tail underflows to NaN when it is nothing
 
 
-def _check(power: float, confidence: float, **positive: float) -> None:
-    check_confidence(confidence)
-    check_numbers(power=power, **positive)
-    if not 0 < power < 1:
-        raise ChoiceError(f"power={power!r} must be a fraction between 0 and 1, such as 0.9 for 90%.")
-    for name, value in positive.items():
-        if not (0 < value < float("inf")):
-            raise ChoiceError(f"{name}={value!r} must be a positive number.")
+def z_of(confidence: float) -> float:
+    """Return the two-sided normal quantile."""
+    return float(ndtri((1 + confidence) / 2))
+
+
+def with_unit(number: float, unit: str) -> str:
+    """Write a number as it was given, with its unit."""
+    return f"{number:g} {unit}".strip()
 
 
 def _sd_of_change(
     sd: float | None, sd_score: float | None, correlation: float | None, sem: float | None
 ) -> tuple[float, str]:
-    note = ""
-    check_finite(**stated(sd=sd, sd_score=sd_score, correlation=correlation, sem=sem))
     if sd is None and sd_score is not None and correlation is not None:
-        if not -1 < correlation < 1:
-            raise ChoiceError(f"correlation={correlation!r} must lie between -1 and 1.")
         sd = sd_score * sqrt(2 * (1 - correlation))
     elif sd is None and sem is not None:
-        sd = sqrt(2) * sem
         note = "The SD of change was set to √2 SEM, as if everybody changed alike: the real number is larger."
+        return sqrt(2) * sem, note
     elif sd is None:
         raise ChoiceError("Give sd (SD of the change), or sd_score with correlation, or sem for the least possible.")
     if sem is not None and sd < sqrt(2) * sem * (1 - 1e-9):
@@ -52,23 +245,15 @@ def _sd_of_change(
             f"An SD of change of {sd:.3g} is less than measurement error alone makes (√2 SEM = {sqrt(2) * sem:.3g}). "
             "Check both; they may come from different tests or people."
         )
-    return sd, note
+    return sd, ""
 
 
+@checked(change="positive", sd="positive", sd_score="positive", correlation="correlation", sem="positive", **POWER)
 def plan_change(
-    change: float,
-    sd: float | None = None,
-    *,
-    sd_score: float | None = None,
-    correlation: float | None = None,
-    sem: float | None = None,
-    power: float = 0.9,
-    confidence: float = 0.95,
-    unit: str = "",
-    attrition: float = 0.0,
-    cluster_size: float = 1.0,
-    cluster_icc: float = 0.0,
-) -> Plan:
+    change: float, sd: float | None = None, *, sd_score: float | None = None, correlation: float | None = None,
+    sem: float | None = None, power: float = 0.9, confidence: float = 0.95, unit: str = "", attrition: float = 0.0,
+    cluster_size: float = 1.0, cluster_icc: float = 0.0,
+) -> Plan:  # fmt: skip
     r"""Plan one group, before and after: how many people show a mean change.
 
     Parameters
@@ -119,34 +304,21 @@ def plan_change(
     44 people with usable data give 90% power to show a mean change of 1.2 stands (SD of change 2.4).
     """
     spread, note = _sd_of_change(sd, sd_score, correlation, sem)
-    _check(power, confidence, change=change, sd=spread)
-    effect = change / spread
-    shown = f"{change:g}{' ' + unit if unit else ''}"
+    alone = "Without a comparison group, practice and natural course count as change."
     return by_power(
-        lambda n: t_power(effect * sqrt(n), n - 1, confidence),
-        power,
-        promise=f"give {percent(power)} power to show a mean change of {shown} (SD of change {spread:.3g})",
-        losses=Losses(attrition, cluster_size, cluster_icc),
-        cautions=(
-            *([note] if note else []),
-            "Without a comparison group, practice and natural course count as change.",
-        ),
-        sources=("cohen1988",),
-    )
+        lambda n: t_power(change / spread * sqrt(n), n - 1, confidence),
+        power, Losses(attrition, cluster_size, cluster_icc), sources=("cohen1988",),
+        promise=f"give {percent(power)} power to show a mean change of {with_unit(change, unit)} "
+        f"(SD of change {spread:.3g})",
+        cautions=(note, alone) if note else (alone,),
+    )  # fmt: skip
 
 
+@checked(difference="positive", sd="positive", correlation="correlation", **POWER)
 def plan_two_programmes(
-    difference: float,
-    sd: float,
-    *,
-    correlation: float | None = None,
-    power: float = 0.9,
-    confidence: float = 0.95,
-    unit: str = "",
-    attrition: float = 0.0,
-    cluster_size: float = 1.0,
-    cluster_icc: float = 0.0,
-) -> Plan:
+    difference: float, sd: float, *, correlation: float | None = None, power: float = 0.9, confidence: float = 0.95,
+    unit: str = "", attrition: float = 0.0, cluster_size: float = 1.0, cluster_icc: float = 0.0,
+) -> Plan:  # fmt: skip
     r"""Plan two groups of equal size: how many in each show a difference in mean follow-up.
 
     Parameters
@@ -182,48 +354,28 @@ def plan_two_programmes(
     >>> plan_two_programmes(0.5, 1.0, power=0.8).need, plan_two_programmes(0.5, 1.0, correlation=0.7, power=0.8).need
     (64, 34)
     """
-    _check(power, confidence, difference=difference, sd=sd)
-    check_numbers(**stated(correlation=correlation))
-    if correlation is not None and not -1 < correlation < 1:
-        raise ChoiceError(f"correlation={correlation!r} must lie between -1 and 1.")
-    losses = Losses(attrition, cluster_size, cluster_icc)
     rest, spent = (1.0, 2) if correlation is None else (1 - correlation**2, 3)
-
-    def reached(n: float, share: float = rest, used: int = spent) -> float:
-        return t_power(difference / (sd * sqrt(share)) * sqrt(n / 2), 2 * n - used, confidence)
-
-    notes = []
-    if correlation is None:
-        notes.append("Adjusting for the baseline (correlation=) needs fewer people: multiply by 1 − r².")
-    else:
-        ratio = 2 * (1 - correlation) / rest
-        notes.append(
-            f"Analysing change scores instead would need {fixed(ratio, 2)} times as many people, "
-            f"follow-up scores alone {fixed(1 / rest, 2)} times."
+    note = "Adjusting for the baseline (correlation=) needs fewer people: multiply by 1 − r²."
+    if correlation is not None:
+        changes, alone = fixed(2 * (1 - correlation) / rest, 2), fixed(1 / rest, 2)
+        note = (
+            f"Analysing change scores instead would need {changes} times as many people, follow-up scores alone "
+            f"{alone} times."
         )
-    shown = f"{difference:g}{' ' + unit if unit else ''}"
-    how = "" if correlation is None else ", adjusted for baseline"
     return by_power(
-        reached,
-        power,
-        promise=f"give {percent(power)} power to show a difference of {shown} between two programmes{how}",
-        losses=losses,
-        groups=2,
-        cautions=notes,
+        lambda n: t_power(difference / (sd * sqrt(rest)) * sqrt(n / 2), 2 * n - spent, confidence),
+        power, Losses(attrition, cluster_size, cluster_icc), groups=2, cautions=(note,),
+        promise=f"give {percent(power)} power to show a difference of {with_unit(difference, unit)} between two "
+        f"programmes{'' if correlation is None else ', adjusted for baseline'}",
         sources=("cohen1988",) if correlation is None else ("borm2007", "vickers2001"),
-    )
+    )  # fmt: skip
 
 
+@checked(share_1="share", share_2="share", **POWER)
 def plan_two_shares(
-    share_1: float,
-    share_2: float,
-    *,
-    power: float = 0.9,
-    confidence: float = 0.95,
-    attrition: float = 0.0,
-    cluster_size: float = 1.0,
-    cluster_icc: float = 0.0,
-) -> Plan:
+    share_1: float, share_2: float, *, power: float = 0.9, confidence: float = 0.95, attrition: float = 0.0,
+    cluster_size: float = 1.0, cluster_icc: float = 0.0,
+) -> Plan:  # fmt: skip
     r"""Plan two groups of equal size: how many in each show a difference between two shares of responders.
 
     Parameters
@@ -256,36 +408,27 @@ def plan_two_shares(
     >>> plan.need, round(plan.exact, 1)
     (77, 76.7)
     """
-    _check(power, confidence)
-    check_numbers(share_1=share_1, share_2=share_2)
-    if not (0 < share_1 < 1 and 0 < share_2 < 1) or share_1 == share_2:
+    if share_1 == share_2:
         raise ChoiceError(f"share_1={share_1!r} and share_2={share_2!r} must be two different shares between 0 and 1.")
     gap, mean = abs(share_1 - share_2), (share_1 + share_2) / 2
-    equal = sqrt(2 * mean * (1 - mean))
-    apart = sqrt(share_1 * (1 - share_1) + share_2 * (1 - share_2))
-    z = float(ndtri((1 + confidence) / 2))
+    equal, apart = sqrt(2 * mean * (1 - mean)), sqrt(share_1 * (1 - share_1) + share_2 * (1 - share_2))
     between = abs(float(ndtri(share_1) - ndtri(share_2)))
     as_means = plan_two_programmes(between, 1.0, power=power, confidence=confidence).need
-    means = f"Comparing mean changes that lie this far apart would need about {as_means} in each group; counting "
-    means += "responders throws information away."
-    return by_power(
-        lambda n: float(ndtr((gap * sqrt(n) - z * equal) / apart)),
-        power,
-        promise=f"give {percent(power)} power to tell {percent(share_1)} from {percent(share_2)} of responders",
-        losses=Losses(attrition, cluster_size, cluster_icc),
-        groups=2,
-        cautions=(means,),
-        sources=("fleiss2003",),
+    means = (
+        f"Comparing mean changes that lie this far apart would need about {as_means} in each group; counting "
+        "responders throws information away."
     )
+    return by_power(
+        lambda n: float(ndtr((gap * sqrt(n) - z_of(confidence) * equal) / apart)),
+        power, Losses(attrition, cluster_size, cluster_icc), groups=2, sources=("fleiss2003",),
+        promise=f"give {percent(power)} power to tell {percent(share_1)} from {percent(share_2)} of responders",
+        cautions=(means,),
+    )  # fmt: skip
 
 
+@checked(gained="part", lost="part", power="share", confidence="share", attrition="rest")
 def plan_paired_shares(
-    gained: float,
-    lost: float,
-    *,
-    power: float = 0.9,
-    confidence: float = 0.95,
-    attrition: float = 0.0,
+    gained: float, lost: float, *, power: float = 0.9, confidence: float = 0.95, attrition: float = 0.0
 ) -> Plan:
     r"""Plan one group judged twice: how many people show that more gain than lose (McNemar's test).
 
@@ -316,16 +459,12 @@ def plan_paired_shares(
     >>> round(plan_paired_shares(0.25, 0.10, power=0.8).exact, 2)
     119.71
     """
-    _check(power, confidence)
-    check_numbers(gained=gained, lost=lost)
     both, gap = gained + lost, abs(gained - lost)
-    if not (gained >= 0 and lost >= 0 and gap > 0 and both <= 1):
+    if not (gap > 0 and both <= 1):
         raise ChoiceError(f"gained={gained!r} and lost={lost!r} must be two different shares that add up to at most 1.")
-    z, rest = float(ndtri((1 + confidence) / 2)), sqrt(max(both - gap**2, 1e-12))
+    rest = sqrt(max(both - gap**2, 1e-12))
     return by_power(
-        lambda n: float(ndtr((gap * sqrt(n) - z * sqrt(both)) / rest)),
-        power,
+        lambda n: float(ndtr((gap * sqrt(n) - z_of(confidence) * sqrt(both)) / rest)),
+        power, Losses(attrition), sources=("connor1987",),
         promise=f"give {percent(power)} power to show that {percent(gained)} gain what {percent(lost)} lose",
-        losses=Losses(attrition),
-        sources=("connor1987",),
-    )
+    )  # fmt: skip

@@ -1,37 +1,25 @@
-"""People needed to pin a number down: a share, an ICC, measurement error, limits of agreement."""
+"""Sample size by precision: people needed to pin down a share, an ICC, an SEM, limits of agreement or an MCID."""
 
+from dataclasses import dataclass, replace
 from math import inf, log, sqrt
+from typing import Any
 
+import numpy as np
+import pandas as pd
 from scipy.special import chdtri, ndtr, ndtri
 
-from truechange.foundation.errors import ChoiceError, check_confidence, check_finite, check_numbers, stated
-from truechange.foundation.numbers import percent
+from truechange.foundation.errors import ChoiceError, OutcomeError, RefusedError, checked
+from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.result import told
 from truechange.numerics.shares import wilson_limits
-from truechange.planning.plan import Losses, Plan, by_power, by_width
+from truechange.planning.power import LOSSES, Losses, Plan, by_power, by_width, with_unit, z_of
 
 
-def _between(low: float, high: float, **given: float) -> None:
-    check_numbers(**given)
-    for name, value in given.items():
-        if not low < value < high:
-            raise ChoiceError(f"{name}={value!r} must lie between {low:g} and {high:g}.")
-
-
-def _several(trials: int) -> None:
-    check_finite(trials=trials)
-    if trials < 2 or int(trials) != trials:
-        raise ChoiceError(f"trials={trials!r} must be a whole number of at least 2.")
-
-
+@checked(share="share", half_width="half", confidence="share", **LOSSES)
 def plan_responders(
-    share: float,
-    half_width: float,
-    *,
-    confidence: float = 0.95,
-    attrition: float = 0.0,
-    cluster_size: float = 1.0,
+    share: float, half_width: float, *, confidence: float = 0.95, attrition: float = 0.0, cluster_size: float = 1.0,
     cluster_icc: float = 0.0,
-) -> Plan:
+) -> Plan:  # fmt: skip
     """Plan one group: how many people pin down the share of responders.
 
     Parameters
@@ -64,37 +52,22 @@ def plan_responders(
     >>> print(plan_responders(0.5, 0.10).sentence())
     93 people with usable data pin a share of about 50% down to ± 10 percentage points (95% interval).
     """
-    check_confidence(confidence)
-    _between(0, 1, share=share)
-    _between(0, 0.5, half_width=half_width)
-
-    def reached(n: float) -> float:
-        low, high = wilson_limits(share * n, n, confidence)
-        return float(high - low) / 2
-
     return by_width(
-        reached,
-        half_width,
-        most=0.4,
+        lambda n: float(np.subtract(*wilson_limits(share * n, n, confidence)[::-1])) / 2,
+        half_width, Losses(attrition, cluster_size, cluster_icc), most=0.4, goal="half-width of the interval",
         promise=f"pin a share of about {percent(share)} down to ± {100 * half_width:g} percentage points "
         f"({100 * confidence:g}% interval)",
-        goal="half-width of the interval",
-        losses=Losses(attrition, cluster_size, cluster_icc),
         cautions=("The share of observed responders; error moves people over the line, see plan_true_share.",),
         sources=("wilson1927", "newcombe1998a"),
-    )
+    )  # fmt: skip
 
 
+@checked(icc="share", trials="several", width="share", icc_null="share", power="share", confidence="share",
+         attrition="rest")  # fmt: skip
 def plan_icc(
-    icc: float,
-    *,
-    trials: int = 2,
-    width: float | None = None,
-    icc_null: float | None = None,
-    power: float = 0.8,
-    confidence: float = 0.95,
-    attrition: float = 0.0,
-) -> Plan:
+    icc: float, *, trials: int = 2, width: float | None = None, icc_null: float | None = None, power: float = 0.8,
+    confidence: float = 0.95, attrition: float = 0.0,
+) -> Plan:  # fmt: skip
     r"""Plan a retest study: how many people pin an ICC down, or show that it exceeds a value.
 
     Parameters
@@ -138,53 +111,34 @@ def plan_icc(
     >>> plan_icc(0.8, icc_null=0.6, trials=2).need
     39
     """
-    check_confidence(confidence)
-    _between(0, 1, icc=icc, power=power)
-    _several(trials)
-    check_numbers(**stated(width=width, icc_null=icc_null))
+    note = "A shift between trials counts as error in ICC(A,1) and costs precision that more people cannot buy back."
     if (width is None) == (icc_null is None):
         raise ChoiceError("Give either width (precision) or icc_null (a value to exceed).")
-    losses = Losses(attrition)
-    notes = ["A shift between trials counts as error in ICC(A,1) and costs precision that more people cannot buy back."]
     if icc_null is not None:
-        _between(0, icc, icc_null=icc_null)
+        if not icc_null < icc:
+            raise ChoiceError(f"icc_null={icc_null!r} must lie between 0 and {icc:g}.")
         odds_0, odds_1 = icc_null / (1 - icc_null), icc / (1 - icc)
         c = abs(log((1 + trials * odds_0) / (1 + trials * odds_1)))
-        z = float(ndtri(confidence))
         return by_power(
-            lambda n: float(ndtr(c * sqrt((n - 1) * (trials - 1) / (2 * trials)) - z)),
-            power,
+            lambda n: float(ndtr(c * sqrt((n - 1) * (trials - 1) / (2 * trials)) - float(ndtri(confidence)))),
+            power, Losses(attrition), cautions=(note,), sources=("walter1998",),
             promise=f"and {trials} trials each give {percent(power)} power to show that an ICC of {icc:g} "
             f"exceeds {icc_null:g}",
-            losses=losses,
-            cautions=notes,
-            sources=("walter1998",),
-        )
-    _between(0, 1, width=float(width or 0))
+        )  # fmt: skip
     added = 5 * icc if trials == 2 and icc >= 0.7 else 0.0
-    spread = 8 * float(ndtri((1 + confidence) / 2)) ** 2 * (1 - icc) ** 2 * (1 + (trials - 1) * icc) ** 2
-    spread /= trials * (trials - 1)
+    spread = 8 * z_of(confidence) ** 2 * (1 - icc) ** 2 * (1 + (trials - 1) * icc) ** 2 / (trials * (trials - 1))
     return by_width(
         lambda n: sqrt(spread / (n - 1 - added)) if n > 1 + added else inf,
-        float(width or 0),
-        most=0.8,
-        least=2 + int(added),
+        float(width or 0), Losses(attrition), most=0.8, least=2 + int(added), cautions=(note,),
+        goal="width of the interval",
         promise=f"and {trials} trials each pin an ICC of about {icc:g} down to a {100 * confidence:g}% interval "
         f"{width:g} wide",
-        goal="width of the interval",
-        losses=losses,
-        cautions=notes,
         sources=("bonett2002",),
-    )
+    )  # fmt: skip
 
 
-def plan_error(
-    within: float,
-    *,
-    trials: int = 2,
-    confidence: float = 0.95,
-    attrition: float = 0.0,
-) -> Plan:
+@checked(within="positive", trials="several", confidence="share", attrition="rest")
+def plan_error(within: float, *, trials: int = 2, confidence: float = 0.95, attrition: float = 0.0) -> Plan:
     """Plan a retest study: how many people pin down the SEM, and with it the MDC.
 
     Parameters
@@ -217,9 +171,6 @@ def plan_error(
     >>> plan_error(0.25).need
     49
     """
-    check_confidence(confidence)
-    _between(0, 5, within=within)
-    _several(trials)
 
     def reached(n: float) -> float:
         df = (n - 1) * (trials - 1)
@@ -227,24 +178,16 @@ def plan_error(
         return max(high - 1, 1 - low)
 
     return by_width(
-        reached,
-        within,
+        reached, within, Losses(attrition), goal="largest relative distance of a limit", sources=("stratford1997",),
         promise=f"and {trials} trials each pin the SEM and the MDC down to within {percent(within)} "
         f"({100 * confidence:g}% interval)",
-        goal="largest relative distance of a limit",
-        losses=Losses(attrition),
         cautions=("Holds for the protocol, the people and the time between tests of the retest study only.",),
-        sources=("stratford1997",),
-    )
+    )  # fmt: skip
 
 
+@checked(half_width="positive", sd="positive", confidence="share", attrition="rest")
 def plan_agreement(
-    half_width: float,
-    sd: float,
-    *,
-    confidence: float = 0.95,
-    unit: str = "",
-    attrition: float = 0.0,
+    half_width: float, sd: float, *, confidence: float = 0.95, unit: str = "", attrition: float = 0.0
 ) -> Plan:
     """Plan a comparison of two testers or two devices: how many people pin down one limit of agreement.
 
@@ -283,21 +226,288 @@ def plan_agreement(
     """
     from truechange.reliability.agreement import limit_factors
 
-    check_confidence(confidence)
-    _between(0, inf, half_width=half_width, sd=sd)
-
-    def reached(n: float) -> float:
-        low, high = limit_factors(n, confidence, "exact")  # type: ignore[arg-type]
-        return sd * (high - low) / 2
-
-    shown = f"{half_width:g}{' ' + unit if unit else ''}"
     return by_width(
-        reached,
-        half_width,
-        least=3,
-        promise=f"pin each limit of agreement down to ± {shown} ({100 * confidence:g}% exact interval)",
-        goal=f"half-width of the interval{', ' + unit if unit else ''}",
-        losses=Losses(attrition),
+        lambda n: sd * -float(np.subtract(*limit_factors(n, confidence, "exact"))) / 2,  # type: ignore[arg-type]
+        half_width, Losses(attrition), least=3, goal=f"half-width of the interval{', ' + unit if unit else ''}",
+        promise=f"pin each limit of agreement down to ± {with_unit(half_width, unit)} "
+        f"({100 * confidence:g}% exact interval)",
         cautions=("One pair a person; differences that grow with the score need the log scale.",),
         sources=("carkeet2015", "shieh2018"),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """People whose true change is normal, rated through a scale of known reliability.
+
+    Parameters
+    ----------
+    mean, sd : float
+        Mean and SD of the observed change.
+    reliability : float
+        Share of its variance that is true change.
+    improved : float
+        Share rated improved.
+    anchor_reliability : float
+        Squared correlation of the rating's underlying scale with true change.
+    """
+
+    mean: float
+    sd: float
+    reliability: float
+    improved: float
+    anchor_reliability: float
+
+    @property
+    def sem(self) -> float:
+        """Standard error of measurement that goes with the reliability of change."""
+        return self.sd * sqrt((1 - self.reliability) / 2)
+
+    @property
+    def mcid(self) -> float:
+        """True change at which half rate themselves improved: m − Φ⁻¹(p) s √(rel_D / rel_T)."""
+        return self.mean - float(ndtri(self.improved)) * self.sd * sqrt(self.reliability / self.anchor_reliability)
+
+    def slope(self) -> tuple[float, float]:
+        """Return intercept and slope of the probit of improved on the observed change in SDs."""
+        biserial = sqrt(self.reliability * self.anchor_reliability)
+        rest = sqrt(1 - biserial**2)
+        return float(ndtri(self.improved)) / rest, biserial / rest
+
+    def people(self, rng: np.random.Generator, n: int) -> tuple[Any, Any]:
+        """Draw observed changes and ratings (1 improved, 0 not) of `n` people."""
+        z, (a, b) = rng.standard_normal(n), self.slope()
+        return self.mean + self.sd * z, (rng.random(n) < ndtr(a + b * z)).astype(int)
+
+
+def mcid_factor(model: Model) -> float:
+    r"""Return c in SE(MCID) = c × SD(change)/√n for the latent-threshold estimate, SEM known.
+
+    Delta method on ``m + rel_D (X50 − m)``: the probit's information at the planned spread (64-point Gauss-Hermite
+    sums), and the sampling of mean and variance of change, which the probit's coefficients are independent of.
+    """
+    a, b = model.slope()
+    z, weight = np.polynomial.hermite_e.hermegauss(64)
+    eta = a + b * z
+    spread = np.maximum(ndtr(eta) * ndtr(-eta), 1e-300)
+    w = weight / weight.sum() * (np.exp(-(eta**2) / 2) / sqrt(2 * np.pi)) ** 2 / spread
+    gradient = np.array([-1 / b, a / b**2])
+    information = np.array([[w.sum(), w @ z], [w @ z, w @ z**2]])
+    about_half, error = float(gradient @ np.linalg.solve(information, gradient)), 1 - model.reliability
+    return sqrt(model.reliability**2 * about_half + error**2 + 2 * (-a / b * error) ** 2)
+
+
+@checked(half_width="positive", sd="positive", improved="share", anchor_reliability="share", sem="positive",
+         sem_df="positive", reliability="part", mean="finite", confidence="share", simulate="whole", seed="whole",
+         attrition="rest")  # fmt: skip
+def plan_mcid(
+    half_width: float, *, sd: float, improved: float, anchor_reliability: float, sem: float | None = None,
+    sem_df: float | None = None, reliability: float | None = None, mean: float = 0.0, confidence: float = 0.95,
+    unit: str = "", simulate: int = 0, seed: int = 0, attrition: float = 0.0,
+) -> Plan:  # fmt: skip
+    r"""Plan an MCID study: how many rated people pin the MCID down (latent-threshold estimate).
+
+    Parameters
+    ----------
+    half_width : float
+        Half the width of the interval that is wanted, in the test's unit.
+    sd : float
+        SD of the observed change.
+    improved : float
+        Share expected to rate themselves improved, 0 to 1.
+    anchor_reliability : float
+        Squared correlation of the rating's underlying scale with true change, 0 to 1; about 0.3 to 0.6 is usual.
+    sem, reliability : float, optional
+        Standard error of measurement, or the share of the variance of change that is true change. Give one.
+    sem_df : float, optional
+        Degrees of freedom of the SEM; without them it counts as known.
+    mean : float
+        Mean observed change; matters for the simulation only.
+    confidence : float
+        Level of the interval.
+    unit : str
+        Unit for the sentence.
+    simulate : int
+        If positive, so many studies of the planned size are drawn and analysed with :func:`truechange.mcid`; what they
+        found is added to the cautions.
+    seed : int
+        Seed of the simulation.
+    attrition : float
+        Share expected to be lost.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    ChoiceError
+        A value is out of range.
+    RefusedError
+        The SD of change is no larger than measurement error.
+
+    Notes
+    -----
+    Half-width = z sd √(c²/n + 2 ((1 − rel_D) x)²/df), c from :func:`mcid_factor`, x the change at which half rate
+    themselves improved, in SDs from the mean. The second term is the SEM's own uncertainty, which more rated people
+    do not reduce. Own derivation, checked against simulation.
+
+    Examples
+    --------
+    >>> from truechange import plan_mcid
+    >>> plan = plan_mcid(1.0, sd=2.4, improved=0.35, anchor_reliability=0.5, reliability=0.8)
+    >>> 50 < plan.need < 65
+    True
+    """
+    if (sem is None) == (reliability is None):
+        raise ChoiceError("Give either sem or reliability (of the change), not both.")
+    share = 1 - 2 * sem**2 / sd**2 if sem is not None else float(reliability or 0)
+    if not 0 < share <= 1:
+        raise RefusedError(
+            f"With an SD of change of {sd:g} only {percent(max(share, 0.0))} of its variance is true change: "
+            "all that is seen may be error. Use a more reliable test or the mean of several."
+        )
+    model = Model(mean, sd, share, improved, anchor_reliability)
+    factor, z, (a, b) = mcid_factor(model), z_of(confidence), model.slope()
+    floor = 0.0 if sem_df is None else 2 * ((1 - share) * -a / b) ** 2 / sem_df
+    notes = {
+        f"Each way the interval reaches about {fixed(z * factor, 1)} × SD of change / √n.": True,
+        "A cut read off the ROC curve varies two to four times as much and needs several times as many people.": True,
+        "The SEM counts as known (give sem_df); in truth it adds uncertainty unless half are improved.": sem_df is None,
+        "Fewer than 30% or more than 70% rated improved: every method leans on the model there.": not 0.3
+        <= improved
+        <= 0.7,
+    }
+    plan = by_width(
+        lambda n: z * sd * sqrt(factor**2 / n + floor), half_width, Losses(attrition), least=20, cautions=told(notes),
+        goal=f"half-width of the interval{', ' + unit if unit else ''}", sources=("terluin2015",),
+        promise=f"and a rating of change pin the MCID down to ± {with_unit(half_width, unit)} "
+        f"({100 * confidence:g}% interval)",
+    )  # fmt: skip
+    if not simulate:
+        return plan
+    found = simulate_mcid(model, plan.need, sem_df, studies=simulate, seed=seed, confidence=confidence)
+    return replace(plan, cautions=(*plan.cautions, found))
+
+
+def simulate_mcid(
+    model: Model, n: int, sem_df: float | None = None, *, studies: int, seed: int, confidence: float = 0.95
+) -> str:
+    """Draw studies of `n` people, analyse each as planned, and say what they found."""
+    from truechange.meaningful_change import mcid
+
+    rng, held = np.random.default_rng(seed), []
+    for study in range(studies):
+        change, rating = model.people(rng, n)
+        sem = model.sem if sem_df is None else model.sem * sqrt(rng.chisquare(sem_df) / sem_df)
+        try:
+            table = mcid(change, rating, sem=sem, sem_df=sem_df, n_boot=200, seed=study, confidence=confidence).table()
+        except OutcomeError:
+            continue
+        row = table.loc["latent_threshold", ["estimate", "low", "high"]].to_numpy(dtype=float)
+        held += [row] if np.isfinite(row).all() else []
+    if not held:
+        raise RefusedError(f"None of {studies} simulated studies of {n} people gave an MCID.")
+    _, low, high = np.transpose(held)
+    inside = np.mean((low <= model.mcid) & (model.mcid <= high))
+    return (
+        f"Of {studies} simulated studies of {n} people {studies - len(held)} gave no value; in the others half the "
+        f"interval was {fixed(float(np.median(high - low) / 2), 2)} (median) and {percent(inside)} of the intervals "
+        "held the true MCID."
     )
+
+
+@checked(half_width="half", mean="finite", sd="positive", sem="positive", mcid="finite", sem_df="positive",
+         confidence="share", studies="whole", seed="whole", attrition="rest")  # fmt: skip
+def plan_true_share(
+    half_width: float, *, mean: float, sd: float, sem: float, mcid: float, sem_df: float | None = None,
+    confidence: float = 0.95, studies: int = 20, seed: int = 0, attrition: float = 0.0,
+) -> Plan:  # fmt: skip
+    """Plan one group: how many people pin down the share whose true change is above the MCID, by simulation.
+
+    Parameters
+    ----------
+    half_width : float
+        Half the width of the interval that is wanted, as a share.
+    mean, sd : float
+        Expected mean and SD of the observed change, in the test's unit.
+    sem, mcid : float
+        Standard error of measurement and person-level MCID, in the test's unit.
+    sem_df : float, optional
+        Degrees of freedom of the SEM.
+    confidence : float
+        Level of the interval.
+    studies : int
+        Simulated studies per number of people.
+    seed : int
+        Seed of the simulation.
+    attrition : float
+        Share expected to be lost.
+
+    Returns
+    -------
+    Plan
+        ``.simulated`` holds the sizes that were drawn; the curve runs through them.
+
+    Raises
+    ------
+    ChoiceError
+        A value is out of range.
+    RefusedError
+        The SD of change is no larger than measurement error, or more people cannot reach the target (an SEM known too
+        poorly).
+
+    Notes
+    -----
+    :func:`truechange.true_responder_share` analyses studies drawn at a ladder of sizes around Wilson's n / rel_D². The
+    median half-width h is smoothed as h² = a/n + b (b is what the SEM's own uncertainty leaves) and solved
+    (own derivation, checked by simulation).
+
+    Examples
+    --------
+    >>> from truechange.planning import plan_true_share
+    >>> plan = plan_true_share(0.10, mean=2.5, sd=2.4, sem=1.0, mcid=2.0, sem_df=49)
+    >>> plan.need > 80
+    True
+    """
+    share = 1 - 2 * sem**2 / sd**2
+    if studies < 10:
+        raise ChoiceError(f"studies={studies!r} must be at least 10.")
+    if share <= 0:
+        raise RefusedError("The SD of change is no larger than measurement error makes it: no share can be told.")
+    true = float(ndtr((mean - mcid) / (sd * sqrt(share))))
+    guess = plan_responders(min(max(true, 0.05), 0.95), half_width, confidence=confidence).need / share**2
+    sizes = sorted({max(8, round(guess * factor)) for factor in (0.3, 0.65, 1.4, 3.0)})
+    rng = np.random.default_rng(seed)
+    widths = [_median_half(rng, n, mean, sd, sem, mcid, sem_df, confidence, studies) for n in sizes]
+    squares = np.square(widths)
+    falling, floor = np.polyfit(1 / np.array(sizes), squares, 1, w=1 / squares)
+    if floor < 0:
+        falling, floor = np.average(squares * sizes), 0.0
+    if half_width**2 <= floor:
+        raise RefusedError(
+            f"However many people, half the interval stays above {sqrt(floor):.2f}: the SEM is known too poorly "
+            f"({sem_df:g} degrees of freedom). Repeat the retest study with more people, or ask for less."
+        )
+    plan = by_width(
+        lambda n: sqrt(falling / n + floor), half_width, Losses(attrition), least=8, sources=("newcombe1998a",),
+        factors=[factor for factor in (0.75, 1.0, 1.5) if (half_width * factor) ** 2 > floor],
+        goal="half-width of the interval (simulated)",
+        promise=f"pin the share with true change above {mcid:g} (about {percent(true)}) down to ± "
+        f"{100 * half_width:g} percentage points ({100 * confidence:g}% interval, {studies} simulated studies a size)",
+    )  # fmt: skip
+    return replace(plan, simulated=pd.DataFrame({"people": sizes, "reached": widths}))
+
+
+def _median_half(
+    rng: np.random.Generator, n: int, mean: float, sd: float, sem: float, mcid: float, df: float | None,
+    confidence: float, studies: int,
+) -> float:  # fmt: skip
+    from truechange.responders import true_responder_share
+
+    found = []
+    for _ in range(studies):
+        shown = sem if df is None else sem * sqrt(rng.chisquare(df) / df)
+        one = true_responder_share(rng.normal(mean, sd, n), sem=shown, mcid=mcid, sem_df=df, confidence=confidence)
+        found.append((one.high - one.low) / 2)
+    return float(np.median(found))
