@@ -1,14 +1,13 @@
-"""Several anchors, the starting level, the scale, and the simulation: each against a truth that was put in."""
+"""The starting level, the scale, and the simulation: each against a truth that was put in."""
 
 import os
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from statsmodels.stats.meta_analysis import combine_effects
 
 import truechange as tc
-from truechange.meaningful_change import as_relative, baseline_dependence, compare_scales, pool_thresholds, triangulate
+from truechange.meaningful_change import baseline_dependence, compare_scales
 from truechange.meaningful_change.simulation import bias_and_coverage, simulated_people
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
@@ -19,77 +18,6 @@ def three_anchors(n=300, seed=3):
     true = rng.normal(2, 2, n)
     rate = [np.digitize(true + rng.normal(0, s, n), [-2, 2, 4]) - 1 for s in (1.2, 2.2)]
     return true + rng.normal(0, 1.2, n), {"stairs": rate[0], "chair": rate[1], "mood": rng.integers(-1, 3, n)}
-
-
-@pytest.fixture(scope="module")
-def together():
-    change, anchors = three_anchors()
-    return triangulate(change, anchors, sem=0.85, sem_df=49, n_boot=200, unit="stands")
-
-
-def test_failing_anchors_are_dropped_and_the_rest_weighted_by_fishers_z(together):
-    table = together.table()
-    assert table.loc["mood", "weight"] == 0
-    assert "not an anchor" in table.loc["mood", "why_dropped"]
-    strength = np.arctanh(table.loc[["stairs", "chair"], "correlation"].to_numpy(dtype=float))
-    assert_allclose(table.loc[["stairs", "chair"], "weight"], strength / strength.sum())
-    kept = table.loc[["stairs", "chair"]]
-    assert together.recommended.value == pytest.approx(float((kept["estimate"] * kept["weight"]).sum()))
-    assert together.recommended.low < together.recommended.value < together.recommended.high
-
-
-def test_leaving_one_out_leaves_the_other(together):
-    table = together.table()
-    assert together.leave_one_out.loc["stairs", "estimate"] == pytest.approx(table.loc["chair", "estimate"])
-    assert "Leaving out one anchor" in together.sentences()[1]
-
-
-def test_one_anchor_alone_is_its_own_study():
-    change, anchors = three_anchors()
-    alone = triangulate(change, {"stairs": anchors["stairs"]}, sem=0.85, n_boot=100)
-    study = tc.mcid(change, anchors["stairs"], sem=0.85, n_boot=100)
-    assert alone.recommended.value == pytest.approx(study.recommended.value)
-    assert alone.leave_one_out["estimate"].isna().all()
-
-
-def test_an_anchor_with_gaps_uses_whom_it_has():
-    change, anchors = three_anchors()
-    gaps = anchors["chair"].astype(float)
-    gaps[:40] = np.nan
-    both = triangulate(change, {"stairs": anchors["stairs"], "chair": gaps}, sem=0.85, n_boot=100)
-    assert both.studies["chair"].n == 260
-    assert both.recommended is not None
-
-
-def test_without_a_valid_anchor_there_is_no_value():
-    change, anchors = three_anchors()
-    none = triangulate(change, {"mood": anchors["mood"]}, sem=0.85, n_boot=100)
-    assert none.recommended is None
-    assert "None of the anchors" in none.sentence()
-    with pytest.raises(tc.DataError, match="at least one anchor"):
-        triangulate(change, {})
-
-
-def test_pooling_agrees_with_statsmodels():
-    kind = {"kind": "mcid", "unit": "stands", "protocol": "43 cm chair"}
-    values, error = np.array([1.6, 2.3, 2.9, 2.0]), np.array([0.3, 0.25, 0.4, 0.2])
-    given = [tc.Threshold(value=v, low=v - 1.959964 * e, high=v + 1.959964 * e, **kind)
-             for v, e in zip(values, error, strict=True)]  # fmt: skip
-    mean, following = pool_thresholds(given)
-    theirs = combine_effects(values, error**2, method_re="dl")
-    assert mean.value == pytest.approx(theirs.mean_effect_re, abs=1e-6)
-    assert (mean.high - mean.low) / (2 * 1.959964) == pytest.approx(theirs.sd_eff_w_re, abs=1e-6)
-    assert following.low < mean.low
-    assert following.high > mean.high
-
-
-def test_pooling_refuses_what_does_not_belong_together():
-    one = tc.Threshold(kind="mcid", value=2, low=1, high=3, protocol="43 cm chair")
-    other = tc.Threshold(kind="mcid", value=2, low=1, high=3, protocol="46 cm chair")
-    unknown = tc.Threshold(kind="mcid", value=2, low=1, high=3)
-    for given in ([one, one, other], [unknown] * 3, [one, one]):
-        with pytest.raises(tc.RefusedError):
-            pool_thresholds(given)
 
 
 @pytest.mark.parametrize("dependence", [0.0, 0.25])
@@ -158,13 +86,6 @@ def test_few_people_cannot_choose_a_scale():
         compare_scales([10] * 20, [12] * 20, [1] * 20, better="higher")
     with pytest.raises(tc.ChoiceError):
         compare_scales([10] * 20, [12] * 20, [1] * 20, better="more")
-
-
-def test_a_log_threshold_becomes_a_share_of_the_first_score():
-    found = tc.Threshold(kind="mcid", value=np.log(1.25), low=np.log(1.1), high=np.log(1.4))
-    up, down = as_relative(found, better="higher"), as_relative(found, better="lower")
-    assert (up.value, up.low, up.high) == pytest.approx((0.25, 0.1, 0.4))
-    assert (down.value, down.low) == pytest.approx((1 - 1 / 1.25, 1 - 1 / 1.1))
 
 
 @pytest.mark.simulation

@@ -10,7 +10,7 @@ import pytest
 import truechange as tc
 from truechange.meaningful_change.draws import DRAWN, draw_quantities
 from truechange.meaningful_change.estimators import Layout, estimate_rows
-from truechange.meaningful_change.people import rated_people
+from truechange.meaningful_change.ratings import rated_people
 from truechange.meaningful_change.simulation import simulated_people
 
 

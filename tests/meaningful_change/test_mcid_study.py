@@ -8,8 +8,8 @@ from scipy.stats import ttest_ind
 
 import truechange as tc
 from truechange.meaningful_change import credibility_sheet
-from truechange.meaningful_change.bias import Population, known_bias
-from truechange.meaningful_change.result import METHODS
+from truechange.meaningful_change.draws import Population, known_bias
+from truechange.meaningful_change.estimators import METHODS
 from truechange.meaningful_change.simulation import simulated_people
 from truechange.numerics.kinds import distinct
 
@@ -158,7 +158,7 @@ def test_the_bias_map_is_what_a_very_large_sample_shows(share):
         "improved": np.array([people.improved.mean()]),
     }
     kept = 1 - 2 * 0.81 / people.change.var()
-    said = known_bias(people, rows, Population(kept, 0.6, False), METHODS)
+    said = known_bias(people, rows, Population(kept, 0.6, False))
     from truechange.meaningful_change.estimators import Layout, estimate_rows
 
     layout = Layout.of(people)
@@ -227,14 +227,14 @@ def test_words_carry_value_people_and_share(study):
 def test_a_threshold_below_the_mdc_says_what_it_means():
     # 15.9% of unchanged people reach an MCID of 2 when SEM is 1.41: the normal tail beyond one SD, by its definition
     from truechange.foundation.sem import read_sem
-    from truechange.meaningful_change.cautions import below_error, repeats_needed
+    from truechange.meaningful_change.beside import below_error, repeats_needed
 
     error = read_sem(np.sqrt(2))
     told = below_error(2.0, error, 1.96 * 2)
     assert "16% of people who did not change" in told[0]
     assert repeats_needed(2.0, 1.96 * 2) == 4
     assert repeats_needed(2.0, 4.0) == 4
-    assert below_error(5.0, error, 1.96 * 2) == []
+    assert below_error(5.0, error, 1.96 * 2) == ()
 
 
 def test_the_credibility_sheet_takes_declarations(study):

@@ -7,7 +7,7 @@ import pytest
 import truechange as tc
 from truechange.evidence.cases import FOLDER
 from truechange.meaningful_change.estimators import Layout, estimate_rows, normal_threshold
-from truechange.meaningful_change.people import rated_people
+from truechange.meaningful_change.ratings import rated_people
 
 PEOPLE = pd.read_csv(FOLDER / "mcid_30_people.csv")
 

@@ -9,7 +9,6 @@ from truechange.evidence.cases import Case, load_case
 from truechange.evidence.checking import Numbers, Pairs, computes, route
 from truechange.evidence.numerics import counted
 from truechange.evidence.settings import LARGE_SAMPLE, rated_change
-from truechange.meaningful_change import pool_thresholds
 from truechange.numerics.binary_models import fit_binary
 from truechange.numerics.kinds import distinct
 from truechange.numerics.ordered_probit import fit_ordered
@@ -222,29 +221,3 @@ def _anchor_against_scipy() -> Pairs:
         theirs = spearmanr(people[other], people["anchor"]).statistic
         found[f"rating and {other}"] = (float(theirs), getattr(check, name).value, 1e-12)
     return found
-
-
-@route(
-    "MCID: triangulation",
-    "statsmodels: random-effects mean of five studies.",
-    by="truechange.meaningful_change.pool_thresholds",
-    came="another library",
-)
-def _pooled_against_statsmodels() -> Pairs:
-    from scipy.stats import t as student
-    from statsmodels.stats.meta_analysis import combine_effects
-
-    values, errors = np.array([1.6, 2.4, 2.0, 3.1, 1.9]), np.array([0.3, 0.4, 0.25, 0.5, 0.35])
-    kind = {"kind": "mcid", "unit": "stands", "protocol": "43 cm chair, no arms"}
-    held = [
-        tc.Threshold(value=v, low=v - 1.959963985 * e, high=v + 1.959963985 * e, **kind)
-        for v, e in zip(values, errors, strict=True)
-    ]
-    mean, following = pool_thresholds(held)
-    theirs = combine_effects(values, errors**2, method_re="dl")
-    reach = student.ppf(0.975, 3) * np.sqrt(theirs.tau2 + theirs.sd_eff_w_re**2)
-    return {
-        "mean": (float(theirs.mean_effect_re), mean.value, 1e-7),
-        "low": (float(theirs.mean_effect_re - 1.959963985 * theirs.sd_eff_w_re), mean.low, 1e-6),
-        "next study, high": (float(theirs.mean_effect_re + reach), following.high, 1e-6),
-    }

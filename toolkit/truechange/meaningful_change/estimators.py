@@ -1,17 +1,20 @@
-"""Every MCID estimator as arithmetic over counts: the sample, its resamples and an assumed population alike.
+"""Every MCID estimator, one row each: name, formula, whom it may be used on, what it needs, and its source.
 
-`Layout` holds the distinct kinds of people once. `estimate_rows` takes counts of
-shape (R, kinds), one row a sample, and returns one number a row and quantity.
+The formulas are arithmetic over counts of people: the sample, its resamples and an assumed population alike.
+`Layout` holds the distinct kinds of people once. `estimate_rows` takes counts of shape (R, kinds), one row a
+sample, and returns one number a row and quantity.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from truechange.meaningful_change.people import RatedPeople
+from truechange.meaningful_change.ratings import RatedPeople
 from truechange.numerics.binary_models import RUNAWAY, fit_outcomes, fit_penalised, parted_middle
 from truechange.numerics.kinds import Counts, Kinds, distinct, gathered, split_counts
 from truechange.numerics.ordered_probit import OrderedFits, fit_ordered
@@ -20,11 +23,75 @@ from truechange.numerics.roc import roc_rows
 from truechange.numerics.workspace import scratch
 
 Rows = dict[str, Floats]
-DETECT = 1.6448536269514722  # one-sided 95% point of the normal distribution
-ADJUST_2017 = (0.090, 0.103)
-ADJUST_2022 = (0.8, 0.5)
 ASSUMED_RELIABILITY = 0.4  # published factor-analysis estimates for ratings of change lie between 0.27 and 0.48
 RELIABILITY_RANGE = (0.3, 0.8)
+
+
+def adjusted_2022(q: Rows, rating_reliability: Floats | float) -> Floats:
+    """Return the predictive estimate adjusted for the share improved and the reliability of the rating (at most 1)."""
+    factor = 0.8 / np.minimum(rating_reliability, 1.0) - 0.5
+    return q["predictive"] - factor * q["sd"] * q["point_biserial"] * q["log_odds"]
+
+
+def kept_of(q: Rows, change: Floats) -> Floats:
+    """Return the true change expected behind an observed one, drawn to the mean by the reliability of the change."""
+    return q["mean"] + np.maximum(q["change_reliability"], 0.0) * (change - q["mean"])
+
+
+class Method(NamedTuple):
+    """One estimator of the MCID.
+
+    `formula` takes the quantities of :func:`estimate_rows` by name; `needs` says what they rest on: the people at a
+    rating (category), the ROC curve (roc), the fitted curves (curve), the test's SEM (sem), both scores (scores) or
+    every rating (ratings) beside it.
+    """
+
+    name: str
+    words: str
+    use: str
+    source: str
+    formula: Callable[[Rows], Floats]
+    needs: str = "curve"
+    level: str = "person"
+
+
+OLDER, CHECK = "for comparison with older studies", "a check on the recommended value"
+METHODS = {
+    method.name: method
+    for method in (
+        Method("mean_change", "mean change, slightly better", "for the mean of a group, not for one person",
+               "jaeschke1989", lambda q: q["mean_little"], "category", "group"),
+        Method("mean_difference", "slightly better minus unchanged",
+               "for differences between groups, not for one person", "jaeschke1989",
+               lambda q: q["mean_little"] - q["mean_same"], "category", "between-group"),
+        # cuts of the ROC curve: highest sensitivity + specificity, nearest the corner, lowest with 80% specificity
+        Method("roc_youden", "ROC, best sum", OLDER, "youden1950", lambda q: q["cut_youden"], "roc"),
+        Method("roc_corner", "ROC, nearest corner", OLDER, "froud2014", lambda q: q["cut_corner"], "roc"),
+        Method("roc_spec80", "ROC, 80% specificity", "a specificity rule, not an MCID", "froud2014",
+               lambda q: q["cut_spec80"], "roc"),
+        # logit P(improved | change D) = C + B D: the change at which the odds are those of the whole sample
+        Method("predictive", "predictive model", OLDER, "terluin2015",
+               lambda q: (q["log_odds"] - q["logit_intercept"]) / q["rising_logit"]),
+        # both adjustments as attributed to their authors in public code; not read in the papers
+        Method("predictive_adjusted_2017", "predictive, adjusted 2017",
+               "for comparison; right only for a near-perfect rating", "terluin2017",
+               lambda q: q["predictive"] - (0.090 + 0.103 * q["point_biserial"]) * q["sd"] * q["log_odds"]),
+        Method("predictive_adjusted_2022", "predictive, adjusted 2022", CHECK, "terluin2022",
+               lambda q: adjusted_2022(q, q["rating_reliability"])),
+        # probit P(improved | D) = Φ(α + β D): the change at which half improved, m + rel_D (−α/β − m); own derivation
+        Method("latent_threshold", "latent threshold", CHECK, "own derivation",
+               lambda q: kept_of(q, q["half_observed"]), "sem"),
+        # the same with both scores in the probit: (μ₂ − μ₁) − a/β₂ on the scale of the true scores; own derivation
+        Method("latent_threshold_two_state", "latent threshold, two states", CHECK, "own derivation",
+               lambda q: q["mean_after"] - q["mean_before"] - q["states_level"] / q["states_after"], "scores"),
+        # the same with an ordered probit over all ratings, read at the cut; own derivation
+        Method("latent_threshold_ordinal", "latent threshold, all ratings", CHECK, "own derivation",
+               lambda q: q["boundary_at_cut"], "ratings"),
+        # mean of the unchanged plus the one-sided 95% point of the normal distribution times their SD
+        Method("detectability_limit", "limit of detection", "a limit of detection, not of importance", "devet2007",
+               lambda q: q["mean_same"] + 1.6448536269514722 * q["sd_same"], "category"),
+    )
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -131,22 +198,29 @@ def estimate_rows(
         x = layout.steps[0]
         hits, misses = layout.by_group(counts, layout.steps)
         curve = roc_rows(x, hits, misses)
-        rows = {f"roc_{rule}": np.where(curve.area > 0.5, cuts.value, np.nan) for rule, cuts in curve.cuts.items()}
+        q = {f"cut_{rule}": np.where(curve.area > 0.5, cuts.value, np.nan) for rule, cuts in curve.cuts.items()}
         counts, hits, misses = _doubled(counts, hits, misses)
-        rows |= _moments(layout, counts) | _categories(layout, counts)
+        q |= _moments(layout, counts) | _categories(layout, counts)
         for link in ("logit", "probit"):
-            rows |= _curve(x, hits, misses, link, starts)
-        rows |= _from_curves(rows)
+            q |= _curve(x, hits, misses, link, starts)
+        q |= _from_curves(q)
+        known = {"category", "roc", "curve"}
         if error_variance is None:
-            rows["predictive_adjusted_2022"] = adjusted_2022(rows, ASSUMED_RELIABILITY)
-            rows["adjusted_low"], rows["adjusted_high"] = (adjusted_2022(rows, rel) for rel in RELIABILITY_RANGE)
+            q["rating_reliability"] = np.full(len(counts), ASSUMED_RELIABILITY)
         else:
-            rows |= _corrected(rows, error_variance)
+            q, known = q | _reliabilities(q, error_variance), known | {"sem"}
             if layout.states is not None:
-                rows |= _two_state(layout, counts, error_variance, getattr(starts, "states", None))
-        if ordinal and error_variance is not None and layout.levels[0].size > 1:
-            rows |= _ordinal(layout, counts, rows, getattr(starts, "ordered", None))
-    return rows
+                q |= _two_state(layout, counts, error_variance, getattr(starts, "states", None))
+                known.add("scores")
+            if ordinal and layout.levels[0].size > 1:
+                q |= _ordinal(layout, counts, q, getattr(starts, "ordered", None))
+                known.add("ratings")
+        for method in METHODS.values():
+            if method.needs in known:
+                q[method.name] = method.formula(q)
+        if error_variance is None:
+            q["adjusted_low"], q["adjusted_high"] = (adjusted_2022(q, rel) for rel in RELIABILITY_RANGE)
+    return q
 
 
 def _doubled(counts: Counts, hits: Counts, misses: Counts) -> tuple[Floats, Floats, Floats]:
@@ -204,45 +278,27 @@ def _categories(layout: Layout, counts: Floats) -> Rows:
         mean = counts @ (layout.change * here) / n
         square = counts @ (layout.change**2 * here) - n * mean**2
         found += [mean, np.where(n > 1, np.sqrt(np.maximum(square, 0.0) / (n - 1)), np.nan)]
-    little, _, same, same_sd = found
-    return {"mean_change": little, "mean_difference": little - same, "detectability_limit": same + DETECT * same_sd}
+    return {"mean_little": found[0], "mean_same": found[2], "sd_same": found[3]}
 
 
-def _from_curves(rows: Rows) -> Rows:
-    """Return what the fitted curves give without knowing the test's error."""
-    sd, share = rows["sd"], rows["improved"]
-    odds = np.log(share / (1 - share))
-    slope = np.where(rows["logit_slope"] > 0, rows["logit_slope"], np.nan)
-    steep = np.where(rows["probit_slope"] > 0, rows["probit_slope"], np.nan)
-    predictive = (odds - rows["logit_intercept"]) / slope
-    signal = (steep * sd) ** 2
+def _from_curves(q: Rows) -> Rows:
+    """Return what the fitted curves give without knowing the test's error; a curve that falls gives nothing."""
+    steep = np.where(q["probit_slope"] > 0, q["probit_slope"], np.nan)
+    signal = (steep * q["sd"]) ** 2
     return {
-        "log_odds": odds,
-        "predictive": predictive,
-        "predictive_adjusted_2017": predictive - (ADJUST_2017[0] + ADJUST_2017[1] * rows["point_biserial"]) * sd * odds,
-        "half_observed": -rows["probit_intercept"] / steep,
+        "log_odds": np.log(q["improved"] / (1 - q["improved"])),
+        "rising_logit": np.where(q["logit_slope"] > 0, q["logit_slope"], np.nan),
+        "half_observed": -q["probit_intercept"] / steep,
         "biserial": np.sqrt(signal / (1 + signal)),
     }
 
 
-def _corrected(rows: Rows, error_variance: Floats) -> Rows:
-    """Return what the test's error adds: both reliabilities, the 2022 adjustment and the latent threshold."""
-    reliability = np.where(rows["sd"] > 0, 1 - 2 * error_variance / rows["sd"] ** 2, np.nan)
-    kept = np.maximum(reliability, 0.0)
-    anchor = np.where(kept > 0, rows["biserial"] ** 2 / kept, np.nan)
-    mean = rows["mean"]
-    return {
-        "change_reliability": reliability,
-        "anchor_reliability": anchor,
-        "predictive_adjusted_2022": adjusted_2022(rows, anchor),
-        "latent_threshold": mean + kept * (rows["half_observed"] - mean),
-    }
-
-
-def adjusted_2022(rows: Rows, anchor_reliability: Floats | float) -> Floats:
-    """Return the predictive estimate adjusted for the share improved and the anchor's reliability (at most 1)."""
-    factor = ADJUST_2022[0] / np.minimum(anchor_reliability, 1.0) - ADJUST_2022[1]
-    return rows["predictive"] - factor * rows["sd"] * rows["point_biserial"] * rows["log_odds"]
+def _reliabilities(q: Rows, error_variance: Floats) -> Rows:
+    """Return the share of the variance that is true, in the change and in what lies behind the rating."""
+    change = np.where(q["sd"] > 0, 1 - 2 * error_variance / q["sd"] ** 2, np.nan)
+    kept = np.maximum(change, 0.0)
+    rating = np.where(kept > 0, q["biserial"] ** 2 / kept, np.nan)
+    return {"change_reliability": change, "anchor_reliability": rating, "rating_reliability": rating}
 
 
 def normal_threshold(rows: Rows, change_reliability: float, anchor_reliability: float) -> float:
@@ -278,7 +334,10 @@ def _two_state(layout: Layout, counts: Floats, error_variance: Floats, start: Fl
     # what the observed scores already explain: beta' Lambda Sigma beta = b' S b
     seen = b1 * pulled_1 + b2 * pulled_2
     found = {
-        "latent_threshold_two_state": mean_2 + middle[1] - mean_1 - middle[0] - level / beta_2,
+        "mean_before": mean_1 + middle[0],
+        "mean_after": mean_2 + middle[1],
+        "states_level": level,
+        "states_after": beta_2,
         "present_state_bias": 1 + beta_1 / beta_2,
         "two_state_reliability": signal / (1 + seen),
     }
@@ -286,18 +345,16 @@ def _two_state(layout: Layout, counts: Floats, error_variance: Floats, start: Fl
     return found | {"states_theta": np.column_stack([fits.intercept, fits.slope])}
 
 
-def _ordinal(layout: Layout, counts: Floats, rows: Rows, start: OrderedFits | None) -> Rows:
+def _ordinal(layout: Layout, counts: Floats, q: Rows, start: OrderedFits | None) -> Rows:
     """Return the true change at each boundary between neighbouring ratings, from one ordered probit."""
-    cells, at = layout.rated_steps
-    levels = layout.levels[0]
+    (cells, at), levels = layout.rated_steps, layout.levels[0]
     fits = fit_ordered(cells[:, 0], np.searchsorted(levels, cells[:, 1]), gathered(counts, at, len(cells)), start=start)
     steep = np.where(fits.slope > 0, fits.slope, np.nan)[:, None]
-    mean, kept = rows["mean"][:, None], np.maximum(rows["change_reliability"], 0.0)[:, None]
-    boundaries = mean + kept * (fits.thresholds / steep - mean)
+    columns = {name: q[name][:, None] for name in ("mean", "change_reliability")}
+    boundaries = kept_of(columns, fits.thresholds / steep)
     split = int(np.searchsorted(levels, layout.cut))
-    here = boundaries[:, split - 1] if 0 < split < levels.size else np.full(len(counts), np.nan)
     return {
-        "latent_threshold_ordinal": here,
+        "boundary_at_cut": boundaries[:, split - 1] if 0 < split < levels.size else np.full(len(counts), np.nan),
         "boundaries": boundaries,
         "ordered_slope": fits.slope,
         "ordered_thresholds": fits.thresholds,

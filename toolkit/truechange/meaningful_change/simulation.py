@@ -9,14 +9,14 @@ import pandas as pd
 from scipy.special import ndtri
 
 from truechange.foundation.sem import read_sem
-from truechange.meaningful_change.anchor import mean_interval
 from truechange.meaningful_change.draws import DRAWN, draw_quantities, limits_of
+from truechange.meaningful_change.estimators import METHODS as ROWS
 from truechange.meaningful_change.estimators import Layout, estimate_rows
-from truechange.meaningful_change.people import RatedPeople, rated_people
-from truechange.meaningful_change.result import METHODS
-from truechange.meaningful_change.study import welch_interval
+from truechange.meaningful_change.ratings import RatedPeople, rated_people
+from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
 
+METHODS = tuple(ROWS)
 TRUE_MCID, TRUE_SD = 2.0, 2.0
 BASELINE = (10.0, 3.0)
 RATING_EDGES = (-4.0, 0.0, 2.0)  # from each person's own threshold: worse, unchanged, a little better, much better
@@ -160,8 +160,8 @@ def _one_study(sample: RatedPeople, sem: float, df: int, n_boot: int, seed: int)
     low, high = limits_of(drawn, 0.95)[:, : len(DRAWN)][:, : len(METHODS)]
     little, same = (sample.change[sample.rating == rating] for rating in (1, 0))
     for name, limits in (
-        ("mean_change", mean_interval(little, 0.95)[1:]),
-        ("mean_difference", welch_interval(little, same, 0.95)),
+        ("mean_change", mean_limits(little, 0.95)[1:]),
+        ("mean_difference", welch_limits(little, same, 0.95)),
     ):
         low[METHODS.index(name)], high[METHODS.index(name)] = limits
     return values, low, high

@@ -1,52 +1,220 @@
 """The MCID study: every estimator on the same people, one recommended by a fixed rule, the rest for comparison."""
 
-from math import isfinite, nan, sqrt
+from dataclasses import dataclass
+from math import isfinite, nan
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import stdtrit
 
-from truechange.foundation.errors import check_confidence, check_resamples
+from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_confidence, check_resamples
 from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.origin import Origin
+from truechange.foundation.result import Result
 from truechange.foundation.sem import read_sem
-from truechange.meaningful_change.anchor import check_people, mean_interval
-from truechange.meaningful_change.bias import (
+from truechange.meaningful_change.beside import (
+    below_error,
+    calibration,
+    credibility_sheet,
+    error_cautions,
+    model_cautions,
+    parted_caution,
+    size_references,
+    wrong_sem,
+)
+from truechange.meaningful_change.draws import (
+    DRAWN,
+    EXTRAS,
+    LEAST,
     direction,
+    draw_quantities,
     known_bias,
+    limits_of,
     population_of,
 )
-from truechange.meaningful_change.cautions import below_error, error_cautions, model_cautions, parted_caution
-from truechange.meaningful_change.credibility import credibility_sheet
-from truechange.meaningful_change.diagnostics import calibration, wrong_sem
-from truechange.meaningful_change.draws import DRAWN, EXTRAS, draw_quantities, limits_of
-from truechange.meaningful_change.estimators import Layout, Rows, estimate_rows
-from truechange.meaningful_change.people import RatedPeople, rated_people
-from truechange.meaningful_change.result import METHODS, NAMES, McidStudy
-from truechange.meaningful_change.rules import LEAST, boundary_table, choose, gap, uses_of
-from truechange.meaningful_change.sizes import size_references
+from truechange.meaningful_change.estimators import METHODS, Layout, Rows, adjusted_2022, estimate_rows, kept_of
+from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople, check_people, rated_people
+from truechange.meaningful_change.rules import boundary_table, choose, gap, uses_of
+from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
 from truechange.numerics.roc import auc_interval
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 SOURCES = ("terluin2015", "terluin2017", "terluin2022", "froud2014", "devet2007", "delong1988", "devji2020")
 
 
+@dataclass(frozen=True)
+class McidStudy(Result):
+    """Every estimate of the smallest change that people call an improvement, from the same people.
+
+    Parameters
+    ----------
+    estimates : DataFrame
+        Indexed by method: estimate, low, high (unit of the test), n, bias_direction, use.
+    recommended : Threshold or None
+        The within-person MCID chosen by the fixed rule; None where the rule gives none (the reason is in `cautions`).
+    recommended_method : str
+        Row of the table it comes from; empty if none.
+    anchor : AnchorCheck
+        The checks of the rating.
+    size_references : DataFrame
+        0.5 SD, 0.2 SD, 1 SEM, MDC: sizes to compare with, which say nothing about importance.
+    credibility : DataFrame
+        The credibility sheet.
+    bias_map : DataFrame
+        Indexed by method: estimate, known_bias, direction, without_known_bias.
+    boundaries : DataFrame
+        Indexed by rating (the upper one of two neighbours): change, low, high, n_below, n_above, separate_fit, use.
+    anchor_reliability, change_reliability, present_state_bias, area : Estimate
+        Share of the rating's variance that is true change; share of the change's variance that is true; 0 = people
+        rate change, 1 = people rate how they are now; area under the ROC curve.
+    calibration : DataFrame
+        Observed share improved by fifths of the change.
+    curve : tuple of float
+        Intercept and slope of the probit curve.
+    wrong_sem : DataFrame
+        The recommended estimate if the SEM were 20% smaller or larger.
+    deterioration : Threshold or None
+        Smallest worsening that people call one, if enough of them worsened.
+    adjustment : tuple of float
+        Predictive estimate, and SD x point-biserial correlation x log odds of having improved.
+    refused : str
+        Why no value is recommended; empty if one is.
+    n, mean, sd : int, float, float
+        People used, mean and SD of their change: an MCID moves with them, so they are reported with it.
+    """
+
+    estimates: pd.DataFrame
+    recommended: Threshold | None
+    recommended_method: str
+    anchor: AnchorCheck
+    size_references: pd.DataFrame
+    credibility: pd.DataFrame
+    bias_map: pd.DataFrame
+    boundaries: pd.DataFrame
+    anchor_reliability: Estimate
+    change_reliability: Estimate
+    present_state_bias: Estimate
+    area: Estimate
+    calibration: pd.DataFrame
+    curve: tuple[float, float]
+    wrong_sem: pd.DataFrame
+    deterioration: Threshold | None
+    adjustment: tuple[float, float]
+    refused: str
+    n: int
+    mean: float
+    sd: float
+    cut: int
+    unit: str
+    confidence: float
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a method, unrounded: estimate, low, high, n, bias_direction, use."""
+        return self.estimates
+
+    def threshold(self, method: str) -> Threshold:
+        """Return one row of the table as a threshold of the level it is good for.
+
+        Parameters
+        ----------
+        method : str
+            A row of the table. ``"mean_change"`` gives a group-level value, ``"mean_difference"`` a between-group
+            one, the others a value for one person.
+
+        Raises
+        ------
+        ChoiceError
+            There is no such row.
+        RefusedError
+            The row was not computed or must not be used (its `use` says why), or is no MCID.
+        """
+        check_choice("method", method, tuple(METHODS))
+        row, about = self.estimates.loc[method].to_dict(), METHODS[method]
+        if method == "detectability_limit":
+            raise RefusedError("The limit of detection says how much the unchanged vary; it is not an MCID.")
+        if row["use"].startswith(("do not use", "not computed")) or not row["estimate"] >= 0:
+            why = f"{row['use']} (estimate {row['estimate']:.3g})"
+            raise RefusedError(f"{about.words} gives no threshold here: {why}.")
+        facts = {"confidence": self.confidence, "unit": self.unit, "n": int(row["n"]), "level": about.level}
+        return _threshold((row["estimate"], row["low"], row["high"]), about.words, **facts)
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say the recommended value, or why there is none, and how the other methods compare."""
+        unit = f" {self.unit}" if self.unit else ""
+        if self.recommended is None:
+            first = f"These data give no single MCID: {self.refused}."
+        else:
+            first = (
+                f"A change of about {self.recommended} is the smallest that these {self.n} people call an improvement "
+                f"({METHODS[self.recommended_method].words})."
+            )
+        share, spread = percent(self.anchor.improved.value), f"{fixed(self.mean, 1)}{unit} (SD {fixed(self.sd, 1)})"
+        said = [first, f"{share} of them rated themselves improved; their mean change was {spread}."]
+        shown = self.estimates["estimate"].drop("detectability_limit").dropna()
+        if len(shown) > 1:
+            low, high = fixed(float(shown.min()), 1), fixed(float(shown.max()), 1)
+            said.append(f"On the same people the {len(shown)} methods give values from {low} to {high}{unit}.")
+        if self.recommended_method == "latent_threshold":
+            small, _, large = (fixed(float(v), 1) for v in self.wrong_sem["latent_threshold"])
+            said.append(f"Were the test's error 20% smaller or larger, the value would be {small} or {large}{unit}.")
+        return tuple(said)
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw the bias map: the recommended value large, the others small with the push of their known bias."""
+        from truechange.meaningful_change.pictures import bias_map
+
+        frame = self.estimates[["estimate", "low", "high"]].assign(
+            known_bias=self.bias_map["known_bias"], name=[method.words for method in METHODS.values()]
+        )
+        return bias_map(frame, chosen=self.recommended_method, unit=self.unit, ax=ax)
+
+    def plot_anchor(self, *, axes: "tuple[Axes, Axes] | None" = None) -> "tuple[Axes, Axes]":
+        """Draw the anchor: mean change of each rating beside the fitted curve and what was observed."""
+        from truechange.meaningful_change.pictures import anchor_pair
+
+        value = None if self.recommended is None else self.recommended.value
+        return anchor_pair(
+            self.anchor.categories, self.calibration, self.curve, cut=self.cut, mark=value, unit=self.unit, pair=axes
+        )
+
+    @property
+    def alt(self) -> str:
+        """Describe the bias map in words."""
+        head = "No value is recommended" if self.recommended is None else f"Recommended: {self.recommended}"
+        told = [
+            f"{METHODS[method].words} {fixed(row['estimate'], 1)} (known bias {row['direction']})"
+            for method, row in zip(METHODS, self.bias_map.to_dict("records"), strict=True)
+            if isfinite(row["estimate"]) and method != self.recommended_method
+        ]
+        return f"{head}. Beside it: {'; '.join(told)}."
+
+    def adjusted(self, anchor_reliability: float) -> float:
+        """Return the predictive estimate adjusted (2022) for an anchor reliability known from elsewhere.
+
+        Raises
+        ------
+        ChoiceError
+            `anchor_reliability` is not above 0 and at most 1.
+        """
+        if not 0 < anchor_reliability <= 1:
+            raise ChoiceError(f"anchor_reliability={anchor_reliability!r} must lie above 0 and be at most 1.")
+        base, per_factor = self.adjustment
+        one = {"predictive": base, "sd": per_factor, "point_biserial": 1.0, "log_odds": 1.0}
+        return float(adjusted_2022(one, anchor_reliability))  # type: ignore[arg-type]
+
+
 def mcid(
-    improvement: ArrayLike,
-    anchor: ArrayLike,
-    cut: int = 1,
-    sem: "float | Estimate | None" = None,
-    sem_df: float | None = None,
-    before: ArrayLike | None = None,
-    after: ArrayLike | None = None,
-    n_boot: int = 2000,
-    seed: int = 0,
-    confidence: float = 0.95,
-    *,
-    unit: str = "",
-    protocol: str = "",
-) -> McidStudy:
+    improvement: ArrayLike, anchor: ArrayLike, cut: int = 1, sem: "float | Estimate | None" = None,
+    sem_df: float | None = None, before: ArrayLike | None = None, after: ArrayLike | None = None, n_boot: int = 2000,
+    seed: int = 0, confidence: float = 0.95, *, unit: str = "", protocol: str = "",
+) -> McidStudy:  # fmt: skip
     r"""Estimate the smallest change that people themselves call an improvement, by every method side by side.
 
     Parameters
@@ -123,133 +291,99 @@ def mcid(
     people = rated_people(improvement, anchor, cut=cut, before=before, after=after)
     error = None if sem is None else read_sem(sem, sem_df, unit=unit)
     unit = unit or ("" if error is None else error.estimate.unit)
-    check = check_people(people, confidence=confidence)
-    layout = Layout.of(people)
-    spread = None if error is None else np.array([error.value**2])
-    rows = estimate_rows(layout, layout.kinds.counts[None], spread)
-    uses = uses_of(people, check, layout, rows)
+    check, layout = check_people(people, confidence=confidence), Layout.of(people)
+    rows = estimate_rows(layout, layout.kinds.counts[None], None if error is None else np.array([error.value**2]))
+    uses, ends = uses_of(people, check, layout, rows), gap(layout)
     draws = draw_quantities(layout, rows, error, n_boot, seed)
     limits = limits_of(draws, confidence)
-    ends = gap(layout)
     method, refused = choose(people, check, rows, uses, ends is not None)
     uses |= {method: "recommended"} if method else {}
-    estimates = _estimates(people, rows, uses, limits, ends, confidence)
-    population = population_of(rows) if people.n >= LEAST else None
-    bias = dict.fromkeys(METHODS, nan) if population is None else known_bias(people, rows, population, METHODS)
-    ways = {name: direction(value, float(rows["sd"][0])) for name, value in bias.items()}
-    estimates["bias_direction"] = list(ways.values())
-    recommended = _threshold(estimates, method, people.n, unit, protocol, confidence)
+    spans = _spans(people, rows, limits, ends, confidence)
+    bias = _known_bias(people, rows)
+    estimates = _estimates(people, rows, uses, spans, bias["direction"])
+    bias = estimates[["estimate"]].join(bias).assign(without_known_bias=estimates["estimate"] - bias["known_bias"])
+    facts = {"confidence": confidence, "unit": unit, "n": people.n, "protocol": protocol}
+    recommended = _threshold(estimates.loc[method], METHODS[method].words, **facts) if method else None
     sizes = size_references(people, error, confidence)
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0
-    value = nan if recommended is None else recommended.value
-    cautions = [*([f"No MCID is given: {refused}."] if refused else []), *check.cautions]
-    cautions += parted_caution(ends)
+    cautions = [*([f"No MCID is given: {refused}."] if refused else []), *check.cautions, *parted_caution(ends)]
     if people.n >= LEAST and 0 < rows["improved"][0] < 1 and rows["sd"][0] > 0:
         cautions += error_cautions(error, rows) + model_cautions(people, layout, rows, failed)
-        cautions += below_error(value, error, sizes["estimate"].to_dict()["MDC"])
+        value = nan if recommended is None else recommended.value
+        cautions += below_error(value, error, float(sizes["estimate"]["MDC"]))
     boundaries = boundary_table(people, layout, rows, limits[:, len(DRAWN) :])
     return McidStudy(
-        estimates=estimates,
-        recommended=recommended,
-        recommended_method=method,
-        anchor=check,
-        size_references=sizes,
-        credibility=credibility_sheet(check, recommended),
-        bias_map=_bias_map(estimates, bias, ways),
-        boundaries=boundaries,
+        estimates=estimates, recommended=recommended, recommended_method=method, anchor=check, size_references=sizes,
+        credibility=credibility_sheet(check, recommended), boundaries=boundaries,
+        bias_map=bias,
         calibration=calibration(people, confidence),
-        curve=(float(rows["probit_intercept"][0]), float(rows["probit_slope"][0])),
         wrong_sem=pd.DataFrame() if error is None else wrong_sem(rows, error.value),
-        deterioration=_deterioration(boundaries, people, unit, protocol, confidence),
-        adjustment=_adjustment(rows),
-        area=_area(layout, people.n, confidence),
-        refused=refused,
-        n=people.n,
-        mean=float(rows["mean"][0]),
-        sd=float(rows["sd"][0]),
-        cut=people.cut,
-        unit=unit,
-        confidence=confidence,
-        cautions=tuple(dict.fromkeys(cautions)),
-        sources=(*check.sources, *SOURCES, *(("firth1993",) if ends else ())),
+        curve=(float(rows["probit_intercept"][0]), float(rows["probit_slope"][0])),
+        deterioration=_deterioration(boundaries, people.cut, facts), adjustment=_adjustment(rows),
+        area=_area(layout, people.n, confidence), refused=refused, n=people.n, mean=float(rows["mean"][0]),
+        sd=float(rows["sd"][0]), cut=people.cut, unit=unit, confidence=confidence,
+        cautions=tuple(dict.fromkeys(cautions)), sources=(*check.sources, *SOURCES, *(("firth1993",) if ends else ())),
         **{name: _extra(name, rows, limits, people.n, confidence) for name in EXTRAS[:3]},
-    )
+    )  # fmt: skip
+
+
+def _spans(
+    people: RatedPeople, rows: Rows, limits: Floats, ends: tuple[float, float] | None, confidence: float
+) -> dict[str, tuple[float, float]]:
+    """Return the limits of each method: resampled but for the two means, and for what is not a point."""
+    spans = {name: (float(low), float(high)) for name, low, high in zip(DRAWN, *limits[:, : len(DRAWN)], strict=True)}
+    if "anchor_reliability" not in rows:  # the anchor's reliability is assumed: the interval spans what it may be
+        outer = [*spans["adjusted_low"], *spans["adjusted_high"]]
+        spans["predictive_adjusted_2022"] = min(outer), max(outer)
+    elif ends is not None:
+        low, high = (float(kept_of(rows, np.array([end]))[0]) for end in ends)
+        spans["latent_threshold"] = low, high
+    little, same = (people.change[people.rating == rating] for rating in (people.cut, people.cut - 1))
+    spans["mean_change"] = mean_limits(little, confidence)[1:]
+    spans["mean_difference"] = welch_limits(little, same, confidence)
+    return spans
 
 
 def _estimates(
-    people: RatedPeople,
-    rows: Rows,
-    uses: dict[str, str],
-    limits: Floats,
-    ends: tuple[float, float] | None,
-    confidence: float,
+    people: RatedPeople, rows: Rows, uses: dict[str, str], spans: dict[str, tuple[float, float]], ways: pd.Series
 ) -> pd.DataFrame:
-    values = {name: float(rows[name][0]) if name in rows else nan for name in METHODS}
-    spans = {name: (float(low), float(high)) for name, low, high in zip(DRAWN, *limits[:, : len(DRAWN)], strict=True)}
-    if "anchor_reliability" not in rows:
-        outer = [*spans["adjusted_low"], *spans["adjusted_high"]]
-        spans["predictive_adjusted_2022"] = min(outer), max(outer)
-    if ends is not None and "change_reliability" in rows:
-        mean, kept = float(rows["mean"][0]), max(0.0, float(rows["change_reliability"][0]))
-        spans["latent_threshold"] = mean + kept * (ends[0] - mean), mean + kept * (ends[1] - mean)
-    little, same = (people.change[people.rating == rating] for rating in (people.cut, people.cut - 1))
-    spans["mean_change"] = mean_interval(little, confidence)[1:]
-    spans["mean_difference"] = welch_interval(little, same, confidence)
-    numbers = {"mean_change": little.size, "mean_difference": little.size + same.size, "detectability_limit": same.size}
-    told = []
+    little, same = (int(np.sum(people.rating == rating)) for rating in (people.cut, people.cut - 1))
+    behind = {"mean_change": little, "mean_difference": little + same, "detectability_limit": same}
+    lines = []
     for name in METHODS:
-        lost = uses[name].startswith("not computed")
-        value, (low, high) = (nan, (nan, nan)) if lost else (values[name], spans[name])
-        told.append((value, low, high, numbers.get(name, people.n), "", uses[name]))
+        value, span = float(rows[name][0]) if name in rows else nan, spans[name]
+        if uses[name].startswith("not computed"):
+            value, span = nan, (nan, nan)
+        lines.append((value, *span, behind.get(name, people.n), ways[name], uses[name]))
     columns = ["estimate", "low", "high", "n", "bias_direction", "use"]
-    return pd.DataFrame(told, columns=columns, index=pd.Index(METHODS, name="method"))
+    return pd.DataFrame(lines, columns=columns, index=pd.Index(METHODS, name="method"))
 
 
-def welch_interval(first: Floats, second: Floats, confidence: float) -> tuple[float, float]:
-    """Return Welch's limits of the difference of two means; NaN for groups of one or without spread."""
-    if min(first.size, second.size) < 2:
-        return nan, nan
-    parts = [values.var(ddof=1) / values.size for values in (first, second)]
-    if not sum(parts) > 0:
-        return nan, nan
-    df = sum(parts) ** 2 / sum(p**2 / (v.size - 1) for p, v in zip(parts, (first, second), strict=True))
-    reach = float(stdtrit(df, (1 + confidence) / 2)) * sqrt(sum(parts))
-    apart = float(first.mean() - second.mean())
-    return apart - reach, apart + reach
+def _known_bias(people: RatedPeople, rows: Rows) -> pd.DataFrame:
+    """Return each method's known bias in a population like these people, and which way it points."""
+    population = population_of(rows) if people.n >= LEAST else None
+    bias = dict.fromkeys(METHODS, nan) if population is None else known_bias(people, rows, population)
+    ways = {name: direction(value, float(rows["sd"][0])) for name, value in bias.items()}
+    return pd.DataFrame({"known_bias": bias, "direction": ways}).loc[list(METHODS)]
 
 
-def _threshold(
-    estimates: pd.DataFrame, method: str, n: int, unit: str, protocol: str, confidence: float
-) -> Threshold | None:
-    if not method:
-        return None
-    row = estimates.loc[method].to_dict()
+def _threshold(row: Any, method: str, **facts: Any) -> Threshold:
+    """Return an MCID from estimate, low and high."""
+    value, low, high = (float(number) for number in list(row)[:3])
     return Threshold(
-        kind="mcid", level="person", value=float(row["estimate"]), low=float(row["low"]), high=float(row["high"]),
-        confidence=confidence, unit=unit, n=n, method=NAMES[method], origin=Origin.own(n=n), protocol=protocol,
-    )  # fmt: skip
+        kind="mcid", value=value, low=low, high=high, method=method, origin=Origin.own(n=facts["n"]), **facts
+    )
 
 
-def _deterioration(
-    boundaries: pd.DataFrame, people: RatedPeople, unit: str, protocol: str, confidence: float
-) -> Threshold | None:
+def _deterioration(boundaries: pd.DataFrame, cut: int, facts: dict[str, Any]) -> Threshold | None:
     """Return the boundary between unchanged and worse, sign turned; None if too few worsened or it is above 0."""
-    upper = 1 - people.cut
-    if upper not in boundaries.index or boundaries.loc[upper, "use"] != "estimable":
+    if 1 - cut not in boundaries.index or boundaries.loc[1 - cut, "use"] != "estimable":
         return None
-    row = boundaries.loc[upper].to_dict()
+    row = boundaries.loc[1 - cut].to_dict()
     if not row["change"] <= 0:
         return None
-    return Threshold(
-        kind="mcid", level="person", direction="deterioration", value=-float(row["change"]), low=-float(row["high"]),
-        high=-float(row["low"]), confidence=confidence, unit=unit, n=people.n,
-        method=NAMES["latent_threshold_ordinal"], origin=Origin.own(n=people.n), protocol=protocol,
-    )  # fmt: skip
-
-
-def _bias_map(estimates: pd.DataFrame, bias: dict[str, float], ways: dict[str, str]) -> pd.DataFrame:
-    frame = pd.DataFrame({"estimate": estimates["estimate"], "known_bias": bias, "direction": ways})
-    return frame.loc[list(METHODS)].assign(without_known_bias=lambda f: f["estimate"] - f["known_bias"])
+    turned, words = (-row["change"], -row["high"], -row["low"]), METHODS["latent_threshold_ordinal"].words
+    return _threshold(turned, words, direction="deterioration", **facts)
 
 
 def _extra(name: str, rows: Rows, limits: Floats, n: int, confidence: float) -> Estimate:

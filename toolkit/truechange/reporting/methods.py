@@ -6,7 +6,7 @@ from typing import Any
 from truechange.foundation.errors import ChoiceError, listed
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Result
-from truechange.meaningful_change.result import NAMES
+from truechange.meaningful_change.estimators import METHODS
 from truechange.numerics.shares import FEW
 from truechange.programme.parts import Refused
 from truechange.reporting.prose import Prose, Share, Telling, written
@@ -155,7 +155,7 @@ def _mcid(telling: Telling, study: Any) -> None:
     telling.say(
         "By a rule fixed before the data were seen the value of the {method} was adopted: {value}; its interval is by "
         "resampling people, the whole procedure repeated each time.",
-        method=NAMES[study.recommended_method], value=study.recommended, source="McidStudy",
+        method=METHODS[study.recommended_method].words, value=study.recommended, source="McidStudy",
     )  # fmt: skip
 
 

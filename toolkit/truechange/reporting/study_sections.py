@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation import drawing
-from truechange.meaningful_change.result import NAMES
+from truechange.meaningful_change.estimators import METHODS
 from truechange.programme.parts import ByMeasure
 from truechange.reporting.audit_pictures import baseline, changes, shares, steps
 from truechange.reporting.audit_tables import audit_tables, measure_rows
@@ -63,7 +63,7 @@ def study_tables(study: Study) -> dict[str, ReadyTable]:
     step, name, mcid = study.measure.resolution, study.measure.name, study.mcid
     held = audit_tables(study.audit)
     part = {key: measure_rows(frame, study.audit.primary) for key, frame in held.items()}
-    methods = mcid.table().rename(index=NAMES).assign(unit=mcid.unit)
+    methods = mcid.table().rename(index=lambda name: METHODS[name].words).assign(unit=mcid.unit)
     icc = _frame([one.estimate.row() | {"form": one.form} for one in study.icc])
     versus = part["comparison"].dropna(axis="columns", how="all")
     missing = "Share that changed enough, by what is assumed of the missing"

@@ -1,0 +1,242 @@
+"""What stands beside an MCID: sizes to compare it with, the credibility sheet, calibration, and its cautions."""
+
+from math import erfc, isfinite, nan, sqrt
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from truechange.foundation.distributions import sd_factors
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.result import told
+from truechange.foundation.sem import Sem
+from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows, kept_of
+from truechange.meaningful_change.ratings import STRONG, WEAK, AnchorCheck, RatedPeople, share_estimate
+from truechange.meaningful_change.rules import LEAST_TWO_STATE, STATE_BIAS
+from truechange.numerics.binary_models import deviance, fit_outcomes
+
+SKEWED, BENT = 1.0, 0.05  # own rules: skewness of the change, p of a bend in the curve
+LEAST_TRUE, MOST_FAILED = 0.3, 0.01
+OPEN = "to be answered by the study team"
+
+
+def size_references(people: RatedPeople, error: Sem | None, confidence: float) -> pd.DataFrame:
+    """Return 0.5 SD and 0.2 SD of the first score, 1 SEM, the MDC and 0.5 SD of change, with limits; NaN if unknown.
+
+    They contain nothing about importance.
+    """
+    few = people.n < 2
+    first = nan if few or people.before is None else float(np.std(people.before, ddof=1))
+    spread = nan if few else float(np.std(people.change, ddof=1))
+    factors = np.array([1.0, *((nan, nan) if few else sd_factors(people.n - 1, confidence))])
+    sem = np.array([nan] * 3 if error is None else [error.value, *error.limits(confidence)])
+    z = float(ndtri((1 + confidence) / 2)) * sqrt(2)
+    rows = {
+        "0.5 SD": (*(0.5 * first * factors), "half the SD of the first score"),
+        "0.2 SD": (*(0.2 * first * factors), "a small effect, in SDs of the first score"),
+        "1 SEM": (*sem, "one standard error of measurement"),
+        "MDC": (*(z * sem), "smallest change of one person beyond error"),
+        "0.5 SD of change": (*(0.5 * spread * factors), "half the SD of the change"),
+    }
+    frame = pd.DataFrame.from_dict(rows, orient="index", columns=["estimate", "low", "high", "meaning"])
+    return frame.rename_axis("reference")
+
+
+def credibility_sheet(
+    check: AnchorCheck,
+    value: Estimate | None,
+    *,
+    patient_rated: bool | None = None,
+    understandable: bool | None = None,
+    small_but_important: bool | None = None,
+    recall_weeks: float | None = None,
+    blinded: bool | None = None,
+) -> pd.DataFrame:
+    """Fill the credibility sheet.
+
+    Parameters
+    ----------
+    check : AnchorCheck
+        The anchor's checks.
+    value : Estimate or None
+        The MCID, if one was given.
+    patient_rated, understandable, small_but_important, blinded : bool, optional
+        The person gave the rating; the question is clear and about this function; the cut marks a small but important
+        change; the rating was given before the person heard the test result. None = not declared.
+    recall_weeks : float, optional
+        Weeks the person had to look back.
+
+    Returns
+    -------
+    DataFrame
+        One row an item: answer, judged (yes, partly, no, open).
+
+    Notes
+    -----
+    Items after Devji et al. 2020, BMJ 369:m1714 (wording ours; items beyond the first from memory). For a performance
+    test "rated by the patient" is about the anchor. The rule on precision is our own: half the interval's width
+    within half of the MCID is good, within the MCID fair.
+    """
+    r, before, after = check.correlation, check.with_before, check.with_after
+    known = before.value == before.value and after.value == after.value
+    by_person, clear, small, blind = (
+        (OPEN if said is None else f"declared: {'yes' if said else 'no'}", _graded(said, said))
+        for said in (patient_rated, understandable, small_but_important, blinded)
+    )
+    recall = (OPEN, "open")
+    if recall_weeks is not None:
+        recall = f"{recall_weeks:g} weeks", _graded(recall_weeks <= 4, recall_weeks <= 13)
+    precise = ("no value or no interval", "no")
+    if value is not None and value.has_interval:
+        half = (value.high - value.low) / 2
+        precise = value.text(), _graded(half <= value.value / 2, half <= value.value)
+
+    def state(found: Estimate, sign: int) -> tuple[str, str]:
+        size = sign * found.value
+        return (found.text(2), _graded(size >= WEAK, size > 0.1)) if known else ("scores not given", "open")
+
+    items = {
+        "the anchor is rated by the person": by_person,
+        "the anchor is understandable and about this function": clear,
+        "rating and change correlate enough": (r.text(2), _graded(r.value >= STRONG, r.value >= WEAK)),
+        "the MCID is precise": precise,
+        "the cut marks a small but important change": small,
+        "the time to look back is short": recall,
+        "rated before hearing the test result": blind,
+        "the rating correlates with the second score": state(after, 1),
+        "the rating correlates with the first score, oppositely": state(before, -1),
+    }
+    return pd.DataFrame.from_dict(items, orient="index", columns=["answer", "judged"]).rename_axis("item")
+
+
+def _graded(good: bool | None, fair: bool | None) -> str:
+    return "open" if good is None else "yes" if good else "partly" if fair else "no"
+
+
+def calibration(people: RatedPeople, confidence: float, groups: int = 5) -> pd.DataFrame:
+    """Return, for fifths of the change: n, mean_change, share improved and its Wilson limits; ties stay together."""
+    edges = np.unique(np.quantile(people.change, np.linspace(0, 1, groups + 1)[1:-1]))
+    member = np.searchsorted(edges, people.change, side="left")
+    rows = []
+    for group in np.unique(member):
+        here = member == group
+        share = share_estimate(int(people.improved[here].sum()), int(here.sum()), confidence)
+        rows.append((int(here.sum()), float(people.change[here].mean()), share.value, share.low, share.high))
+    return pd.DataFrame(rows, columns=["n", "mean_change", "improved", "low", "high"])
+
+
+def curvature_p(layout: Layout) -> float:
+    """Return the p-value of a squared term in the probit curve (likelihood ratio, 1 df); NaN if it cannot be fitted."""
+    hits, misses = layout.by_group(layout.kinds.counts[None], layout.steps)
+    x = layout.steps[0]
+    if x.size < 3:
+        return nan
+    bent = np.column_stack([x, (x - x.mean()) ** 2])
+    straight, curved = (fit_outcomes(v, hits, misses, link="probit") for v in (x, bent))
+    if straight.failed[0] or curved.failed[0]:
+        return nan
+    gain = deviance(x, hits[0], misses[0], straight.intercept[0], straight.slope[0], link="probit")
+    gain -= deviance(bent, hits[0], misses[0], curved.intercept[0], curved.slope[0], link="probit")
+    return erfc(sqrt(max(gain, 0.0) / 2))
+
+
+def skewness(values: np.ndarray) -> float:
+    """Return the moment skewness; NaN for constant values."""
+    away = values - values.mean()
+    sd = float(np.sqrt(np.mean(away**2)))
+    return float(np.mean(away**3)) / sd**3 if sd > 0 else nan
+
+
+def wrong_sem(rows: Rows, sem: float) -> pd.DataFrame:
+    """Return the latent threshold and both reliabilities with the SEM 20% smaller, as given, and 20% larger."""
+    sd, factors, lines = float(rows["sd"][0]), (0.8, 1.0, 1.2), []
+    for factor in factors:
+        kept = 1 - 2 * (factor * sem / sd) ** 2 if sd > 0 else nan
+        value, anchor = nan, nan
+        if kept > 0:
+            moved = {"mean": rows["mean"], "change_reliability": np.array([kept])}
+            value, anchor = float(kept_of(moved, rows["half_observed"])[0]), float(rows["biserial"][0]) ** 2 / kept
+        lines.append((factor * sem, value, kept, anchor))
+    columns = ["sem", "latent_threshold", "change_reliability", "anchor_reliability"]
+    return pd.DataFrame(lines, columns=columns, index=pd.Index(factors, name="factor"))
+
+
+def error_cautions(error: Sem | None, rows: Rows) -> tuple[str, ...]:
+    """Say what the SEM, or its absence, does to the estimates."""
+    if error is None:
+        low, high = RELIABILITY_RANGE
+        text = (
+            "No SEM of the test was given, so the latent-threshold methods are missing. The 2022 adjustment stands "
+            f"at an assumed anchor reliability of {ASSUMED_RELIABILITY:g}; its interval spans {low:g} to {high:g}."
+        )
+        return (text,)
+    kept, anchor = float(rows["change_reliability"][0]), float(rows["anchor_reliability"][0])
+    ends = sorted((float(rows["half_observed"][0]), float(rows["latent_threshold"][0])))
+    whose = error.estimate.origin
+    foreign = (
+        f"The SEM ({error.value:g}) is {whose.sentence()}: it must come from the same protocol and similar people."
+    )
+    exact = (
+        "The SEM was taken as exactly known; intervals leave out its own uncertainty. "
+        "Give sem_df, or pass the estimate of the retest study itself."
+    )
+    impossible = (
+        f"The rating seems more reliable than is possible ({fixed(anchor, 2)}; at most 1): the SEM is too large "
+        "for these people, or the rating shares the test's errors (were they told their result first?), or chance. "
+        f"The MCID then lies between {fixed(ends[0], 2)} and {fixed(ends[1], 2)}."
+    )
+    little = f"Only {percent(kept)} of the variance of the change is true; the rest is measurement error."
+    notes = {
+        foreign: not whose.is_own, exact: error.df is None and error.value > 0, little: 0 < kept < LEAST_TRUE,
+        impossible: anchor > 1,
+    }  # fmt: skip
+    return (*error.cautions, *told(notes))
+
+
+def model_cautions(people: RatedPeople, layout: Layout, rows: Rows, failed: float) -> tuple[str, ...]:
+    """Say where the assumptions of the fitted curves look strained."""
+    lean, bent = skewness(people.change), curvature_p(layout)
+    bias = float(rows["present_state_bias"][0]) if "present_state_bias" in rows else 0.0
+    skewed = f"The change is skewed ({fixed(lean, 1)}); the latent threshold may be off by about 0.05 SD of change."
+    bends = f"The curve of being improved bends more than the model allows (p = {bent:.3f}): look at its picture."
+    state = (
+        f"People may have rated how they are rather than how they changed (present-state bias {fixed(bias, 2)}); "
+        f"the estimate that allows for it needs {LEAST_TWO_STATE} people."
+    )
+    lost = f"{percent(failed, 1)} of the resamples gave no estimate, so the interval may be too narrow."
+    return told({
+        skewed: abs(lean) > SKEWED, bends: bent < BENT,
+        state: abs(bias) > STATE_BIAS and people.n < LEAST_TWO_STATE, lost: failed > MOST_FAILED,
+    })  # fmt: skip
+
+
+def below_error(value: float, error: Sem | None, mdc: float) -> tuple[str, ...]:
+    """Say what follows when the MCID is smaller than the smallest change of one person beyond error."""
+    if error is None or not isfinite(value) or value >= mdc or value <= 0:
+        return ()
+    alarm = 0.5 * erfc(value / (sqrt(2) * error.value) / sqrt(2))
+    text = (
+        f"The MCID ({fixed(value, 2)}) is smaller than the change one person shows by error alone "
+        f"(MDC {fixed(mdc, 2)}): {percent(alarm)} of people who did not change at all would reach it. For a group's "
+        f"mean this is no obstacle. For one person take the mean of {repeats_needed(value, mdc)} tests at each visit, "
+        "or read the probability that the true change reaches the MCID."
+    )
+    return (text,)
+
+
+def repeats_needed(value: float, mdc: float) -> int:
+    """Return how many tests a visit must average so that the MDC falls to the MCID: it shrinks with their root."""
+    ratio = (mdc / value) ** 2
+    return int(ratio) + (ratio > int(ratio))
+
+
+def parted_caution(ends: tuple[float, float] | None) -> tuple[str, ...]:
+    """Say that improved and not improved people do not overlap."""
+    if ends is None:
+        return ()
+    text = (
+        f"The groups do not overlap: nobody below {ends[1]:g} rated an improvement, everybody above {ends[0]:g} did. "
+        "Only an interval for the threshold is known; the curves were fitted with Firth's penalty."
+    )
+    return (text,)
