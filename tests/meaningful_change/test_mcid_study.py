@@ -38,7 +38,7 @@ def study(people):
 
 def test_the_table_has_every_method_and_the_fixed_columns(study):
     table = study.table()
-    assert tuple(table.index) == METHODS
+    assert tuple(table.index) == tuple(METHODS)
     assert table.index.name == "method"
     assert list(table.columns) == COLUMNS
     assert table["estimate"].notna().all()
