@@ -227,3 +227,13 @@ def test_anchor_check_in_words_and_picture(people):
     assert list(check.table().columns) == ["found", "judged", "what_to_do"]
     assert "rating 1" in check.alt
     plt.close(check.plot().figure)
+
+
+def test_a_value_that_condemns_itself_says_so_itself():
+    rng = np.random.default_rng(4)
+    true = rng.normal(0.8, 2, 60)
+    rating = np.digitize(true + rng.normal(0, 1.5, 60), [-2, 0.6, 5]) - 1
+    weak = tc.mcid(np.round(true + rng.normal(0, 1.4, 60)), rating, n_boot=200)
+    assert weak.recommended is not None
+    assert any("assumed" in doubt for doubt in weak.recommended.doubts)
+    assert any("Do not lean on this MCID" in caution for caution in weak.cautions)

@@ -49,7 +49,7 @@ def test_denominators_are_people_who_started(audit, records):
     assert audit.flow[TEST].started == audit.change[TEST].started == audit.missing[TEST].started == started
     assert audit.responders[TEST].counted.table()["started"].iloc[0] == started
     assert audit.comparison[TEST].responders.counts[1] == started
-    assert audit.responders[TEST].from_error.n == started
+    assert audit.responders[TEST].from_error.n == audit.flow[TEST].comparable  # error moves nobody unmeasured
     assert audit.sites.table()["started"].sum() == started
     assert len(audit.dose.people) == started
     flow = audit.flow[TEST]

@@ -124,6 +124,8 @@ class Threshold(Estimate):
         Which way it points; the value is positive in both.
     protocol : str
         Protocol under which it holds, in words.
+    doubts : tuple of str
+        Why it may not be leaned on (own rules, see the MCID study); every result that uses it says them.
 
     Raises
     ------
@@ -135,6 +137,7 @@ class Threshold(Estimate):
     level: str = "person"
     direction: str = "improvement"
     protocol: str = ""
+    doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         check_numbers(value=self.value, low=self.low, high=self.high)
@@ -143,6 +146,11 @@ class Threshold(Estimate):
         check_choice("direction", self.direction, DIRECTIONS)
         if not (isfinite(self.value) and self.value >= 0):
             raise ChoiceError(f"value={self.value!r}: a threshold must be a finite number of at least 0.")
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What every result made with this threshold must say."""
+        return tuple(f"Do not lean on this {self.kind.upper()} ({self}): {doubt}" for doubt in self.doubts)
 
     def shown(self, resolution: float) -> str:
         """Say what the scale can reach: ``at least 3 stands`` for 2.77 on a whole-number count."""

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from truechange.foundation.distributions import sd_factors
+from truechange.foundation.distributions import error_share, sd_factors
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import told
@@ -211,11 +211,11 @@ def model_cautions(people: RatedPeople, layout: Layout, rows: Rows, failed: floa
     })  # fmt: skip
 
 
-def below_error(value: float, error: Sem | None, mdc: float) -> tuple[str, ...]:
+def below_error(value: float, error: Sem | None, mdc: float, resolution: float = 0.0) -> tuple[str, ...]:
     """Say what follows when the MCID is smaller than the smallest change of one person beyond error."""
     if error is None or not isfinite(value) or value >= mdc or value <= 0:
         return ()
-    alarm = 0.5 * erfc(value / (sqrt(2) * error.value) / sqrt(2))
+    alarm = error_share(value, error.value, resolution=resolution)
     text = (
         f"The MCID ({fixed(value, 2)}) is smaller than the change one person shows by error alone "
         f"(MDC {fixed(mdc, 2)}): {percent(alarm)} of people who did not change at all would reach it. For a group's "

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.result import told
 from truechange.meaningful_change.draws import LEAST
 from truechange.meaningful_change.estimators import METHODS, Layout, Rows, kept_of
 from truechange.meaningful_change.ratings import NEEDED_IN_CATEGORY, AnchorCheck, RatedPeople
@@ -114,6 +115,28 @@ def choose(people: RatedPeople, check: AnchorCheck, rows: Rows, uses: dict[str, 
         value = fixed(float(rows[method][0]), 2)
         return "", f"the estimate is negative ({value}): people who got worse rated themselves better"
     return method, ""
+
+
+def doubts_of(check: AnchorCheck, method: str, low: float, assumed: bool) -> tuple[str, ...]:
+    """Say why a recommended value may not be leaned on: own rules, fixed before any data.
+
+    Parameters
+    ----------
+    check : AnchorCheck
+        The checks of the rating.
+    method : str
+        The recommended method; empty if none.
+    low : float
+        Lower limit of its interval.
+    assumed : bool
+        Whether the reliability of the rating had to be assumed, without an SEM of the test.
+    """
+    unordered = check.checks.loc["order of categories", "judged"] == "weak"
+    return told({
+        "its interval reaches zero, so these people do not show that any change matters.": method and not low > 0,
+        "the mean change does not rise from rating to rating.": method and unordered,
+        "the reliability of the rating was assumed, because the test's SEM was not given.": method and assumed,
+    })  # fmt: skip
 
 
 def boundary_table(people: RatedPeople, layout: Layout, rows: Rows, limits: Floats) -> pd.DataFrame:

@@ -36,7 +36,7 @@ from truechange.meaningful_change.draws import (
 )
 from truechange.meaningful_change.estimators import METHODS, Layout, Rows, adjusted_2022, estimate_rows, kept_of
 from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople, check_people, rated_people
-from truechange.meaningful_change.rules import boundary_table, choose, gap, uses_of
+from truechange.meaningful_change.rules import boundary_table, choose, doubts_of, gap, uses_of
 from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
 from truechange.numerics.roc import auc_interval
@@ -213,7 +213,7 @@ class McidStudy(Result):
 def mcid(
     improvement: ArrayLike, anchor: ArrayLike, cut: int = 1, sem: "float | Estimate | None" = None,
     sem_df: float | None = None, before: ArrayLike | None = None, after: ArrayLike | None = None, n_boot: int = 2000,
-    seed: int = 0, confidence: float = 0.95, *, unit: str = "", protocol: str = "",
+    seed: int = 0, confidence: float = 0.95, *, unit: str = "", protocol: str = "", resolution: float = 0.0,
 ) -> McidStudy:  # fmt: skip
     r"""Estimate the smallest change that people themselves call an improvement, by every method side by side.
 
@@ -240,6 +240,8 @@ def mcid(
         Level of all intervals, as a fraction.
     unit, protocol : str, optional
         Unit of the test, and how it is done; they travel with the threshold.
+    resolution : float, optional
+        Step in which the test is scored, for what error alone would give; 0 for a scale without steps.
 
     Returns
     -------
@@ -303,14 +305,18 @@ def mcid(
     estimates = _estimates(people, rows, uses, spans, bias["direction"])
     bias = estimates[["estimate"]].join(bias).assign(without_known_bias=estimates["estimate"] - bias["known_bias"])
     facts = {"confidence": confidence, "unit": unit, "n": people.n, "protocol": protocol}
-    recommended = _threshold(estimates.loc[method], METHODS[method].words, **facts) if method else None
+    recommended = None
+    if method:
+        doubts = doubts_of(check, method, float(estimates.loc[method, "low"]), error is None)
+        recommended = _threshold(estimates.loc[method], METHODS[method].words, doubts=doubts, **facts)
     sizes = size_references(people, error, confidence)
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0
-    cautions = [*([f"No MCID is given: {refused}."] if refused else []), *check.cautions, *parted_caution(ends)]
+    cautions = [*([f"No MCID is given: {refused}."] if refused else []), *(recommended.cautions if recommended else ())]
+    cautions += check.cautions + parted_caution(ends)
     if people.n >= LEAST and 0 < rows["improved"][0] < 1 and rows["sd"][0] > 0:
         cautions += error_cautions(error, rows) + model_cautions(people, layout, rows, failed)
         value = nan if recommended is None else recommended.value
-        cautions += below_error(value, error, float(sizes["estimate"]["MDC"]))
+        cautions += below_error(value, error, float(sizes["estimate"]["MDC"]), resolution)
     boundaries = boundary_table(people, layout, rows, limits[:, len(DRAWN) :])
     return McidStudy(
         estimates=estimates, recommended=recommended, recommended_method=method, anchor=check, size_references=sizes,

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from truechange.foundation.distributions import error_share
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
@@ -32,7 +33,6 @@ from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.predictors import predictors_of
 from truechange.programme.regression import start_dependence
 from truechange.programme.sites import funnel
-from truechange.responders.error_only import error_share
 
 WAITING = ("waiting list", "wait list", "waitlist", "usual care", "control", "no programme")
 NO_THRESHOLD = "No threshold to hold a change against."
@@ -163,10 +163,11 @@ def audit(
         frame, test, facts = pairs[key], measure_of(key), known[key]
         gain = facts.practice.value if facts.practice is not None else 0.0
         sem = facts.sem.value if isinstance(facts.sem, Estimate) else 0.0
+        alone = error_share(limit, sem, gain, test.resolution)
         facts_of_all = predictors_of(frame, _visits(records, key, before, after), log)
         return missing_follow_up(
             frame["improvement"].to_numpy(float), limit, facts_of_all, resolution=test.resolution, no_change=gain,
-            unable=frame["why_not"].str.startswith("unable").to_numpy(), error_share=error_share(limit, sem, gain),
+            unable=frame["why_not"].str.startswith("unable").to_numpy(), error_share=alone,
             unit=test.unit, seed=seed, confidence=confidence,
         )  # fmt: skip
 
@@ -208,7 +209,8 @@ def audit(
         ),
         change=by_measure(change_of, "change"),
         responders=by_measure(
-            lambda key: changed_enough(pairs[key]["improvement"], known[key], confidence), "responders"
+            lambda key: changed_enough(pairs[key]["improvement"], known[key], measure_of(key).resolution, confidence),
+            "responders",
         ),
         missing=by_measure(missing_of, "missing follow-up"),
         comparison=by_measure(comparison_of, "comparison"),

@@ -136,7 +136,7 @@ class ChangedEnough(Result):
         return ax
 
 
-def changed_enough(improvement: Any, known: Known, confidence: float) -> ChangedEnough:
+def changed_enough(improvement: Any, known: Known, resolution: float, confidence: float) -> ChangedEnough:
     """Count and estimate responders of one test.
 
     Parameters
@@ -145,6 +145,8 @@ def changed_enough(improvement: Any, known: Known, confidence: float) -> Changed
         One entry a person who started; NaN without a usable follow-up.
     known : Known
         SEM and MCID, or why there are none.
+    resolution : float
+        Step in which the test is scored.
     confidence : float
         Level of the intervals.
     """
@@ -165,8 +167,9 @@ def changed_enough(improvement: Any, known: Known, confidence: float) -> Changed
             limits.append(mdc)
         held = mcid if isinstance(mcid, Threshold) else mdc
         error_only = responders_from_error(
-            held, sem=sem, n=values.size, practice=gain, retest=known.retest_gains, confidence=confidence
-        )
+            held, sem=sem, n=int(np.isfinite(values).sum()), practice=gain, resolution=resolution,
+            retest=known.retest_gains, confidence=confidence,
+        )  # fmt: skip
         if isinstance(mcid, Threshold):
             try:
                 true = true_responder_share(values, sem=sem, mcid=mcid, confidence=confidence)

@@ -217,10 +217,13 @@ def _from_ratings(
             rated["improvement"].to_numpy(float), rated[anchor].to_numpy(float),
             before=rated["before"].to_numpy(float), after=rated["after"].to_numpy(float),
             sem=None if isinstance(sem, Refused) else sem, n_boot=n_boot, seed=seed, confidence=confidence, unit=unit,
+            resolution=measure_of(measure).resolution,
         )  # fmt: skip
         recommended = found.recommended
     except OutcomeError as problem:
         return Refused("MCID", f"The ratings do not give one: {problem} {cure}")
     if recommended is None:
-        return Refused("MCID", f"The ratings do not give one. {cure}")
+        return Refused("MCID", f"The ratings do not give one: {found.refused}. {cure}")
+    if recommended.doubts:
+        return Refused("MCID", f"The ratings give {recommended}, but {' '.join(recommended.doubts)} {cure}")
     return replace(recommended, unit=recommended.unit or unit)

@@ -35,12 +35,15 @@ class Responders(Result):
         Level of the intervals.
     cautions : tuple of str
         What a reader must know.
+    whom : str
+        Which people the shares are of: "who started", or "due" where others' follow-up lies ahead.
     """
 
     rows: pd.DataFrame
     threshold: Threshold
     confidence: float
     cautions: tuple[str, ...]
+    whom: str = "who started"
     sources = ("newcombe1998a",)
 
     def table(self) -> pd.DataFrame:
@@ -48,7 +51,8 @@ class Responders(Result):
 
         Columns: group, started, measured, changed_enough, proportion, low, high (Wilson, of those who
         started), worse_enough, share_of_measured, lowest_possible, highest_possible (if none or all of the
-        people without a follow-up had changed enough).
+        people without a follow-up had changed enough), share_at_low, share_at_high (were the threshold the lower or
+        the upper limit of its interval).
         """
         return self.rows.copy()
 
@@ -65,8 +69,14 @@ class Responders(Result):
                 share = f" ({percent(row['proportion'])}, {level} {low} to {high})"
             away = row["started"] - row["measured"]
             lost = f"; {away} had no usable follow-up and count as not shown" if away else ""
+            if share and self.threshold.has_interval:
+                most, fewest = percent(row["share_at_low"]), percent(row["share_at_high"])
+                lost += (
+                    f"; were the {self.threshold.kind.upper()} anywhere in its interval "
+                    f"({self.threshold.interval_text()}), between {fewest} and {most}"
+                )
             said.append(
-                f"{who}{row['changed_enough']} of the {row['started']} people who started "
+                f"{who}{row['changed_enough']} of the {row['started']} people {self.whom} "
                 f"changed by at least {least}{share}{lost}."
             )
         return tuple(said)
@@ -83,7 +93,7 @@ class Responders(Result):
             high=float(first["high"]),
             confidence=self.confidence,
             n=int(first["started"]),
-            method="Wilson score, of those who started",
+            method=f"Wilson score, of those {self.whom}",
         )
 
     @property
@@ -103,7 +113,7 @@ class Responders(Result):
             ax.plot([row["lowest_possible"], row["highest_possible"]], [at + 0.22] * 2, color=drawing.LINE, lw=5)
         ax.set_xlim(0, 1)
         drawing.percent_axis(ax)
-        ax.set_xlabel("changed by at least the threshold, of those who started")
+        ax.set_xlabel(f"changed by at least the threshold, of those {self.whom}")
         return ax
 
 
@@ -224,6 +234,8 @@ def count_responders(
     by: Any = None,
     started: Any = None,
     confidence: float = 0.95,
+    *,
+    whom: str = "who started",
 ) -> Responders:
     """Count the people who changed by at least `threshold`, of all who started.
 
@@ -241,6 +253,8 @@ def count_responders(
         yes/no for each row. Without it every row is a person who started.
     confidence : float, optional
         Level of the intervals.
+    whom : str, optional
+        Which people these are, for the words: "who started", "due".
 
     Returns
     -------
@@ -280,6 +294,7 @@ def count_responders(
             )
         enough = how_many(here, limit.value)
         low, high = wilson_limits(enough, number, confidence)
+        ends = [how_many(here, edge) / number if limit.has_interval else np.nan for edge in (limit.low, limit.high)]
         rows.append(
             {
                 "group": name,
@@ -293,14 +308,19 @@ def count_responders(
                 "share_of_measured": enough / measured if measured else np.nan,
                 "lowest_possible": enough / number,
                 "highest_possible": (enough + number - measured) / number,
+                "share_at_low": ends[0],
+                "share_at_high": ends[1],
             }
         )
     table = pd.DataFrame(rows)
-    return Responders(rows=table, threshold=limit, confidence=confidence, cautions=_cautions(table, limit))
+    return Responders(rows=table, threshold=limit, confidence=confidence, cautions=_cautions(table, limit), whom=whom)
 
 
 def _cautions(table: pd.DataFrame, limit: Threshold) -> tuple[str, ...]:
-    notes = ["“Changed by at least” is not “caused by the programme”: nobody here was compared with a twin left alone."]
+    notes = [
+        *limit.cautions,
+        "“Changed by at least” is not “caused by the programme”: nobody here was compared with a twin left alone.",
+    ]
     away = int((table["started"] - table["measured"]).sum())
     everyone = int(table["started"].sum())
     if away:

@@ -283,7 +283,10 @@ def true_responder_share(
 
 
 def _cautions(changes: Floats, away: int, reliability: float, df: float | None, limit: Threshold) -> tuple[str, ...]:
-    notes = ["True change still holds practice, natural course and placebo; it is not the effect of the programme."]
+    notes = [
+        *limit.cautions,
+        "True change still holds practice, natural course and placebo; it is not the effect of the programme.",
+    ]
     if away:
         notes.append(f"{away} people without a usable follow-up are not in this share.")
     if reliability <= 0:
