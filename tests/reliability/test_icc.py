@@ -322,7 +322,7 @@ def test_a_stable_column_must_be_true_or_false_and_reasons_are_named():
 def test_raw_errors_are_turned_into_advice():
     with pytest.raises(tc.DataError, match="first must hold numbers only"):
         tc.limits_of_agreement(["a", 3, 4], [1, 2, 3])
-    with pytest.raises(tc.DataError, match="mix numbers and words"):
+    with pytest.raises(tc.RefusedError, match="categories= in order"):
         tc.weighted_kappa([1, 2, "c"], [1, 2, "c"])
     with pytest.raises(tc.RefusedError, match="at least 3 pairs"):
         tc.limits_of_agreement([1, 2], [2, 4]).at(3)

@@ -223,3 +223,16 @@ def test_wide_lopsided_intervals_keep_their_digits():
     found = tc.measurement_error(long(retest(20, shift=(0, 1.5))), unit="stands")
     assert found.mdc95.high / found.mdc95.value > 5
     assert "1 stands (95% CI 1 to" not in " ".join(found.sentences())
+
+
+def test_missing_scores_are_refused_with_visits_too():
+    rng = np.random.default_rng(4)
+    rows = pd.MultiIndex.from_product([range(15), (1, 2), (1, 2)], names=["person", "visit", "trial"]).to_frame(
+        index=False
+    )
+    rows["value"] = 10 + rows["person"] % 5 + rng.normal(0, 0.5, len(rows))
+    gaps = rows.drop(index=[3, 8])
+    with pytest.raises(tc.DataError, match="2 of 15 people"):
+        tc.measurement_error(gaps, session="visit")
+    assert tc.measurement_error(gaps, session="visit", missing="reml").sem.value > 0
+    assert tc.measurement_error(rows, session="visit").sem.value > 0

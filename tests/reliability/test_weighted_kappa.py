@@ -68,6 +68,42 @@ def test_one_category_only_is_undefined_but_agreement_is_reported():
     assert any("not defined" in caution for caution in found.cautions)
 
 
+@pytest.mark.parametrize("weights", ["quadratic", "linear"])
+def test_words_have_no_order_of_their_own(weights):
+    words = ["high", "low", "mid", "low", "high", "mid"], ["high", "mid", "mid", "low", "mid", "mid"]
+    with pytest.raises(tc.RefusedError, match="categories= in order"):
+        tc.weighted_kappa(*words, weights=weights)
+    with pytest.raises(tc.RefusedError, match="categories= in order"):
+        tc.weighted_kappa(*(pd.Series(side, dtype="category") for side in words), weights=weights)
+    told = tc.weighted_kappa(*words, weights=weights, categories=["low", "mid", "high"], n_boot=100)
+    codes = {"low": 0, "mid": 1, "high": 2}
+    assert told.value == tc.weighted_kappa(*([codes[w] for w in side] for side in words), weights=weights).value
+    assert tc.weighted_kappa(*words, weights="none", n_boot=100).value == pytest.approx(1 - (1 / 3) / (2 / 3))
+
+
+def test_a_measurement_is_not_a_category():
+    with pytest.raises(tc.RefusedError, match="not a whole number"):
+        tc.weighted_kappa([10.2, 11.5, 9.8], [10.0, 11.0, 9.0])
+    assert tc.weighted_kappa([1.0, 2.0, 2.0], [1, 2, 1], n_boot=100).counts.index.tolist() == [1, 2]
+    sides = [pd.Series(pd.Categorical(["a", "b"], categories=list(c), ordered=True)) for c in ("ab", "ba")]
+    with pytest.raises(tc.RefusedError, match="differently"):
+        tc.weighted_kappa(*sides)
+
+
+@pytest.mark.parametrize("compare", [tc.weighted_kappa, tc.limits_of_agreement])
+def test_two_columns_of_different_people_are_refused(compare):
+    first = pd.Series([1, 2, 3, 4, 4], index=list("ABCDE"))
+    second = pd.Series([1, 3, 3, 4, 2], index=list("ABCED"))
+    with pytest.raises(tc.DataError, match="different indexes"):
+        compare(first, second)
+    assert compare(first, second[first.index]).n == compare(first.to_numpy(), second.to_numpy()).n == 5
+
+
+def test_a_gap_between_whole_numbers_is_pointed_out():
+    found = tc.weighted_kappa([1, 2, 5, 5, 1], [1, 2, 5, 2, 1], n_boot=100)
+    assert any("from 1 to 5" in caution for caution in found.cautions)
+
+
 def test_empty_categories_keep_their_distance():
     near, far = ([1, 3, 1, 3, 3], [1, 3, 3, 3, 1]), range(1, 4)
     assert tc.weighted_kappa(*near).counts.shape == (2, 2)

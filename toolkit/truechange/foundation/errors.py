@@ -126,6 +126,25 @@ def check_kind(
         raise error(f"{name}={in_short(given)} cannot be used; give {remedy}.")
 
 
+def check_same_index(**columns: object) -> None:
+    """Raise :class:`DataError` where two columns carry different indexes: people could be mixed up.
+
+    Plain arrays and lists have none and pair by position.
+    """
+    first = ""
+    for name, column in columns.items():
+        index = getattr(column, "index", None)
+        if not hasattr(index, "equals"):
+            continue
+        first = first or name
+        other = columns[first].index  # type: ignore[attr-defined]
+        if len(index) == len(other) and not index.equals(other):
+            raise DataError(
+                f"{first} and {name} have different indexes, so people could be mixed up. Give both in the same order "
+                "with the same index (one row a person), or as plain arrays to pair them by position."
+            )
+
+
 def check_confidence(confidence: float) -> None:
     """Raise :class:`ChoiceError` unless `confidence` is a fraction strictly between 0 and 1."""
     check_numbers(confidence=confidence)

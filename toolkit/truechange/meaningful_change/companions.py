@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from truechange.foundation.errors import DataError, RefusedError, check_confidence
+from truechange.foundation.errors import DataError, RefusedError, check_confidence, check_same_index
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
-from truechange.meaningful_change.ratings import numbers, rated_people, same_index, turned_scores
+from truechange.meaningful_change.ratings import numbers, rated_people, turned_scores
 from truechange.numerics.binary_models import fit_outcomes
 from truechange.numerics.kinds import Counts, Kinds, draw_counts, rows_at_once
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
@@ -69,7 +69,7 @@ def baseline_dependence(
             "Dependence on the baseline needs a second baseline (a practice trial, an earlier visit). Splitting people "
             "by the score that is part of their change makes a dependence out of measurement error."
         )
-    same_index({"improvement": improvement, "anchor": anchor, "second_baseline": second_baseline})
+    check_same_index(improvement=improvement, anchor=anchor, second_baseline=second_baseline)
     z_all = numbers("second_baseline", second_baseline)
     if before is not None and np.array_equal(z_all, numbers("before", before), equal_nan=True):
         raise RefusedError(

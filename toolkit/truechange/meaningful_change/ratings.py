@@ -9,7 +9,14 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from truechange.foundation.errors import ChoiceError, DataError, check_choice, check_confidence, check_finite
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    check_choice,
+    check_confidence,
+    check_finite,
+    check_same_index,
+)
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
@@ -85,7 +92,7 @@ def rated_people(
     known = {name: values for name, values in given.items() if values is not None}
     if absent := [name for name in ("improvement", "anchor") if name not in known]:
         raise DataError(f"No {' and no '.join(absent)} was given: both are needed, one value a person.")
-    same_index(known)
+    check_same_index(**known)
     columns = {name: numbers(name, values) for name, values in known.items()}
     lengths = {name: values.size for name, values in columns.items()}
     if len(set(lengths.values())) != 1:
@@ -106,17 +113,6 @@ def rated_people(
     scores = [columns[name][keep] if name in columns else None for name in ("before", "after")]
     aside = tuple((reason, int(count)) for reason, count in reasons.items() if count)
     return RatedPeople(change[keep], rating[keep].astype(int), int(cut), *_oriented(change[keep], *scores), aside)
-
-
-def same_index(given: dict[str, ArrayLike]) -> None:
-    """Raise a DataError where two Series have different indexes: people could be mixed up."""
-    series = {name: values for name, values in given.items() if isinstance(values, pd.Series)}
-    first = next(iter(series), "")
-    for name, values in series.items():
-        if len(values) == len(series[first]) and not values.index.equals(series[first].index):
-            raise DataError(
-                f"{first} and {name} have different indexes, so people could be mixed up: align them first."
-            )
 
 
 def numbers(name: str, values: ArrayLike) -> Floats:
@@ -153,7 +149,7 @@ def turned_scores(
 ) -> tuple[Floats, Floats, RatedPeople]:
     """Return both scores as numbers, and the people rated, their change turned so that positive = better."""
     check_choice("better", better, ("higher", "lower"))
-    same_index({"before": before, "after": after, "anchor": anchor})
+    check_same_index(before=before, after=after, anchor=anchor)
     first, second = numbers("before", before), numbers("after", after)
     if first.size != second.size:
         raise DataError(f"before has {first.size} values and after has {second.size}: line them up by person first.")

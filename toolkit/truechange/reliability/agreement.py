@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import ndtri, stdtrit
 
-from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence
+from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence, check_same_index
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
 from truechange.numerics.mean_squares import graybill_wang, rounding
@@ -154,8 +154,9 @@ def limits_of_agreement(
     ----------
     first, second : array, shape (n,) or (n, m)
         The two measurements in the unit of the test, same people in the same
-        order; with m columns, m replicates a person of each. Differences are
-        first minus second.
+        order (Series must have the same index, arrays pair by position); with
+        m columns, m replicates a person of each. Differences are first minus
+        second.
     confidence : float, optional
         Level of the intervals about bias and limits.
     method : {"exact", "pair", "approximate"}, optional
@@ -175,7 +176,7 @@ def limits_of_agreement(
     Raises
     ------
     DataError
-        Lengths differ, a value is missing, or fewer than 2 pairs.
+        Lengths or indexes differ, a value is missing, or fewer than 2 pairs.
     RefusedError
         ``scale="log"`` with a value of 0 or less.
     ChoiceError
@@ -206,6 +207,7 @@ def limits_of_agreement(
     check_choice("method", method, METHODS)
     check_choice("scale", scale, SCALES)
     check_confidence(confidence)
+    check_same_index(first=first, second=second)
     a, b = float_array(first, "first"), float_array(second, "second")
     if a.shape[:1] != b.shape[:1] or a.ndim not in (1, 2) or a.ndim != b.ndim:
         raise DataError(f"first and second must hold the same people, got shapes {a.shape} and {b.shape}.")

@@ -4,13 +4,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
 from math import nan, sqrt
+from numbers import Real
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from truechange.foundation.errors import DataError, check_choice, check_confidence, check_whole, stated
+from truechange.foundation.errors import (
+    DataError,
+    RefusedError,
+    check_choice,
+    check_confidence,
+    check_same_index,
+    check_whole,
+    listed,
+    stated,
+)
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.html import frame_table
 from truechange.foundation.numbers import fixed
@@ -80,12 +90,13 @@ def weighted_kappa(
     Parameters
     ----------
     first, second : array, shape (n,)
-        Ratings, same people in the same order.
+        Ratings, same people in the same order (Series must have the same index; arrays pair by position).
     weights : {"quadratic", "linear", "none"} or array, shape (c, c), optional
         Disagreement weights: squared or plain distance, 0/1, or your own (0 on the diagonal).
     categories : sequence, optional
-        All categories in order. By default those seen, sorted; an ordered categorical keeps its own.
-        Give them when a category was never used: distances count.
+        All categories in order. By default the whole numbers seen, sorted; an ordered categorical keeps its own.
+        Words have no order by themselves and need them, except under ``weights="none"``. Give them when a category
+        was never used: distances count.
     confidence : float, optional
         Level of the interval.
     n_boot, seed : int, optional
@@ -99,7 +110,9 @@ def weighted_kappa(
     Raises
     ------
     DataError
-        Lengths differ, a rating is missing or not among the categories, or fewer than 2 pairs.
+        Lengths or indexes differ, a rating is missing or not among the categories, or fewer than 2 pairs.
+    RefusedError
+        Words without an order, or numbers that are not whole (a measurement, not a category).
     ChoiceError
         `weights` is unknown or of the wrong shape.
 
@@ -123,9 +136,12 @@ def weighted_kappa(
     """
     check_confidence(confidence)
     check_whole(n_boot=n_boot, **stated(seed=seed))
-    names, rows, columns = _coded(first, second, categories)
-    c, n, label = len(names), rows.size, weights if isinstance(weights, str) else "own"
+    label = weights if isinstance(weights, str) else "own"
+    names, rows, columns = _coded(first, second, categories, ordered=label != "none")
+    c, n = len(names), rows.size
     distance = _distances(weights, c)
+    whole = categories is None and all(isinstance(name, Real) for name in names)
+    gap = whole and names[-1] - names[0] >= len(names)  # type: ignore[operator]
     counts = np.zeros((c, c), dtype=int)
     np.add.at(counts, (rows, columns), 1)
     table, given, received = counts / n, counts.sum(axis=1), counts.sum(axis=0)
@@ -143,6 +159,8 @@ def weighted_kappa(
     said = {
         "Only one category was used: kappa is not defined (0/0). Report the agreement.": np.isnan(value),
         f"In {100 * failed:.0f}% of resamples one category was left; they are not in the interval.": 0.01 < failed < 1,
+        f"Not every whole number from {names[0]} to {names[-1]} was used, so those beside a gap count as neighbours: "
+        "give categories= if the scale has the others.": gap and label in ("quadratic", "linear"),
         "The two sides use the categories unequally often: look at the table for a shift.": (
             np.abs(given - received).max() > n / 10
         ),
@@ -174,20 +192,20 @@ def kappa_of(table: Floats, distance: Floats) -> Floats:
 
 
 def _coded(
-    first: ArrayLike, second: ArrayLike, categories: Sequence[object] | None
+    first: ArrayLike, second: ArrayLike, categories: Sequence[object] | None, ordered: bool
 ) -> tuple[list[object], Codes, Codes]:
     for name, ratings in (("first", first), ("second", second)):
         if np.ndim(ratings) > 1:
             raise DataError(f"{name} must be one column of ratings, got shape {np.shape(ratings)}.")
-    a, b = pd.Series(first), pd.Series(second)
+    check_same_index(first=first, second=second)
+    a, b = (pd.Series(ratings).reset_index(drop=True) for ratings in (first, second))
     if len(a) != len(b) or len(a) < 2:
         raise DataError(f"first and second must hold the same people, at least 2; got {len(a)} and {len(b)} ratings.")
     if a.isna().any() or b.isna().any():
         where = int(np.flatnonzero(a.isna().to_numpy() | b.isna().to_numpy())[0])
         raise DataError(f"A rating is missing at position {where}. Leave that pair out.")
     if categories is None:
-        ordered = getattr(a, "cat", None)
-        categories = ordered.categories.tolist() if ordered is not None else _sorted({*a.tolist(), *b.tolist()})
+        categories = _own_order(a, b) or _sorted({*a.tolist(), *b.tolist()}, ordered)
     place = {name: i for i, name in enumerate(categories)}
     strange = [name for name in (*a, *b) if name not in place]
     if strange:
@@ -195,11 +213,30 @@ def _coded(
     return list(categories), a.map(place).to_numpy(dtype=np.int64), b.map(place).to_numpy(dtype=np.int64)
 
 
-def _sorted(seen: set[object]) -> list[object]:
-    try:
+def _own_order(a: pd.Series, b: pd.Series) -> list[object]:
+    """Return the order that ordered categoricals bring; empty where there is none."""
+    kinds = [side.dtype for side in (a, b) if isinstance(side.dtype, pd.CategoricalDtype) and side.dtype.ordered]
+    orders = [kind.categories.tolist() for kind in kinds]
+    if len(orders) == 2 and orders[0] != orders[1]:
+        raise RefusedError(f"The two sides order their categories differently: {orders[0]} and {orders[1]}.")
+    return orders[0] if orders else []
+
+
+def _sorted(seen: set[object], ordered: bool) -> list[object]:
+    """Return what was seen in order: whole numbers by size; words only where no order is needed."""
+    if all(isinstance(rating, Real) for rating in seen):
+        if broken := [rating for rating in seen if rating % 1]:
+            raise RefusedError(
+                f"Rating {broken[0]!r} is not a whole number: kappa is for categories. Use icc() for a measurement, or "
+                "give categories= in order."
+            )
         return sorted(seen)  # type: ignore[type-var]
-    except TypeError as mixed:
-        raise DataError("Ratings mix numbers and words, so they have no order. Give categories= in order.") from mixed
+    if ordered:
+        raise RefusedError(
+            f"The ratings are words ({listed(sorted(map(str, seen)))}), which have no order by themselves. Give "
+            "categories= in order, or weights='none' if they have none."
+        )
+    return sorted(seen, key=str)
 
 
 def _distances(weights: str | ArrayLike, c: int) -> Floats:

@@ -137,7 +137,7 @@ def measurement_error(
             raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
         label = f"{session} and {trial}"
         both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
-        data, missing = data.assign(**{label: both}), "reml" if missing == "refuse" else missing
+        data = data.assign(**{label: both})
     held = trial_table(data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result)
     n = len(held.people)
     origin = replace(Origin.own(population, protocol, interval, n=n), trials=scores_per_visit if session else None)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import DataError, RefusedError, check_confidence, in_short, listed
+from truechange.foundation.errors import DataError, RefusedError, check_confidence, check_same_index, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
@@ -164,27 +164,11 @@ def group_labels(improvement: Any, by: Any, n: int) -> pd.Series:
             raise DataError("by= as a dict names each person's group: give improvement as a Series indexed by person.")
         labels = pd.Series([by.get(person) for person in improvement.index])
     else:
-        same_index("by", improvement, by)
+        check_same_index(improvement=improvement, by=by)
         labels = pd.Series(by).reset_index(drop=True)
     if len(labels) != n:
         raise DataError(f"by= has {len(labels)} entries for {n} people: give one group for each improvement.")
     return labels.map(_label).astype(object)
-
-
-def same_index(name: str, improvement: Any, other: Any) -> None:
-    """Refuse two Series whose indexes differ: people could be mixed up.
-
-    Raises
-    ------
-    DataError
-        The indexes differ.
-    """
-    both = isinstance(improvement, pd.Series) and isinstance(other, pd.Series)
-    if both and len(improvement) == len(other) and not improvement.index.equals(other.index):
-        raise DataError(
-            f"{name}= and improvement have different indexes, so people could be mixed up. Give both in the same order "
-            "with the same index, or as plain arrays."
-        )
 
 
 def _label(given: Any) -> str:
