@@ -191,7 +191,7 @@ def test_the_sheet_is_one_page_without_identifiers(tmp_path, clinic, capsys):
 
 
 def test_a_missing_pdf_writer_is_named(tmp_path, monkeypatch, capsys):
-    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    monkeypatch.setitem(sys.modules, "typst", None)
     assert main([*TYPED, "--sheet", str(tmp_path / "x.pdf")]) == 2
     assert "truechange[pdf]" in capsys.readouterr().err
 

@@ -1,13 +1,12 @@
 """One printable page about one person; nothing that identifies anybody unless it was typed as a label."""
 
-from html import escape
 from pathlib import Path
 from typing import Any
 
 from truechange.foundation.errors import ChoiceError, OutcomeError
-from truechange.foundation.html import document
 from truechange.page.question import CAUTION, COMPARES
-from truechange.reporting.page import Picture, Section, Words, write_pdf
+from truechange.reporting.page import Picture, Section, Words, page_html
+from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
 
 ONE_PAGE = """<style>@page { @bottom-right { content: none; } } figure img { max-width: 36rem; width: 100%; }
@@ -15,15 +14,13 @@ ONE_PAGE = """<style>@page { @bottom-right { content: none; } } figure img { max
 figure img { max-width: 38rem; } ul, .caution, .answer { margin: .3rem 0; } }</style>"""
 
 
-def sheet_html(result: Any, *, label: str = "", there: tuple[str, ...] = ()) -> str:
-    """Return the page: the words, the picture, the cautions, where the score stands, the sources.
+def sheet_sections(result: Any, there: tuple[str, ...] = ()) -> tuple[str, list[Section]]:
+    """Return title and sections: the words, the picture, the cautions, where the score stands, the sources.
 
     Parameters
     ----------
     result : PersonChange or Visits
         The answer.
-    label : str, optional
-        Words for the head of the page, as typed; none otherwise.
     there : tuple of str, optional
         Where the last score stands among norms and cut-offs.
     """
@@ -33,15 +30,19 @@ def sheet_html(result: Any, *, label: str = "", there: tuple[str, ...] = ()) -> 
     first = says if course else says[:2]
     drawn = course or result.improvement == result.improvement
     picture = [Picture(result.plot(), result.alt)] if drawn else []
-    blocks: list[Picture | Words | Section] = [Words(first, "answer"), *picture, Words(says[len(first) :])]
-    blocks.append(Section("Mind", [Words(result.cautions, "caution")]))
+    sections = [Section("", [Words(first, "answer"), *picture, Words(says[len(first) :])])]
+    sections.append(Section("Mind", [Words(result.cautions, "caution")]))
     if there:
-        blocks.append(Section("Among others", [Words([text.replace(COMPARES, "") for text in there], "list")]))
+        sections.append(Section("Among others", [Words([text.replace(COMPARES, "") for text in there], "list")]))
     sources = str(cite(*result.sources)).splitlines() if result.sources else []
-    blocks.append(Section("Sources", [Words(sources, "references"), Words([CAUTION])]))
-    head = f"<h1>{escape(title)}</h1>" + (f'<p class="quiet">{escape(label)}</p>' if label else "")
-    body = "".join(part.html() for part in blocks)
-    return document(title, ONE_PAGE + head + body)
+    sections.append(Section("Sources", [Words(sources, "references"), Words([CAUTION])]))
+    return title, sections
+
+
+def sheet_html(result: Any, *, label: str = "", there: tuple[str, ...] = ()) -> str:
+    """Return the page; `label` holds words for its head, as typed, none otherwise."""
+    title, sections = sheet_sections(result, there)
+    return page_html(title, label, sections, ONE_PAGE)
 
 
 def write_sheet(result: Any, path: str, *, label: str = "", there: tuple[str, ...] = ()) -> Path:
@@ -59,11 +60,11 @@ def write_sheet(result: Any, path: str, *, label: str = "", there: tuple[str, ..
     place = Path(path)
     if place.suffix not in (".html", ".pdf"):
         raise ChoiceError(f"{path}: a sheet is written as .html or .pdf.")
-    html = sheet_html(result, label=label, there=there)
     try:
         if place.suffix == ".pdf":
-            return write_pdf(html, place)
-        place.write_text(html, encoding="utf-8")
+            title, sections = sheet_sections(result, there)
+            return write_pdf(title, label, sections, place, one_page=True)
+        place.write_text(sheet_html(result, label=label, there=there), encoding="utf-8")
     except OSError as wrong:
         raise OutcomeError(f"{path} cannot be written: {wrong.strerror}. Choose another place.") from None
     return place

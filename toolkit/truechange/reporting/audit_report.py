@@ -1,7 +1,7 @@
 """Write an audit: one self-contained page, an accessible PDF, a workbook, and JSON for other programs."""
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,8 @@ from truechange.programme.audit_result import ProgrammeAudit
 from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_sections import audit_sections
 from truechange.reporting.audit_tables import audit_tables
-from truechange.reporting.page import page_html, write_pdf
+from truechange.reporting.page import Section, page_html
+from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
 from truechange.reporting.safe_files import whole_folder, write_workbook
 from truechange.reporting.stamp import Stamp
@@ -42,7 +43,7 @@ def to_html(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **
 
 def to_pdf(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
     """Write the audit as a tagged PDF; arguments as for :func:`to_html`."""
-    return write_pdf(audit_page(audit, stamp=stamp, **shown), path)
+    return write_pdf(TITLE, scope(audit), _sections(audit, stamp, **shown), path)
 
 
 def to_excel(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
@@ -61,8 +62,7 @@ def to_json(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **
 
 def audit_page(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bool) -> str:
     """Return the page as text."""
-    sections = audit_sections(audit, audit_tables(audit, **shown), _stamped(audit, stamp))
-    return page_html(TITLE, scope(audit), sections)
+    return page_html(TITLE, scope(audit), _sections(audit, stamp, **shown))
 
 
 def audit_json(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bool) -> str:
@@ -109,10 +109,10 @@ def write_audit(
         The files, and what was left out because a part is not installed.
     """
     step("drawing the pictures")
-    page = audit_page(audit, stamp=stamp, **shown)
+    sections, lead = _sections(audit, stamp, **shown), scope(audit)
     writers: Mapping[str, Callable[[Path], Any]] = {
-        "html": lambda path: path.write_text(page, encoding="utf-8"),
-        "pdf": lambda path: write_pdf(page, path),
+        "html": lambda path: path.write_text(page_html(TITLE, lead, sections), encoding="utf-8"),
+        "pdf": lambda path: write_pdf(TITLE, lead, sections, path),
         "xlsx": lambda path: to_excel(audit, path, stamp=stamp, **shown),
         "json": lambda path: to_json(audit, path, stamp=stamp, **shown),
     }
@@ -126,6 +126,10 @@ def write_audit(
             except MissingPartError as missing:
                 left_out.append(f"audit.{ending} was not written. {missing}")
     return tuple(made), tuple(left_out)
+
+
+def _sections(audit: ProgrammeAudit, given: Stamp | None, **shown: bool) -> Sequence[Section]:
+    return audit_sections(audit, audit_tables(audit, **shown), _stamped(audit, given))
 
 
 def _answer(audit: ProgrammeAudit) -> tuple[str, ...]:

@@ -1,15 +1,12 @@
-"""A report as a list of sections of small blocks, written as one page or as an accessible PDF."""
+"""A report as a list of sections of small blocks, written as one page of HTML; PDF and Word have their own writers."""
 
-import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from html import escape
-from pathlib import Path
 from typing import Any
 
-from truechange.foundation.errors import needs
+from truechange.foundation.errors import OutcomeError
 from truechange.foundation.html import bullet_list, document, embedded, png
 from truechange.reporting.tables import ReadyTable
 
@@ -18,11 +15,22 @@ DPI = 180
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawn picture with its words."""
+    """A drawn picture with its words.
+
+    Raises
+    ------
+    OutcomeError
+        `alt` is empty: a picture without words is lost on a screen reader, in every format.
+    """
 
     drawn: Any
     alt: str
     caption: str = ""
+
+    def __post_init__(self) -> None:
+        """Check the alt text."""
+        if not self.alt.strip():
+            raise OutcomeError("A picture needs alt text: say in one sentence what it shows.")
 
     @cached_property
     def image(self) -> bytes:
@@ -77,7 +85,7 @@ Block = Picture | Words | Columns | ReadyTable
 
 @dataclass(frozen=True)
 class Section:
-    """A heading and what stands under it; the heading of the first page is the title."""
+    """A heading and what stands under it; without a title, what stands right under the page's."""
 
     title: str
     blocks: Sequence[Block]
@@ -86,39 +94,11 @@ class Section:
     def html(self) -> str:
         """Write it."""
         new = ' class="new-page"' if self.starts_page else ""
-        return f"<section{new}><h2>{escape(self.title)}</h2>{''.join(block.html() for block in self.blocks)}</section>"
+        head = f"<h2>{escape(self.title)}</h2>" if self.title else ""
+        return f"<section{new}>{head}{''.join(block.html() for block in self.blocks)}</section>"
 
 
-def page_html(title: str, lead: str, sections: Sequence[Section]) -> str:
-    """Return one self-contained page: no script, no network, pictures embedded."""
-    head = f'<h1>{escape(title)}</h1><p class="quiet">{escape(lead)}</p>'
-    return document(title, head + "".join(section.html() for section in sections))
-
-
-def write_pdf(html: str, path: Path) -> Path:
-    """Write a page as a tagged PDF (PDF/UA-1); the same page gives the same bytes.
-
-    Raises
-    ------
-    MissingPartError
-        The extra ``pdf`` is not installed.
-    """
-    try:
-        from weasyprint import HTML
-    except (ImportError, OSError) as missing:
-        raise needs("What writes PDF files", "pdf") from missing
-
-    with _no_clock():
-        HTML(string=html).write_pdf(path, pdf_variant="pdf/ua-1")
-    return Path(path)
-
-
-@contextmanager
-def _no_clock() -> Iterator[None]:
-    kept = os.environ.get("SOURCE_DATE_EPOCH")
-    os.environ.setdefault("SOURCE_DATE_EPOCH", "315532800")
-    try:
-        yield
-    finally:
-        if kept is None:
-            del os.environ["SOURCE_DATE_EPOCH"]
+def page_html(title: str, lead: str, sections: Sequence[Section], style: str = "") -> str:
+    """Return one self-contained page: no script, no network, pictures embedded; `style` is added to the page's own."""
+    head = f"<h1>{escape(title)}</h1>" + (f'<p class="quiet">{escape(lead)}</p>' if lead else "")
+    return document(title, style + head + "".join(section.html() for section in sections))

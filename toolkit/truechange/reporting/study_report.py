@@ -7,8 +7,9 @@ from typing import Any
 from truechange.figures import save_print
 from truechange.foundation.errors import MissingPartError
 from truechange.reporting.methods import told_sources
-from truechange.reporting.page import page_html, write_pdf
+from truechange.reporting.page import page_html
 from truechange.reporting.page_docx import write_docx
+from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
 from truechange.reporting.safe_files import whole_folder
 from truechange.reporting.stamp import Stamp
@@ -46,7 +47,7 @@ def write_study(
     page = page_html(TITLE, lead, sections)
     writers: dict[str, Callable[[Path], Any]] = {
         "study.html": lambda path: path.write_text(page, encoding="utf-8"),
-        "study.pdf": lambda path: write_pdf(page, path),
+        "study.pdf": lambda path: write_pdf(TITLE, lead, sections, path),
         "study.docx": lambda path: write_docx(TITLE, lead, sections, path),
         "references.bib": lambda path: path.write_text(_bibtex(study), encoding="utf-8"),
     }

@@ -62,15 +62,21 @@ class ReadyTable:
 
         return pd.DataFrame(self.rows, columns=list(self.head))
 
-    def _numeric(self) -> list[bool]:
-        """Which columns hold mostly numbers."""
+    def numeric(self) -> list[bool]:
+        """Return which columns hold mostly numbers."""
         columns = list(zip(*self.rows, strict=True)) or [()] * len(self.head)
         hits = [sum(bool(NUMBER_LIKE.match(cell)) for cell in column) for column in columns]
         return [at > 0 and 2 * hit > len(self.rows) for at, hit in enumerate(hits)]
 
+    def widths(self) -> list[int]:
+        """Return each column's share of a printed width: its longest text, long ones held back, words never broken."""
+        columns = [(name, *(row[at] for row in self.rows)) for at, name in enumerate(self.head)]
+        words = [max(len(word) for text in texts for word in text.split() or [""]) for texts in columns]
+        return [max(min(max(map(len, texts)), 30), word + 3) for texts, word in zip(columns, words, strict=True)]
+
     def html(self) -> str:
         """Write it as HTML with header scopes; everything escaped."""
-        numeric = self._numeric()
+        numeric = self.numeric()
         head = "".join(
             f'<th scope="col"{NUMBER_CLASS if number else ""}>{escape(name)}</th>'
             for name, number in zip(self.head, numeric, strict=True)
@@ -96,7 +102,7 @@ class ReadyTable:
     def latex(self) -> str:
         """Write it as a LaTeX table (package booktabs), notes below."""
         styler = self.frame.style.hide(axis="index").format(escape="latex").format_index(escape="latex", axis=1)
-        layout = "".join("r" if number else "l" for number in self._numeric())
+        layout = "".join("r" if number else "l" for number in self.numeric())
         body = styler.to_latex(hrules=True, column_format=layout)
         caption = r"\caption{" + _latex_text(self.title) + "}\n"
         notes = "".join(f"\\par\\footnotesize {_latex_text(note)}\n" for note in self.notes)
@@ -124,7 +130,7 @@ class ReadyTable:
 
         caption = document.add_paragraph(self.title, style="Caption")
         caption.paragraph_format.keep_with_next = True
-        numeric = self._numeric()
+        numeric = self.numeric()
         table = document.add_table(rows=1, cols=len(self.head))
         table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
         for row in (self.head, *self.rows):
@@ -142,7 +148,7 @@ class ReadyTable:
                 for cell in line.cells:
                     cell.paragraphs[0].paragraph_format.keep_with_next = True
         _rule(table)
-        _widths(table, [(name, *(row[at] for row in self.rows)) for at, name in enumerate(self.head)])
+        _set_widths(table, self.widths())
         for note in self.notes:
             paragraph = document.add_paragraph()
             paragraph.add_run(note).font.size = Pt(8)
@@ -159,13 +165,10 @@ def _latex_text(text: str) -> str:
     return text
 
 
-def _widths(table: Any, columns: Sequence[Sequence[str]], inches: float = 6.3) -> None:
-    """Share the width of the page by each column's longest text, long ones held back, words never broken."""
+def _set_widths(table: Any, wanted: Sequence[int], inches: float = 6.3) -> None:
+    """Share the width of the page."""
     from docx.shared import Inches
 
-    longest = [max(map(len, texts)) for texts in columns]
-    words = [max(len(word) for text in texts for word in text.split() or [""]) for texts in columns]
-    wanted = [max(min(letters, 30), word + 3) for letters, word in zip(longest, words, strict=True)]
     table.autofit = False
     for column, count in zip(table.columns, wanted, strict=True):
         column.width = Inches(inches * count / sum(wanted))
