@@ -7,10 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from truechange.evidence import RESULTS
+
 sys.path.insert(0, str(Path(__file__).parent))
 from calibration import calibrate
 
-TABLE = Path(__file__).parents[2] / "reports" / "person_calibration.csv"
+TABLE = RESULTS / "person_calibration.csv"
 ALLOWED = 0.03
 
 

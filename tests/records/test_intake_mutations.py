@@ -1,7 +1,7 @@
 """Damaged copies of good files: no traceback ever, a ledger that always adds up, every planted error found.
 
 The good files are drawn here (an invented clinic of ten people), seeded; the damage is ours. Nothing here is data.
-By default about 2,000 damaged copies are read; TRUECHANGE_FULL=1 reads 6,000 and rewrites reports/intake_recall.csv.
+By default about 2,000 damaged copies are read; TRUECHANGE_FULL=1 reads 6,000 and rewrites the stored table.
 """
 
 import csv
@@ -16,10 +16,10 @@ import pandas as pd
 import pytest
 
 import truechange as tc
+from truechange.evidence import RESULTS
 from truechange.foundation.errors import OutcomeError
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
-REPORT = Path(__file__).parents[2] / "reports" / "intake_recall.csv"
 TESTS = {  # usual scores before and after, unit, protocol facts
     "chair_stand_30s": (
         (9, 13),
@@ -396,8 +396,7 @@ def test_every_planted_error_is_found(tmp_path):
     )
     print(recall.to_string(index=False))
     if FULL:
-        REPORT.parent.mkdir(exist_ok=True)
-        recall.to_csv(REPORT, index=False, float_format="%.4f", lineterminator="\n")
+        recall.to_csv(RESULTS / "intake_recall.csv", index=False, float_format="%.4f", lineterminator="\n")
     assert recall["recall"].min() >= 0.99, f"missed: {missed[:10]}"
 
 

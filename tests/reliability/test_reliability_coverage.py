@@ -2,16 +2,16 @@
 
 Known truth: persons SD 3, error SD 1, 2 or 3 trials. Without a shift trials are alike; with a random
 shift each study draws trial effects of SD 0.6; a fixed shift adds 0.8 to every later trial.
-``TRUECHANGE_FULL=1`` runs 200,000 studies a cell and writes reports/reliability_coverage.csv.
+``TRUECHANGE_FULL=1`` runs 200,000 studies a cell and writes the stored table ``reliability_coverage``.
 """
 
 import os
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from truechange.evidence import RESULTS
 from truechange.numerics.mean_squares import graybill_wang, icc_limits, simulated_mean_squares
 from truechange.numerics.resampling import in_blocks
 from truechange.reliability.agreement import limit_factors
@@ -21,7 +21,6 @@ FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 STUDIES, SEED = (200_000 if FULL else 20_000), 20251
 PERSON, ERROR, TRIAL, STEP = 3.0, 1.0, 0.6, 0.8
 CELLS = [(n, k, shift) for n in (15, 30, 50) for k in (2, 3) for shift in ("none", "random", "fixed")]
-REPORT = Path(__file__).parents[2] / "reports" / "reliability_coverage.csv"
 
 
 def chi_limits(square, df):
@@ -64,7 +63,7 @@ def table():
     ]
     held = pd.concat([held, pd.DataFrame(limits)], ignore_index=True).assign(studies=STUDIES, seed=SEED)
     if FULL:
-        held.round({"coverage": 4}).to_csv(REPORT, index=False, lineterminator="\n")
+        held.round({"coverage": 4}).to_csv(RESULTS / "reliability_coverage.csv", index=False, lineterminator="\n")
     return held
 
 

@@ -1,6 +1,40 @@
 """The notebooks command copies a set that works where it lands, and overwrites nothing unasked."""
 
+import re
+
+import nbformat
+import pytest
+
 from truechange.cli.main import main
+
+
+@pytest.fixture(scope="module")
+def copied(tmp_path_factory):
+    """The set as a reader gets it, in an empty folder away from the checkout."""
+    folder = tmp_path_factory.mktemp("away") / "mine"
+    assert main(["notebooks", str(folder)]) == 0
+    return folder
+
+
+def code_of(path):
+    return "\n".join(cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code")
+
+
+def test_every_file_a_notebook_reads_is_copied_with_it(copied):
+    books = sorted((copied / "notebooks").glob("*.ipynb"))
+    assert len(books) == 8
+    named = {(book, name) for book in books for name in re.findall(r"""["']((?:\.\.?/)[^"'{]*)["']""", code_of(book))}
+    assert len(named) > 8
+    assert not [(book.name, name) for book, name in named if not (book.parent / name).exists()]
+    assert not [book.name for book in books if re.search(r"""["'](?:/|~|[A-Za-z]:\\)""", code_of(book))]
+
+
+def test_a_copied_notebook_that_shows_stored_results_runs_where_it_lands(copied):
+    client = pytest.importorskip("nbclient")
+    book = copied / "notebooks" / "04_who_responded.ipynb"
+    assert "simulated(" in code_of(book)
+    ran = client.execute(nbformat.read(book, as_version=4), cwd=str(book.parent), timeout=120)
+    assert all(cell.execution_count for cell in ran.cells if cell.cell_type == "code" and cell.source)
 
 
 def test_it_copies_notebooks_and_data_beside_each_other(tmp_path, capsys):

@@ -1,7 +1,7 @@
-"""Coverage of the true responder share on invented clinics with known truth; writes reports/responder_coverage.csv.
+"""Coverage of the true responder share on invented clinics with known truth; writes the stored table.
 
-By hand: ``python tests/responders/coverage_table.py reports/responder_coverage.csv``. Every number is drawn here with
-numpy; nothing of the library makes the data.
+By hand: ``python tests/responders/coverage_table.py toolkit/truechange/evidence/results/responder_coverage.csv``.
+Every number is drawn here with numpy; nothing of the library makes the data.
 """
 
 import sys

@@ -4,15 +4,14 @@ import os
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
 import truechange as tc
+from truechange.evidence import simulated
 from truechange.responders.true_share import chance_beyond, share_beyond, true_spread
 
-TABLE = Path(__file__).parents[2] / "reports" / "responder_coverage.csv"
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
 
@@ -132,9 +131,9 @@ def test_group_threshold_is_refused():
         tc.true_responder_share([1, 2, 3], sem=1, mcid=tc.Threshold(value=2, kind="mcid", level="between-group"))
 
 
-# Simulation with known truth: reports/responder_coverage.csv, 2,000 clinics a cell, made by coverage_table.py.
+# Simulation with known truth: the stored table responder_coverage, 2,000 clinics a cell, made by coverage_table.py.
 def test_the_written_table_shows_what_is_claimed():
-    table = pd.read_csv(TABLE)
+    table = simulated("responder_coverage")
     of_size = table[table["people"].isin([40, 150])]
     assert len(of_size) == 10
     assert (of_size["repeats"] == 2000).all()

@@ -1,1 +1,36 @@
-"""The evidence room."""
+"""The evidence room: reference cases that are computed again, and the stored tables of long simulation studies."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from truechange.foundation.errors import check_choice
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+RESULTS = Path(__file__).parent / "results"
+
+
+def simulated(name: str) -> "pd.DataFrame":
+    """Return the stored table of a simulation study with known truth; too long to run again, its seed is in the table.
+
+    Parameters
+    ----------
+    name : {"intake_recall", "mcid_simulation", "person_calibration", "reliability_coverage", "responder_coverage"}
+        Faults found in damaged files; bias and coverage of every MCID estimator; claims about one person; coverage
+        of the intervals of reliability; coverage of the share truly changed.
+
+    Raises
+    ------
+    ChoiceError
+        No such table is stored.
+
+    Examples
+    --------
+    >>> float(simulated("responder_coverage")["coverage"].min())
+    0.9455
+    """
+    import pandas as pd
+
+    check_choice("name", name, sorted(path.stem for path in RESULTS.glob("*.csv")))
+    return pd.read_csv(RESULTS / f"{name}.csv")

@@ -1,0 +1,31 @@
+"""The stored tables of simulation studies: whole, by name, inside the package."""
+
+import pytest
+
+from truechange.evidence import RESULTS, simulated
+from truechange.foundation.errors import ChoiceError
+
+COLUMNS = {
+    "intake_recall": {"class", "planted", "found", "recall"},
+    "mcid_simulation": {"method", "people", "share", "anchor_reliability", "bias", "coverage"},
+    "person_calibration": {"n", "prior", "claims", "claimed", "true", "seed"},
+    "reliability_coverage": {"n", "k", "shift", "method", "coverage", "studies", "seed"},
+    "responder_coverage": {"people", "true_share", "coverage", "repeats"},
+}
+
+
+def test_there_are_these_and_no_others():
+    assert {path.stem for path in RESULTS.iterdir()} == set(COLUMNS)
+
+
+@pytest.mark.parametrize("name", COLUMNS)
+def test_a_table_comes_by_its_name(name):
+    table = simulated(name)
+    assert COLUMNS[name] <= set(table.columns)
+    assert len(table) > 5
+
+
+@pytest.mark.parametrize("name", ["mcid", "../results/intake_recall", None])
+def test_an_unknown_name_is_refused_with_those_there_are(name):
+    with pytest.raises(ChoiceError, match="'intake_recall', 'mcid_simulation'"):
+        simulated(name)
