@@ -10,12 +10,14 @@ import pandas as pd
 import pytest
 
 import truechange as tc
+from truechange.cli.main import main
 from truechange.cli.study import add_arguments, compute
 from truechange.foundation.errors import ChoiceError, OutcomeError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
 from truechange.reporting import methods_paragraph
 from truechange.reporting.methods import told_sources
+from truechange.reporting.page_docx import edited as is_edited
 from truechange.reporting.page_docx import write_docx
 from truechange.reporting.prose import Telling
 from truechange.reporting.stamp import stamp
@@ -131,6 +133,34 @@ def test_the_study_is_written_whole(study, tmp_path):
     assert {"agreement.png", "agreement.svg", "mcid.png", "changes.svg"} <= figures
     for table in (tmp_path / "a" / "tables").glob("*.csv"):
         assert len(pd.read_csv(table)) > 0
+
+
+def test_an_edited_word_document_is_replaced_only_when_asked(study, tmp_path, capsys, monkeypatch):
+    docx = pytest.importorskip("docx")
+    monkeypatch.setattr("truechange.cli.study.compute", lambda _args, _step: study)
+    words = ["study", str(DATA / "retest.csv"), str(DATA / "clinic.xlsx"), "--measure", "chair_stand_30s"]
+    words += ["--out", str(tmp_path)]
+    place = tmp_path / "study.docx"
+    assert main(words) == 0
+    ours = place.read_bytes()
+    assert main(words) == 0  # unedited: written again without a question
+    document = docx.Document(place)
+    document.paragraphs[2].add_run(" My own sentence.")
+    document.save(place)
+    theirs = place.read_bytes()
+    (tmp_path / "study.html").unlink()
+    capsys.readouterr()
+    assert main(words) == 1
+    said = capsys.readouterr()
+    assert f"{place} was edited" in said.err
+    assert "--overwrite" in said.err
+    assert "study.docx" not in said.out
+    assert place.read_bytes() == theirs
+    assert (tmp_path / "study.html").exists()  # the others are written
+    assert main([*words, "--overwrite"]) == 0
+    assert place.read_bytes() == ours
+    place.write_text("notes kept under this name")
+    assert is_edited(place)
 
 
 def test_the_word_document_reads_well_and_repeats_its_bytes(study, tmp_path):

@@ -35,12 +35,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--interval", default="", help="time between the two retests, in words, such as '1 week'")
     add("--population", default="", help="who the people of the retest study are, in words")
     add("--cut", type=int, default=1, help="lowest rating that counts as improved (default: 1)")
+    add("--overwrite", action="store_true", help="replace a study.docx that was edited since it was written")
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
     add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compute the study and write it."""
+    """Compute the study and write it; 1 when an edited document was left as it is."""
+    from truechange.reporting.page_docx import edited
     from truechange.reporting.stamp import stamp
     from truechange.reporting.study_report import write_study
 
@@ -59,9 +61,10 @@ def run(args: argparse.Namespace) -> int:
     )
     settings = {name: getattr(args, name) for name in (*names, "seed", "resamples")}
     made = stamp([args.retest, args.change], settings)
+    kept = not args.overwrite and edited(args.out / "study.docx")
     with progress(14, "reading") as step:
         study = compute(args, step)
-        written, left_out = write_study(study, args.out, stamp=made, step=step)
+        written, left_out = write_study(study, args.out, stamp=made, overwrite=args.overwrite, step=step)
     said = (study.error.sentence(), study.mcid.sentence(), *study.audit.sentences()[2:3])
     print(
         "\n".join(
@@ -69,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         )
     )
     print(*left_out, sep="\n", file=sys.stderr)
-    return 0
+    return int(kept)
 
 
 def compute(args: argparse.Namespace, step: Any) -> Any:

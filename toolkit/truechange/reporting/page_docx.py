@@ -1,13 +1,16 @@
 """The same sections as a Word document, for a thesis."""
 
 from collections.abc import Sequence
+from hashlib import sha256
 from io import BytesIO
 from pathlib import Path
+from zipfile import BadZipFile, ZipFile
 
 from truechange.foundation.errors import needs
 from truechange.reporting.page import Columns, Picture, Section, Words
 from truechange.reporting.safe_files import settle_zip
 
+CORE = "docProps/core.xml"
 WIDTH = 6.3  # inches between the margins
 STYLES = {"list": "List Bullet", "answer": "List Bullet", "caution": "List Bullet"}
 
@@ -45,9 +48,30 @@ def write_docx(title: str, lead: str, sections: Sequence[Section], path: Path) -
                     _picture(made, picture)
             else:
                 block.add_to(made)
+    held = BytesIO()
+    made.save(held)
+    made.core_properties.identifier = _fingerprint(held)
     made.save(str(path))
     settle_zip(Path(path))
     return Path(path)
+
+
+def edited(path: Path) -> bool:
+    """Return whether a file is there that is not, part by part, what :func:`write_docx` wrote: somebody's own work."""
+    if not Path(path).exists():
+        return False
+    try:
+        with ZipFile(path) as there:
+            return _fingerprint(path).encode() not in there.read(CORE)
+    except (BadZipFile, KeyError):  # not a document, or without the facts of one: not ours
+        return True
+
+
+def _fingerprint(document: "Path | BytesIO") -> str:
+    """Return the SHA-256 of every part but the one that holds the fingerprint."""
+    with ZipFile(document) as there:
+        parts = sorted((info.filename, there.read(info)) for info in there.infolist() if info.filename != CORE)
+    return sha256(repr(parts).encode()).hexdigest()
 
 
 def _look(made: object) -> None:

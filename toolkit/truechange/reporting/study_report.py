@@ -8,7 +8,7 @@ from truechange.figures import save_print
 from truechange.foundation.errors import MissingPartError
 from truechange.reporting.methods import told_sources
 from truechange.reporting.page import page_html
-from truechange.reporting.page_docx import write_docx
+from truechange.reporting.page_docx import edited, write_docx
 from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
 from truechange.reporting.safe_files import whole_folder
@@ -16,11 +16,17 @@ from truechange.reporting.stamp import Stamp
 from truechange.reporting.study import Study
 from truechange.reporting.study_sections import study_pictures, study_sections, study_tables
 
+KEPT = "Move or rename it, or add --overwrite to replace it."
 TITLE = "Measurement error, meaningful change and responders"
 
 
 def write_study(
-    study: Study, out: Path, *, stamp: Stamp, step: Callable[[str], None] = lambda _words: None
+    study: Study,
+    out: Path,
+    *,
+    stamp: Stamp,
+    overwrite: bool = False,
+    step: Callable[[str], None] = lambda _words: None,
 ) -> tuple[tuple[Path, ...], tuple[str, ...]]:
     """Write the study into a folder, all or none: page, PDF, Word document, figures, tables and references.
 
@@ -32,13 +38,15 @@ def write_study(
         The folder.
     stamp : Stamp
         Files and options of the run.
+    overwrite : bool, optional
+        Replace a ``study.docx`` that was edited since it was written; by default it is left alone, and said.
     step : callable, optional
         Told what is being written.
 
     Returns
     -------
     tuple of Path, tuple of str
-        The three documents, and what was left out because a part is not installed.
+        The documents written, and what was left out: because a part is not installed, or not to lose somebody's work.
     """
     step("drawing the figures")
     pictures, tables = study_pictures(study), study_tables(study)
@@ -52,6 +60,9 @@ def write_study(
         "references.bib": lambda path: path.write_text(_bibtex(study), encoding="utf-8"),
     }
     made, left_out = [], []
+    if not overwrite and edited(Path(out) / "study.docx"):
+        del writers["study.docx"]
+        left_out.append(f"{Path(out) / 'study.docx'} was edited since it was written and is left as it is. {KEPT}")
     with whole_folder(out) as aside:
         for name, write in writers.items():
             step(f"writing {name}")
