@@ -1,11 +1,14 @@
 """One audit of the invented clinic for all tests of the report."""
 
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 import truechange as tc
+from truechange.reporting.audit_enough import in_words
+from truechange.reporting.small_cells import without_few
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 
@@ -28,3 +31,33 @@ def clinic_page(clinic_audit):
     from truechange.reporting.audit_report import audit_page
 
     return audit_page(clinic_audit)
+
+
+def _within(held, seen=None):
+    """Walk everything a result holds and yield each caution."""
+    seen = set() if seen is None else seen
+    if id(held) in seen or isinstance(held, str | pd.DataFrame):
+        return
+    seen.add(id(held))
+    if isinstance(held, dict):
+        for value in held.values():
+            yield from _within(value, seen)
+    elif isinstance(held, list | tuple):
+        for value in held:
+            yield from _within(value, seen)
+    elif is_dataclass(held):
+        yield from getattr(held, "cautions", ())
+        for field in fields(held):
+            yield from _within(getattr(held, field.name), seen)
+
+
+@pytest.fixture(scope="session")
+def cautions_within():
+    """Every caution that a result or any part of it holds."""
+    return lambda held: list(dict.fromkeys(_within(held)))
+
+
+@pytest.fixture(scope="session")
+def shown_caution():
+    """A caution as a report writes it, in small letters: the name of its tests may stand ahead."""
+    return lambda text: without_few(in_words(text)).lower()

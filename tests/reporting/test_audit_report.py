@@ -46,11 +46,34 @@ def test_the_answer_comes_first_and_is_the_audits_own(clinic_audit, clinic_page)
     assert places[-1] < text.index("Who could be compared")
 
 
-def test_what_it_cannot_show_and_every_caution_are_there(clinic_audit, clinic_page):
+def test_what_it_cannot_show_and_every_caution_are_there(clinic_audit, clinic_page, shown_caution):
     text = words_of(clinic_page)
     assert "were not chosen by lot" in text
     assert "do not diagnose" in text
-    assert all(caution in text for caution in clinic_audit.cautions)
+    assert all(shown_caution(caution) in text.lower() for caution in clinic_audit.cautions)
+
+
+def test_no_caution_of_any_part_is_lost(clinic_audit, clinic_page, cautions_within, shown_caution):
+    found = cautions_within(clinic_audit)
+    assert any("effect of the score before differs between the groups" in text for text in found)
+    told = json.loads(audit_json(clinic_audit))["cautions"]
+    page = words_of(clinic_page).lower()
+    for text in found:
+        assert any(text in caution for caution in clinic_audit.cautions), text
+        assert any(shown_caution(text) in caution.lower() for caution in told), text
+        assert shown_caution(text) in page, text
+    assert len(set(clinic_audit.cautions)) == len(clinic_audit.cautions)
+
+
+def test_the_caution_of_an_adjusted_difference_stands_beside_it(clinic_page):
+    section = words_of(clinic_page).split("Compared with others")[1].split("All tests looked at")[0]
+    assert "effect of the score before differs between the groups" in section
+
+
+def test_a_small_count_in_a_caution_is_hidden_unless_asked_for(clinic_audit):
+    hidden, shown = (json.loads(audit_json(clinic_audit, small_cells=few))["cautions"] for few in (False, True))
+    assert not any(re.search(r"(?<!\d)[1-4] people", text) for text in hidden)
+    assert any("2 people could not do the test" in text for text in shown)
 
 
 def test_everything_refused_is_named_with_its_reason(clinic_audit, clinic_page):

@@ -89,6 +89,15 @@ def test_every_filled_in_number_is_held_by_its_result_object(study, told):
     assert checked >= 12
 
 
+def test_no_caution_of_any_part_of_the_study_is_lost(study, cautions_within, shown_caution):
+    pictures, tables = study_pictures(study), study_tables(study)
+    sections = study_sections(study, stamp(), pictures, tables)
+    told = " ".join(next(part for part in sections if part.title == "Cautions").blocks[0].texts).lower()
+    found = cautions_within(study)
+    assert len(found) > 10
+    assert [text for text in found if shown_caution(text) not in told] == []
+
+
 def test_a_retyped_number_is_refused():
     with pytest.raises(OutcomeError, match="wording"):
         Telling().say("We studied 50 people.")

@@ -63,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
     from truechange.records import read
     from truechange.reporting.audit_enough import in_words
     from truechange.reporting.audit_report import audit_json, write_audit
+    from truechange.reporting.audit_tables import audit_tables, caution_list
     from truechange.reporting.stamp import stamp
     from truechange.reporting.thresholds import read_thresholds
 
@@ -93,7 +94,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(audit_json(found, stamp=made, **shown), end="")
     else:
-        print("\n".join(map(in_words, (*found.sentences(), *(f"Caution: {caution}" for caution in found.cautions)))))
+        cautions = caution_list(audit_tables(found, **shown))
+        print("\n".join(map(in_words, (*found.sentences(), *(f"Caution: {text}" for text in cautions)))))
         if written:
             print("\nWritten:", *written, sep="\n  ")
     print(*left_out, *records.cautions, sep="\n", file=sys.stderr)

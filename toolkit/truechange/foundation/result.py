@@ -1,6 +1,6 @@
 """What every result object can do: say itself in words, show a table, carry its cautions into any export."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -12,6 +12,11 @@ if TYPE_CHECKING:
 def told(notes: Mapping[str, object]) -> tuple[str, ...]:
     """Return the sentences whose condition holds: ``{"Only 8 people.": n < 10}``."""
     return tuple(text for text, holds in notes.items() if holds)
+
+
+def gathered(own: Iterable[str], *parts: object) -> tuple[str, ...]:
+    """Return a result's own cautions, then those of the results it holds, each once: none stays behind in a part."""
+    return tuple(dict.fromkeys((*own, *(text for part in parts for text in getattr(part, "cautions", ())))))
 
 
 class Result:

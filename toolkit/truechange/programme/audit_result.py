@@ -9,7 +9,7 @@ import pandas as pd
 
 from truechange.foundation.exporting import export, register
 from truechange.foundation.numbers import percent
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, gathered
 from truechange.programme.baseline import BaselineTable
 from truechange.programme.change import PairedChange
 from truechange.programme.enough import MEANINGS, ChangedEnough
@@ -63,8 +63,8 @@ class ProgrammeAudit(Result):
         Of every random step.
     confidence : float
         Level of every interval.
-    cautions : tuple of str
-        What a reader must know, the gravest first.
+    notes : tuple of str
+        What a reader must know of the audit as a whole.
     """
 
     programme: str
@@ -88,7 +88,12 @@ class ProgrammeAudit(Result):
     therapists: Result
     seed: int
     confidence: float
-    cautions: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
+        """The audit's own notes, then every part's cautions, each once, with the test it concerns."""
+        return gathered(self.notes, *self._parts())
 
     def _parts(self) -> tuple[Result, ...]:
         return (

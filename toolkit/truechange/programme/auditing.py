@@ -220,7 +220,7 @@ def audit(
         therapists=attempt(lambda: _units(people, pairs[first], held[first], "therapist"), "therapists"),
         seed=seed,
         confidence=confidence,
-        cautions=(*notes, *look_caution(tuple(keys), confidence)),
+        notes=(*notes, *look_caution(tuple(keys), confidence)),
     )
 
 

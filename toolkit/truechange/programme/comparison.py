@@ -10,7 +10,7 @@ import pandas as pd
 from truechange.foundation.errors import DataError, listed
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import p_value
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, gathered
 from truechange.programme.adjusted import (
     FEWEST,
     adjusted_difference,
@@ -190,6 +190,7 @@ def compare_programmes(
         notes.append(f"Not compared by {listed(unseen)}: a group has fewer than {FEWEST} people of each kind.")
     if len(looked):
         notes.append(f"{len(looked)} subgroup comparisons were looked at; a difference in one is a question for later.")
+    response = individual_response(first, second, confidence, unit)
     return ProgrammeComparison(
         programme=names[0],
         compare=names[1],
@@ -201,6 +202,6 @@ def compare_programmes(
         responders=shares,
         adjusted_shares=equal,
         subgroups=looked,
-        response=individual_response(first, second, confidence, unit),
-        cautions=tuple(notes),
+        response=response,
+        cautions=gathered(notes, shares, response),
     )

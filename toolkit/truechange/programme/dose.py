@@ -9,7 +9,7 @@ import pandas as pd
 from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, gathered
 from truechange.programme.fidelity import Fidelity, fidelity
 from truechange.programme.parts import Refused
 from truechange.programme.tolerance import Tolerance, tolerance
@@ -95,7 +95,7 @@ class Dose(Result):
     @property
     def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
         """Cautions of every part."""
-        return (*self.own_cautions, *(text for part in self._parts for text in part.cautions))
+        return gathered(self.own_cautions, *self._parts)
 
     @property
     def sources(self) -> tuple[str, ...]:  # type: ignore[override]

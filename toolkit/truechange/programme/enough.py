@@ -8,7 +8,7 @@ import pandas as pd
 
 from truechange.foundation.errors import OutcomeError
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, gathered
 from truechange.programme.known import Known
 from truechange.programme.parts import Refused
 from truechange.responders import (
@@ -64,7 +64,7 @@ class ChangedEnough(Result):
     @property
     def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
         """Cautions of all parts, each once."""
-        return tuple(dict.fromkeys(text for part in self._parts().values() for text in part.cautions))
+        return gathered((), *self._parts().values(), self.curve)
 
     @property
     def sources(self) -> tuple[str, ...]:  # type: ignore[override]

@@ -11,7 +11,7 @@ from truechange.foundation.errors import MissingPartError
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_sections import audit_sections
-from truechange.reporting.audit_tables import audit_tables
+from truechange.reporting.audit_tables import audit_tables, caution_list
 from truechange.reporting.page import Section, page_html
 from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
@@ -49,7 +49,8 @@ def to_pdf(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **s
 def to_excel(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
     """Write every table into a workbook, unrounded, formulas inert; arguments as for :func:`to_html`."""
     held = {"answer": pd.DataFrame({"answer": _answer(audit)})} | audit_tables(audit, **shown)
-    held["cautions"] = pd.DataFrame({"caution": (*audit.cautions, *cannot_show(audit))})
+    cautions = (*caution_list(held), *cannot_show(audit))
+    held["cautions"] = pd.DataFrame({"caution": cautions})
     held["stamp"] = pd.DataFrame(_stamped(audit, stamp).rows, columns=["fact", "value"])
     return write_workbook(path, held)
 
@@ -67,12 +68,14 @@ def audit_page(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bo
 
 def audit_json(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bool) -> str:
     """Return the audit as JSON: answer, tables (rows of unrounded values), cautions, refusals, references, stamp."""
+    held = audit_tables(audit, **shown)
+    tables = {name: _records(frame) for name, frame in held.items() if name != "cautions"}
     told = {
         "scope": scope(audit),
         "answer": _answer(audit),
         "cannot_show": cannot_show(audit),
-        "tables": {name: _records(frame) for name, frame in audit_tables(audit, **shown).items()},
-        "cautions": audit.cautions,
+        "cautions": caution_list(held),
+        "tables": tables,
         "not_computed": [{"part": part.part, "reason": in_words(part.reason)} for part in audit.refused],
         "references": cite(audit).sentences(),
         "stamp": dict(_stamped(audit, stamp).rows),

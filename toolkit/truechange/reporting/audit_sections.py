@@ -34,7 +34,7 @@ from truechange.reporting.audit_pictures import (
     steps,
     units,
 )
-from truechange.reporting.audit_tables import measure_rows
+from truechange.reporting.audit_tables import caution_list, measure_rows
 from truechange.reporting.audit_training import training_blocks
 from truechange.reporting.checklists import checklist
 from truechange.reporting.known_facts import audit_facts
@@ -75,7 +75,7 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
     return [
         _answer(audit, tables),
         *(section for _, section in parts),
-        Section("Cautions", [Words(audit.cautions, "list")]),
+        Section("Cautions", [Words(caution_list(tables), "list")]),
         *([Section("Not computed, and why", [Words(refused, "list")])] if refused else []),
         Section(
             "Methods and references", [Words(["; ".join(once(method)) + "."]), Words(sources.sentences(), "references")]

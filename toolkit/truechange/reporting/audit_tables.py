@@ -8,7 +8,7 @@ from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.dose import Dose
 from truechange.reporting.audit_enough import frame_in_words, threshold_choice, tipping
 from truechange.reporting.audit_training import training_tables
-from truechange.reporting.small_cells import HIDDEN, suppress
+from truechange.reporting.small_cells import HIDDEN, suppress, without_few
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,6 +35,8 @@ def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: boo
     dict of str to DataFrame
         Name of the table and its rows.
     """
+    import pandas as pd
+
     parts: dict[str, Result] = {
         "flow": audit.flow, "baseline": audit.baseline, "error and importance": audit.known, "change": audit.change,
         "changed enough": audit.responders, "missing": audit.missing, "comparison": audit.comparison,
@@ -42,6 +44,7 @@ def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: boo
         "therapists": audit.therapists,
     }  # fmt: skip
     held = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
+    held["cautions"] = pd.DataFrame({"caution": audit.cautions if small_cells else map(without_few, audit.cautions)})
     held |= {"threshold choice": threshold_choice(audit), "tipping point": tipping(audit)}
     if isinstance(audit.dose, Dose):
         held |= training_tables(audit.dose, small_cells=small_cells)
@@ -53,6 +56,11 @@ def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: boo
     if not small_cells:
         held = {name: _hide(name, frame) if len(frame) else frame for name, frame in held.items()}
     return {name: frame_in_words(_impersonal(frame)) for name, frame in held.items() if len(frame)}
+
+
+def caution_list(tables: "dict[str, pd.DataFrame]") -> list[str]:
+    """Return every caution of the audit as it may be shown."""
+    return tables["cautions"]["caution"].tolist() if "cautions" in tables else []
 
 
 def _impersonal(frame: "pd.DataFrame") -> "pd.DataFrame":

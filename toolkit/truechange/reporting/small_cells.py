@@ -1,5 +1,6 @@
 """Counts of one to four people are not published, and neither is the cell that would give them away."""
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -8,6 +9,19 @@ if TYPE_CHECKING:
 
 LEAST = 5
 HIDDEN = "hidden"
+FEW = re.compile(rf"(?<![\d.,–])[1-{LEAST - 1}] (?:people|person)\b")
+
+
+def without_few(text: str) -> str:
+    """Write a count of one to four people in a sentence as what it may be said to be.
+
+    Examples
+    --------
+    >>> without_few("2 people could not do the test.")
+    'Fewer than 5 people could not do the test.'
+    """
+    few = f"fewer than {LEAST} people"
+    return FEW.sub(lambda found: few.capitalize() if found.start() == 0 else few, text)
 
 
 def suppress(

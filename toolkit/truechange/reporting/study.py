@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from truechange.foundation.result import gathered
 from truechange.meaningful_change import McidStudy
 from truechange.measures import Measure
 from truechange.programme.audit_result import ProgrammeAudit
@@ -44,6 +45,12 @@ class Study:
     mcid: McidStudy
     audit: ProgrammeAudit
     options: Mapping[str, object]
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Every caution of everything computed, each once."""
+        parts = (self.retest, self.change, *self.icc, self.error, self.agreement, self.mcid, self.audit, self.measure)
+        return gathered((), *parts)
 
     @property
     def results(self) -> tuple[Any, ...]:

@@ -6,16 +6,18 @@ from typing import TYPE_CHECKING, Any
 from truechange.foundation import drawing
 from truechange.meaningful_change.estimators import METHODS
 from truechange.programme.parts import ByMeasure
+from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_pictures import baseline, changes, shares, steps
 from truechange.reporting.audit_tables import audit_tables, measure_rows
 from truechange.reporting.checklists import checklist
 from truechange.reporting.known_facts import audit_facts, mcid_facts, reliability_facts
 from truechange.reporting.methods import methods_paragraph
 from truechange.reporting.page import Picture, Section, Words
+from truechange.reporting.small_cells import without_few
 from truechange.reporting.stamp import Stamp
 from truechange.reporting.study import Study
 from truechange.reporting.tables import ReadyTable, ready_table
-from truechange.reporting.wording import cannot_show, once
+from truechange.reporting.wording import cannot_show
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -103,7 +105,7 @@ def study_sections(
     flow, change, enough, versus = (_of(part, audit.primary) for part in parts)
     error = [*study.icc[0].sentences()[:1], *study.error.sentences(), *study.agreement.sentences()]
     filled = [block for one in lists for block in (Words(one.sentences()), one.ready())]
-    cautions = once(text for one in study.results for text in one.cautions)
+    cautions = [without_few(in_words(text)) for text in study.cautions]
 
     def shown(*names: str) -> list[Picture | ReadyTable]:
         found = (pictures.get(name[2:]) if name.startswith("~ ") else tables[name] for name in names)
