@@ -136,8 +136,8 @@ def test_degenerate_changes():
     huge = paired_change(np.zeros(4), [100, 100.1, 100.2, 99.9], [100, 100.1, 100.2, 99.9]).response_mean
     assert huge.low < huge.value < huge.high
     gaps = paired_change([1, 2, 3, 4], [2, 4, 5, np.nan], [1, 2, 2, np.nan])
-    assert (gaps.mean.n, gaps.started) == (3, 4)
-    assert "of 4 who started" in gaps.sentence()
+    assert (gaps.mean.n, gaps.due) == (3, 4)
+    assert "of 4 due" in gaps.sentence()
     assert gaps.plot().get_ylabel()
 
 

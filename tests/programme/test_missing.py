@@ -177,7 +177,7 @@ def test_many_missing_no_headline_and_none_missing_nothing_to_do():
     assert any("no headline" in text for text in half.cautions)
     assert IMPUTED not in set(half.table()["way"])
     none = missing_follow_up(np.array([3.0, 1, 2]), 2, np.zeros((3, 0)))
-    assert none.sentences() == ("Everyone who started has a usable follow-up.",)
+    assert none.sentences() == ("Everyone due has a usable follow-up.",)
     few = missing_follow_up(np.array([3.0, 1, 2, np.nan]), 2, np.arange(8.0).reshape(4, 2))
     assert any("Nothing was imputed" in text for text in few.cautions)
 

@@ -88,7 +88,7 @@ def test_funnel_counts_everyone_and_never_ranks():
     gain[:3] = np.nan
     found = funnel(unit, gain, 2, before=np.arange(unit.size) % 7)
     table = found.table()
-    assert table["started"].tolist() == [12, 15, 8, 20, 30, 14]
+    assert table["due"].tolist() == [12, 15, 8, 20, 30, 14]
     assert table["unit"].is_monotonic_increasing
     assert not {"rank", "order"} & set(table)
     assert {"mean", "mean_shrunken"} <= set(table)

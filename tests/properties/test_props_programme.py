@@ -97,8 +97,8 @@ def test_the_order_of_people_is_nothing_to_the_sites(seed):
     order = rng.permutation(120)
     one, other = funnel(site, gained, 2.0).table(), funnel(site[order], gained[order], 2.0).table()
     pd.testing.assert_frame_equal(one, other)
-    assert one["started"].sum() == 120
-    shares, between = shrunken_shares(one["changed_enough"], one["started"])
+    assert one["due"].sum() == 120
+    shares, between = shrunken_shares(one["changed_enough"], one["due"])
     assert between >= 0
     assert shares.min() >= one["share"].min() - 1e-12
     assert shares.max() <= one["share"].max() + 1e-12

@@ -106,12 +106,11 @@ def test_therapists_are_named_only_when_asked(clinic_audit):
 
 def test_small_counts_cannot_be_worked_out(clinic_audit):
     flow = measure_rows(audit_tables(clinic_audit)["flow"], "chair_stand_30s").set_index("step")["people"]
-    lost = flow[flow.index.str.startswith("not comparable")]
+    lost = flow[flow.index.str.startswith("not compared")]
     shown = [int(people) for people in lost if people != HIDDEN]
     assert (lost == HIDDEN).sum() >= 2  # one alone would follow from the total
     assert all(people >= 5 for people in shown)
-    assert flow["tested before"] == HIDDEN  # started less tested before is one of the reasons
-    assert flow["tested after"] == HIDDEN
+    assert flow["tested before"] == HIDDEN  # due less tested before is one of the reasons
     kept = measure_rows(audit_tables(clinic_audit, small_cells=True)["flow"], "chair_stand_30s")
     assert not (kept == HIDDEN).any(axis=None)
 
@@ -155,7 +154,7 @@ def test_every_computed_part_has_its_section_and_its_table(clinic_audit, clinic_
     text = words_of(clinic_page)
     for words in (
         "Did they come at their worst",
-        "Share of those who started that changed by at least each threshold",  # a picture's words, below
+        "Share of those due that changed by at least each threshold",  # a picture's words, below
         "If the missing did worse than people like them",
         "Do people differ in their response",
         "p (Holm)",

@@ -50,6 +50,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add("--trials", choices=("refuse", "mean", "best", "first", "last"), default="refuse",
         help="how several trials of one visit become one score (default: refuse)")  # fmt: skip
+    add("--as-of", metavar="DATE", help="day of the count, YYYY-MM-DD (default: the latest date in the file)")
+    add("--weeks", type=float, help="weeks from start to follow-up (default: by when nine in ten had been tested)")
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
     add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
     add("--show-small-cells", action="store_true", help="do not hide counts of one to four people in breakdowns")
@@ -84,6 +86,8 @@ def run(args: argparse.Namespace) -> int:
             entry=_entry(args.entry),
             subgroups=args.subgroups,
             trials=args.trials,
+            as_of=args.as_of,
+            weeks=args.weeks,
             n_boot=args.resamples,
             seed=args.seed,
             on_step=step,
@@ -113,7 +117,7 @@ def _entry(given: list[list[str]]) -> dict[str, dict[str, float]]:
 
 
 def _options(args: argparse.Namespace) -> dict[str, Any]:
-    names = ("before", "after", "measures", "primary", "programme", "compare", "seed", "resamples", "trials")
+    names = ("before", "after", "measures", "primary", "programme", "compare", "seed", "resamples", "trials", "as_of")
     kept = {name: getattr(args, name) for name in names}
     kept |= {"subgroups": " ".join(args.subgroups) or None, "entry": "; ".join(map(" ".join, args.entry)) or None}
     return kept | {"measures": " ".join(args.measures) if args.measures else "all with both occasions"}

@@ -13,7 +13,7 @@ from truechange.foundation.result import Result, gathered
 from truechange.programme.baseline import BaselineTable
 from truechange.programme.change import PairedChange
 from truechange.programme.enough import MEANINGS, ChangedEnough
-from truechange.programme.flow import Flow
+from truechange.programme.flow import DueRule
 from truechange.programme.parts import ByMeasure, Refused
 
 for _kind in ("html", "pdf", "excel"):
@@ -50,11 +50,16 @@ class ProgrammeAudit(Result):
     people : DataFrame
         One row a person who started the programme.
     pairs : dict of DataFrame
-        Key of the test: one row a person who started, with before, after, improvement (NaN if not comparable).
+        Key of the test: one row a person who started, with before, after, improvement (NaN if not
+        comparable), state, why, due.
     known : ByMeasure
         SEM, MDC, MCID and practice gain of each test, or why there is none.
-    flow, change, responders, missing, comparison, regression : ByMeasure
+    rule : DueRule
+        When a follow-up was due.
+    flow, protocols, change, responders, missing, comparison, regression : ByMeasure
         Of each test.
+    quality : Part
+        The ledger of rows and what was noticed when they were read.
     baseline : BaselineTable
         Who they were.
     dose, sites, therapists : Result
@@ -76,7 +81,10 @@ class ProgrammeAudit(Result):
     people: pd.DataFrame
     pairs: dict[str, pd.DataFrame]
     known: ByMeasure
+    rule: DueRule
     flow: ByMeasure
+    protocols: ByMeasure
+    quality: Result
     baseline: BaselineTable
     change: ByMeasure
     responders: ByMeasure
@@ -97,7 +105,8 @@ class ProgrammeAudit(Result):
 
     def _parts(self) -> tuple[Result, ...]:
         return (
-            self.flow, self.baseline, self.known, self.change, self.responders, self.missing, self.comparison,
+            self.flow, self.quality, self.protocols, self.baseline, self.known, self.change, self.responders,
+            self.missing, self.comparison,
             self.regression, self.dose, self.sites, self.therapists,
         )  # fmt: skip
 
@@ -116,13 +125,13 @@ class ProgrammeAudit(Result):
         return tuple(dict.fromkeys(found))
 
     def table(self) -> pd.DataFrame:
-        """Return one row a test: measure, started, comparable, mean improvement and the responder numbers."""
+        """Return one row a test: measure, started, due, comparable, mean improvement and the responder numbers."""
         rows = []
         for measure in self.measures:
             flow, change, enough = self.flow[measure], self.change[measure], self.responders[measure]
             row: dict[str, Any] = {"measure": measure, "primary": measure == self.primary}
-            if isinstance(flow, Flow):
-                row |= {"started": flow.started, "comparable": flow.comparable}
+            if not isinstance(flow, Refused):
+                row |= {"started": flow.started, "due": flow.due, "comparable": flow.compared}
             if isinstance(change, PairedChange):
                 row |= {"unit": change.mean.unit, "mean_improvement": change.mean.value, "low": change.mean.low}
                 row |= {"high": change.mean.high, "response_mean": change.response_mean.value, "p": change.p_value}

@@ -1,6 +1,7 @@
-"""Put the audit of a programme together from a clinic's records."""
+"""Audit of a programme: every part put together from a clinic's records."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from truechange.foundation.errors import (
     ChoiceError,
     DataError,
     OutcomeError,
+    RefusedError,
     check_choice,
     check_confidence,
     check_finite,
@@ -26,16 +28,61 @@ from truechange.programme.change import paired_change
 from truechange.programme.comparison import compare_programmes
 from truechange.programme.dose import dose
 from truechange.programme.enough import changed_enough
-from truechange.programme.flow import flow_of
+from truechange.programme.flow import UNABLE, DueRule, due_rule, flow_of, with_states
 from truechange.programme.known import Known, known_of
 from truechange.programme.missing import missing_follow_up
 from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.predictors import predictors_of
+from truechange.programme.quality import protocols_of, quality_of
 from truechange.programme.regression import start_dependence
 from truechange.programme.sites import funnel
 
 WAITING = ("waiting list", "wait list", "waitlist", "usual care", "control", "no programme")
 NO_THRESHOLD = "No threshold to hold a change against."
+
+
+@dataclass(frozen=True)
+class _Study:
+    """What is settled before any part of an audit is computed."""
+
+    records: Any
+    before: str
+    after: str
+    keys: list[str]
+    names: dict[str, str]
+    people: pd.DataFrame
+    programme: str
+    compare: str
+    alone: str
+    pairs: dict[str, pd.DataFrame]
+    others: dict[str, pd.DataFrame]
+    rule: DueRule
+    known: dict[str, Known]
+    log: pd.DataFrame
+    entry: Mapping[str, Mapping[str, float]]
+    subgroups: Sequence[str]
+    drawn: dict[str, Any]  # n_boot, seed
+    confidence: float
+
+    def due(self, key: str, *, others: bool = False) -> pd.DataFrame:
+        """Return the people whose follow-up of a test is due, or those of the comparison group."""
+        frame = (self.others if others else self.pairs)[key]
+        return frame[frame["due"]].reset_index(drop=True)
+
+    def gain(self, key: str) -> float:
+        """Return the practice gain of a test, 0 where none is known."""
+        practice = self.known[key].practice
+        return 0.0 if practice is None else practice.value
+
+    def enough_measured(self, key: str, part: str) -> None:
+        """Refuse a headline where half or more of those due cannot be compared."""
+        due = self.due(key)
+        lost = int(due["improvement"].isna().sum())
+        if lost * 2 >= len(due):
+            raise RefusedError(
+                f"{lost} of the {len(due)} people due have no usable follow-up, half or more: no headline of those "
+                f"measured is given ({part.lower()}). The bounds under people without a follow-up hold."
+            )
 
 
 def audit(
@@ -53,6 +100,8 @@ def audit(
     entry: Mapping[str, Mapping[str, float]] | None = None,
     subgroups: Sequence[str] = (),
     trials: str = "refuse",
+    as_of: str | None = None,
+    weeks: float | None = None,
     n_boot: int = 2000,
     seed: int = 0,
     confidence: float = 0.95,
@@ -88,6 +137,11 @@ def audit(
         Facts in the people table, named beforehand, by which the difference from the comparison group may differ.
     trials : {"refuse", "mean", "best", "first", "last"}, optional
         How several trials of one visit become one score, in the records and in the retest study.
+    as_of : str, optional
+        Day of the count as ``YYYY-MM-DD``; the latest date in the records by default. People whose follow-up lies
+        ahead of it are not yet due: shown, and in no denominator.
+    weeks : float, optional
+        Weeks from start to follow-up; by default the time by which nine in ten of those tested had been tested.
     n_boot, seed : int, optional
         For every resampled interval.
     confidence : float, optional
@@ -103,125 +157,179 @@ def audit(
     Raises
     ------
     ChoiceError
-        A test, occasion or programme is not in the records, or several programmes and none was chosen.
+        A test, occasion or programme is not in the records, several programmes and none was chosen, or a programme
+        compared with itself.
     DataError
         Nobody started, or nobody was tested at both occasions.
     """
     check_confidence(confidence)
     tell = on_step or (lambda _: None)
-    thresholds = thresholds or {}
+    tell("people and pairs")
+    study, notes = _settle(
+        records, (before, after), measures, primary, programme, compare, as_of=as_of, weeks=weeks, trials=trials,
+        thresholds=thresholds or {}, retest=retest, anchor=anchor, entry=entry or {}, subgroups=subgroups,
+        drawn={"n_boot": n_boot, "seed": seed}, confidence=confidence, tell=tell,
+    )  # fmt: skip
+
+    def by_test(name: str, work: Callable[["_Study", str], Result]) -> ByMeasure:
+        tell(name)
+        return ByMeasure({key: attempt(lambda: work(study, key), name) for key in study.keys}, study.names)  # noqa: B023
+
+    first, everyone = study.keys[0], pd.concat([study.pairs[study.keys[0]], study.others[study.keys[0]]])
+    starts = {study.names[key]: pd.concat([study.pairs[key], study.others[key]]).set_index("person")["before"]
+              for key in study.keys}  # fmt: skip
+    return ProgrammeAudit(
+        programme=study.programme, compare=study.compare, before=study.before, after=study.after, primary=first,
+        measures=tuple(study.keys), people=study.people, pairs=study.pairs, rule=study.rule,
+        known=ByMeasure(study.known, study.names),
+        baseline=baseline_table(everyone[study.people.columns].reset_index(drop=True), starts),
+        quality=quality_of(records), **{field: by_test(name, work) for field, (name, work) in BY_TEST.items()},
+        dose=attempt(lambda: _dose(study), "dose"),
+        sites=attempt(lambda: _units(study, "site"), "sites"),
+        therapists=attempt(lambda: _units(study, "therapist"), "therapists"),
+        seed=seed, confidence=confidence, notes=(*notes, *look_caution(tuple(study.keys), confidence)),
+    )  # fmt: skip
+
+
+def _settle(
+    records: Any, occasions: tuple[str, str], measures: Any, primary: str | None, programme: str | None,
+    compare: str | None, *, as_of: str | None, weeks: float | None, trials: str,
+    thresholds: Mapping[str, Mapping[str, Any]], retest: pd.DataFrame | None, anchor: str | None,
+    entry: Mapping[str, Mapping[str, float]], subgroups: Sequence[str], drawn: dict[str, Any], confidence: float,
+    tell: Callable[[str], None],
+) -> tuple[_Study, list[str]]:  # fmt: skip
+    """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
     if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
         raise DataError(f"audit() needs the records that tc.read(...) returns, got {type(records).__name__}.")
     measures = [measures] if isinstance(measures, str) else measures
     check_kind("measures", measures, (Iterable, type(None)), "the keys of one or more tests")
-    tell("people and pairs")
+    before, after = occasions
     keys, notes = _measures(records, before, after, measures, primary)
     if strange := sorted(set(thresholds) - set(keys)):
         raise ChoiceError(f"thresholds= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
-    _check_entry(entry or {}, keys)
+    _check_entry(entry, keys)
     everyone = _everyone(records)
     if unknown := sorted(set(subgroups) - set(everyone.columns)):
         raise ChoiceError(
             f"subgroups= names {listed(unknown)}, which the people table does not have; there are "
             f"{listed(list(everyone.columns))}."
         )
-    chosen, other, said = _programmes(everyone, programme, compare)
-    notes += said
-    people = everyone[everyone["programme"] == chosen].reset_index(drop=True)
-    others = everyone[everyone["programme"] == other].reset_index(drop=True)
-    pairs, other_pairs = {}, {}
-    for key in keys:
-        frame = records.pairs(key, before=before, after=after, trials=trials).frame
-        pairs[key], other_pairs[key] = _of_everyone(people, frame), _of_everyone(others, frame)
-    names = {key: measure_of(key).name for key in keys}
-
-    def by_measure(work: Callable[[str], Result], part: str) -> ByMeasure:
-        tell(part)
-        return ByMeasure({key: attempt(lambda: work(key), part) for key in keys}, names)  # noqa: B023
-
-    def known_for(key: str) -> Known:
-        return known_of(
-            key, pairs[key][pairs[key]["improvement"].notna()], thresholds=thresholds, retest=retest, anchor=anchor,
-            trials=trials, n_boot=n_boot, seed=seed, confidence=confidence,
-        )  # fmt: skip
-
-    tell("errors and thresholds")
-    known = {key: known_for(key) for key in keys}
-    held = {key: _held_against(known[key]) for key in keys}
-
-    def change_of(key: str) -> Result:
-        frame = pairs[key]
-        return paired_change(
-            frame["before"], frame["after"], frame["improvement"], started=len(frame), unit=measure_of(key).unit,
-            practice=known[key].practice, confidence=confidence,
-        )  # fmt: skip
-
-    def missing_of(key: str) -> Result:
-        limit = held[key]
-        if limit is None:
-            return Refused("Missing follow-up", NO_THRESHOLD)
-        frame, test, facts = pairs[key], measure_of(key), known[key]
-        gain = facts.practice.value if facts.practice is not None else 0.0
-        sem = facts.sem.value if isinstance(facts.sem, Estimate) else 0.0
-        alone = error_share(limit, sem, gain, test.resolution)
-        facts_of_all = predictors_of(frame, _visits(records, key, before, after), log)
-        return missing_follow_up(
-            frame["improvement"].to_numpy(float), limit, facts_of_all, resolution=test.resolution, no_change=gain,
-            unable=frame["why_not"].str.startswith("unable").to_numpy(), error_share=alone,
-            unit=test.unit, seed=seed, confidence=confidence,
-        )  # fmt: skip
-
-    def comparison_of(key: str) -> Result:
-        if not other:
-            return Refused("Comparison", "The records hold no comparison group; nothing here shows cause.")
-        return compare_programmes(
-            pairs[key], other_pairs[key], held[key], names=(chosen, other), unit=measure_of(key).unit,
-            why_no_threshold=NO_THRESHOLD, subgroups=subgroups, resolution=measure_of(key).resolution, n_boot=n_boot,
-            seed=seed, confidence=confidence,
-        )  # fmt: skip
-
-    def regression_of(key: str) -> Result:
-        frame, test, facts = pairs[key], measure_of(key), known[key]
-        if isinstance(facts.sem, Refused):
-            return Refused("Dependence on the start", facts.sem.reason)
-        turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
-        return start_dependence(
-            turned["before"], turned["after"], facts.sem, entry=(entry or {}).get(key), sign=test.sign, unit=test.unit,
-            n_boot=n_boot, seed=seed, confidence=confidence,
-        )  # fmt: skip
-
-    first, log = keys[0], _sessions(records, people)
-    flow = by_measure(lambda key: flow_of(pairs[key]), "flow")
-    return ProgrammeAudit(
-        programme=chosen,
-        compare=other,
-        before=before,
-        after=after,
-        primary=first,
-        measures=tuple(keys),
-        people=people,
-        pairs=pairs,
-        known=ByMeasure(known, names),
-        flow=flow,
-        baseline=baseline_table(
-            pd.concat([people, others], ignore_index=True),
-            {names[key]: pd.concat([pairs[key], other_pairs[key]]).set_index("person")["before"] for key in keys},
-        ),
-        change=by_measure(change_of, "change"),
-        responders=by_measure(
-            lambda key: changed_enough(pairs[key]["improvement"], known[key], measure_of(key).resolution, confidence),
-            "responders",
-        ),
-        missing=by_measure(missing_of, "missing follow-up"),
-        comparison=by_measure(comparison_of, "comparison"),
-        regression=by_measure(regression_of, "regression to the mean"),
-        dose=attempt(lambda: dose(pairs[first], log, unit=measure_of(first).unit, confidence=confidence), "dose"),
-        sites=attempt(lambda: _units(people, pairs[first], held[first], "site"), "sites"),
-        therapists=attempt(lambda: _units(people, pairs[first], held[first], "therapist"), "therapists"),
-        seed=seed,
-        confidence=confidence,
-        notes=(*notes, *look_caution(tuple(keys), confidence)),
+    chosen, other, said, alone = _programmes(everyone, programme, compare)
+    people, others = (everyone[everyone["programme"] == name].reset_index(drop=True) for name in (chosen, other))
+    frames = {key: records.pairs(key, before=before, after=after, trials=trials).frame for key in keys}
+    rule = due_rule(records, frames.values(), as_of, weeks)
+    pairs, other_pairs = (
+        {
+            key: with_states(_of_everyone(group, frame), _door(records, key, occasions), rule)
+            for key, frame in frames.items()
+        }
+        for group in (people, others)
     )
+    tell("errors and thresholds")
+    known = {
+        key: known_of(
+            key, pairs[key][pairs[key]["improvement"].notna()], thresholds=thresholds, retest=retest, anchor=anchor,
+            trials=trials, **drawn, confidence=confidence,
+        )
+        for key in keys
+    }  # fmt: skip
+    study = _Study(
+        records, before, after, keys, {key: measure_of(key).name for key in keys}, people, chosen, other, alone, pairs,
+        other_pairs, rule, known, _sessions(records, people), entry, subgroups, drawn, confidence,
+    )  # fmt: skip
+    return study, notes + said
+
+
+def _door(records: Any, key: str, occasions: tuple[str, str]) -> dict[str, str]:
+    """Return the people of whom a row of this test was set aside when the file was read, with the reason."""
+    aside = records.aside
+    here = (aside["measure"].isna() | (aside["measure"] == key)) & (
+        aside["occasion"].isna() | aside["occasion"].isin(occasions)
+    )
+    return dict(zip(aside.loc[here, "person"], aside.loc[here, "reason"], strict=True))
+
+
+def _flow(study: _Study, key: str) -> Result:
+    return flow_of(study.pairs[key], study.rule)
+
+
+def _change(study: _Study, key: str) -> Result:
+    study.enough_measured(key, "Change")
+    frame, test = study.due(key), measure_of(key)
+    unable = frame[(frame["state"] == UNABLE) & frame["before"].notna()]
+    seen = (
+        test.sign * frame["after"].dropna()
+    )  # "unable" stands for 0 where there is a 0, else for the worst score seen
+    worst = 0.0 if test.sign > 0 and test.hard_low == 0 else test.sign * float(seen.min()) if len(seen) else np.nan
+    return paired_change(
+        frame["before"], frame["after"], frame["improvement"], due=len(frame), unit=test.unit,
+        practice=study.known[key].practice, unable=test.improvement(unable["before"], worst), worst=worst,
+        confidence=study.confidence,
+    )  # fmt: skip
+
+
+def _responders(study: _Study, key: str) -> Result:
+    study.enough_measured(key, "Who changed enough")
+    return changed_enough(study.due(key)["improvement"], study.known[key], measure_of(key).resolution, study.confidence)
+
+
+def _missing(study: _Study, key: str) -> Result:
+    limit, frame, test, facts = _held_against(study.known[key]), study.due(key), measure_of(key), study.known[key]
+    if limit is None:
+        return Refused("Missing follow-up", NO_THRESHOLD)
+    sem, gain = facts.sem.value if isinstance(facts.sem, Estimate) else 0.0, study.gain(key)
+    visits = _visits(study.records, key, study.before, study.after)
+    return missing_follow_up(
+        frame["improvement"].to_numpy(float), limit, predictors_of(frame, visits, study.log),
+        resolution=test.resolution, no_change=gain, unable=(frame["state"] == UNABLE).to_numpy(),
+        error_share=error_share(limit, sem, gain, test.resolution), unit=test.unit, seed=study.drawn["seed"],
+        confidence=study.confidence,
+    )  # fmt: skip
+
+
+def _comparison(study: _Study, key: str) -> Result:
+    if not study.compare:
+        return Refused("Comparison", study.alone)
+    test = measure_of(key)
+    return compare_programmes(
+        study.due(key), study.due(key, others=True), _held_against(study.known[key]),
+        names=(study.programme, study.compare), unit=test.unit, why_no_threshold=NO_THRESHOLD,
+        subgroups=study.subgroups, resolution=test.resolution, **study.drawn, confidence=study.confidence,
+    )  # fmt: skip
+
+
+def _regression(study: _Study, key: str) -> Result:
+    frame, test, facts = study.due(key), measure_of(key), study.known[key]
+    if isinstance(facts.sem, Refused):
+        return Refused("Dependence on the start", facts.sem.reason)
+    turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
+    return start_dependence(
+        turned["before"], turned["after"], facts.sem, entry=study.entry.get(key), sign=test.sign, unit=test.unit,
+        **study.drawn, confidence=study.confidence,
+    )  # fmt: skip
+
+
+def _dose(study: _Study) -> Result:
+    first = study.keys[0]
+    return dose(study.due(first), study.log, unit=measure_of(first).unit, confidence=study.confidence)
+
+
+def _protocols(study: _Study, key: str) -> Result:
+    rows = study.records.assessments
+    here = (rows["measure"] == key) & rows["occasion"].isin([study.before, study.after])
+    used = set(study.pairs[key].loc[study.pairs[key]["comparable"], "person"])
+    return protocols_of(rows[here & rows["person"].isin(used)], measure_of(key))
+
+
+BY_TEST: dict[str, tuple[str, Callable[[_Study, str], Result]]] = {
+    "flow": ("flow", _flow),
+    "protocols": ("protocols", _protocols),
+    "change": ("change", _change),
+    "responders": ("responders", _responders),
+    "missing": ("missing follow-up", _missing),
+    "comparison": ("comparison", _comparison),
+    "regression": ("regression to the mean", _regression),
+}
 
 
 def attempt(work: Callable[[], Result], part: str) -> Result:
@@ -279,12 +387,15 @@ def _everyone(records: Any) -> pd.DataFrame:
     return people.assign(programme=people["programme"].fillna("programme").replace("", "programme"))
 
 
-def _programmes(people: pd.DataFrame, programme: str | None, compare: str | None) -> tuple[str, str, list[str]]:
+def _programmes(people: pd.DataFrame, programme: str | None, compare: str | None) -> tuple[str, str, list[str], str]:
+    """Return programme, comparison group ("" if none), what to say of the choice, and why nothing is compared."""
     there = sorted(people["programme"].unique())
     notes = []
     for name, given in (("programme", programme), ("compare", compare)):
         if given is not None:
             check_choice(name, given, tuple(there))
+    if compare is not None and compare == programme:
+        raise ChoiceError(f"compare={compare!r} is the programme itself; name another group, or leave compare= out.")
     if compare is None:
         waiting = [name for name in there if name.strip().lower() in WAITING and name != programme]
         if len(waiting) == 1 and len(there) > 1:
@@ -295,9 +406,13 @@ def _programmes(people: pd.DataFrame, programme: str | None, compare: str | None
         if len(left) != 1:
             raise ChoiceError(f"The records hold several programmes ({listed(there)}): choose one with programme=.")
         programme = left[0]
+    alone, rest = "", [name for name in left if name != programme]
     if compare is None:
-        notes.append("Nobody left alone was measured: change over time is not the same as the programme's effect.")
-    return programme, compare or "", notes
+        alone = "The records hold no comparison group; nothing here shows cause."
+        if rest:
+            alone = f"The records hold other groups ({listed(rest)}), and none was chosen: compare= takes one of them."
+        notes.append(f"{alone} Change over time is not the same as the programme's effect.")
+    return programme, compare or "", notes, alone
 
 
 def _of_everyone(people: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
@@ -330,16 +445,14 @@ def _sessions(records: Any, people: pd.DataFrame) -> pd.DataFrame:
     return held[held["person"].isin(set(people["person"]))]
 
 
-def _units(people: pd.DataFrame, pairs: pd.DataFrame, threshold: float | None, unit: str) -> Result:
+def _units(study: _Study, unit: str) -> Result:
+    first = study.keys[0]
+    threshold, frame = _held_against(study.known[first]), study.due(first)
     if threshold is None:
         return Refused(f"{unit}s", NO_THRESHOLD)
-    if unit not in people:
+    if unit not in frame:
         return Refused(f"{unit}s", f"The people table has no {unit}.")
     return funnel(
-        people[unit],
-        np.asarray(pairs["improvement"], dtype=float),
-        threshold,
-        name=unit,
-        labels=unit == "site",
-        before=pairs["before"],
-    )
+        frame[unit], np.asarray(frame["improvement"], dtype=float), threshold, name=unit, labels=unit == "site",
+        before=frame["before"],
+    )  # fmt: skip

@@ -29,8 +29,8 @@ class PairedChange(Result):
 
     Parameters
     ----------
-    started : int
-        People who started.
+    due : int
+        People whose follow-up was due.
     mean : Estimate
         Mean improvement (positive = better) with its t interval.
     trimmed : Estimate
@@ -47,9 +47,11 @@ class PairedChange(Result):
         Mean improvement less the gain that repeating the test gives, if that is known.
     cautions : tuple of str
         What a reader must know.
+    with_unable : Estimate or None
+        The mean with those `unable` at follow-up counted, their second score taken as `worst`.
     """
 
-    started: int
+    due: int
     mean: Estimate
     trimmed: Estimate
     before: Estimate
@@ -63,6 +65,9 @@ class PairedChange(Result):
     beyond_practice: Estimate | None
     improvements: Floats
     cautions: tuple[str, ...]
+    with_unable: Estimate | None = None
+    unable: int = 0
+    worst: float = float("nan")
     sources = ("lakens2013", "algina2003", "tukey1963")
 
     def table(self) -> pd.DataFrame:
@@ -77,6 +82,8 @@ class PairedChange(Result):
         }
         if self.beyond_practice is not None:
             named["mean improvement beyond practice"] = self.beyond_practice
+        if self.with_unable is not None:
+            named[f"mean improvement, unable counted as {self.worst:g}"] = self.with_unable
         rows = [{"quantity": name, **kept.row()} for name, kept in named.items()]
         spread = {"SD before": self.sd_before, "SD of change": self.sd_change, "correlation": self.correlation}
         rows += [{"quantity": name, "estimate": value, "n": self.mean.n} for name, value in spread.items()]
@@ -87,13 +94,19 @@ class PairedChange(Result):
         """State the mean improvement, its robust companion, and its size."""
         n = self.mean.n
         said = [
-            (f"On average the {n} people measured twice (of {self.started} who started) improved by {self.mean}; "
+            (f"On average the {n} people measured twice (of {self.due} due) improved by {self.mean}; "
             f"{p_value(self.p_value)}."),
             (f"Without the lowest and highest fifth the mean is {self.trimmed}; "
             f"in standard deviations of change it is {self.response_mean}."),
         ]  # fmt: skip
         if self.beyond_practice is not None:
             said.append(f"Less what repeating the test gives by itself: {self.beyond_practice}.")
+        if self.with_unable is not None:
+            score = f"{self.worst:g} {self.mean.unit}".strip()
+            said.append(
+                f"That mean is of those able to do the test again; with {self.unable} who could not, their score taken "
+                f"as {score}, it is {self.with_unable}."
+            )
         return tuple(said)
 
     @property
@@ -151,9 +164,11 @@ def paired_change(
     after: Any,
     improvement: Any,
     *,
-    started: int | None = None,
+    due: int | None = None,
     unit: str = "",
     practice: "Estimate | float | None" = None,
+    unable: Any = (),
+    worst: float = float("nan"),
     confidence: float = 0.95,
 ) -> PairedChange:
     """Estimate the mean improvement of people measured twice.
@@ -164,12 +179,17 @@ def paired_change(
         Scores in the test's unit; NaN where there is none.
     improvement : array-like of float, shape (n,)
         Their difference, turned so that positive = better.
-    started : int, optional
-        People who started; all rows given by default.
+    due : int, optional
+        People whose follow-up was due; all rows given by default.
     unit : str, optional
         Unit of the test.
     practice : Estimate or float, optional
         Mean gain of unchanged people from repeating the test (positive = better).
+    unable : array-like of float, optional
+        Improvements of people who could not do the second test, their second score taken as `worst`: a second mean
+        counts them, so that no mean leaves them out in silence.
+    worst : float, optional
+        That score, in the test's unit.
     confidence : float, optional
         Level of the intervals.
 
@@ -195,7 +215,10 @@ def paired_change(
     if n < 3:
         raise DataError(f"{n} people have both scores; a mean change with an interval needs at least 3.")
     first, second, gained = first[kept], second[kept], gained[kept]
-    started = first.size + int((~kept).sum()) if started is None else started
+    due = first.size + int((~kept).sum()) if due is None else due
+    lost = np.asarray(unable, dtype=float)
+    lost = lost[np.isfinite(lost)]
+    with_unable = mean_estimate(np.concatenate([gained, lost]), confidence, unit) if lost.size else None
     mean = mean_estimate(gained, confidence, unit)
     sd = float(gained.std(ddof=1))
     sd = 0.0 if sd <= NOISE * max(1.0, abs(mean.value)) else sd
@@ -203,7 +226,10 @@ def paired_change(
     beyond = None if practice is None else _beyond(mean, practice, sd)
     t = mean.value / (sd / sqrt(n)) if sd else float("nan")
     return PairedChange(
-        started=started,
+        due=due,
+        with_unable=with_unable,
+        unable=int(lost.size),
+        worst=worst,
         mean=mean,
         trimmed=trimmed_mean(gained, confidence, unit),
         before=mean_estimate(first, confidence, unit),
@@ -216,7 +242,7 @@ def paired_change(
         p_value=2 * float(stdtr(n - 1, -abs(t))),
         beyond_practice=beyond,
         improvements=gained,
-        cautions=_cautions(n, started, sd),
+        cautions=_cautions(n, due, sd),
     )
 
 
@@ -233,10 +259,10 @@ def _beyond(mean: Estimate, practice: "Estimate | float", sd: float) -> Estimate
     )  # fmt: skip
 
 
-def _cautions(n: int, started: int, sd: float) -> tuple[str, ...]:
+def _cautions(n: int, due: int, sd: float) -> tuple[str, ...]:
     notes = ["Change from before to after is not the effect of the programme: people also change by themselves."]
-    if n < started:
-        notes.append(f"The mean is of the {n} people measured twice, {percent(n / started)} of those who started.")
+    if n < due:
+        notes.append(f"The mean is of the {n} people measured twice, {percent(n / due)} of those due.")
     if n < FEW_PAIRS:
         notes.append(f"Only {n} people: the interval leans on the changes being normal.")
     if sd == 0:

@@ -47,7 +47,7 @@ class ProgrammeComparison(Result):
     parallel_p : float
         Whether that slope differs between the groups.
     responders : ResponderComparison or Refused
-        Shares that changed enough, of those who started.
+        Shares that changed enough, of those due.
     adjusted_shares : Estimate or None
         Difference of the shares of those measured, at equal score before.
     subgroups : DataFrame
@@ -137,12 +137,12 @@ def compare_programmes(
     seed: int = 0,
     confidence: float = 0.95,
 ) -> ProgrammeComparison:
-    """Compare two groups of people who started, on one test.
+    """Compare two groups of people whose follow-up was due, on one test.
 
     Parameters
     ----------
     programme, comparison : DataFrame
-        One row a person who started: before, improvement (NaN without a usable follow-up).
+        One row a person due: before, improvement (NaN without a usable follow-up).
     threshold : float or None
         Smallest change that counts; None leaves the shares out.
     names : tuple of str

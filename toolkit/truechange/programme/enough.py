@@ -41,7 +41,7 @@ class ChangedEnough(Result):
     Parameters
     ----------
     counted : Responders or Refused
-        People who changed by at least the MCID, of those who started.
+        People who changed by at least the MCID, of those due.
     beyond_error : Responders or Refused
         People who changed by at least the MDC95.
     from_error : ErrorOnly or Refused
@@ -86,10 +86,16 @@ class ChangedEnough(Result):
             elif isinstance(part, Responders):
                 first = part.rows.iloc[0]
                 row |= {"threshold": part.threshold.value, "people": first["changed_enough"], "of": first["started"]}
-                row |= {"share": first["proportion"], "low": first["low"], "high": first["high"]}
+                row |= {
+                    "share": first["proportion"],
+                    "low": first["low"],
+                    "high": first["high"],
+                    "note": "of those due",
+                }
             elif isinstance(part, ErrorOnly):
                 row |= {"threshold": part.threshold.value, "people": part.expected, "of": part.n}
                 row |= {"share": part.proportion, "low": part.share.low, "high": part.share.high}
+                row["note"] = "of those measured twice"
             else:
                 row |= {"people": part.value * part.n, "of": part.n}
                 row |= {"share": part.value, "low": part.low, "high": part.high, "note": "of those measured"}
@@ -142,7 +148,7 @@ def changed_enough(improvement: Any, known: Known, resolution: float, confidence
     Parameters
     ----------
     improvement : array-like, shape (n,)
-        One entry a person who started; NaN without a usable follow-up.
+        One entry a person due; NaN without a usable follow-up.
     known : Known
         SEM and MCID, or why there are none.
     resolution : float
@@ -159,11 +165,11 @@ def changed_enough(improvement: Any, known: Known, resolution: float, confidence
     true: TrueShare | Refused = _refusal("True share", sem if isinstance(sem, Refused) else mcid)
     limits: list[Threshold] = []
     if isinstance(mcid, Threshold):
-        counted = count_responders(values, mcid, confidence=confidence)
+        counted = count_responders(values, mcid, confidence=confidence, whom="due")
         limits.append(mcid)
     if isinstance(sem, Estimate) and mdc is not None:
         if mdc.value > 0:
-            beyond = count_responders(values, mdc, confidence=confidence)
+            beyond = count_responders(values, mdc, confidence=confidence, whom="due")
             limits.append(mdc)
         held = mcid if isinstance(mcid, Threshold) else mdc
         error_only = responders_from_error(

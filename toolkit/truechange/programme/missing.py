@@ -35,10 +35,10 @@ class MissingFollowUp(Result):
     ----------
     rows : DataFrame
         Responder share by way: way, people, of, share, low, high.
-    started, missing, unable : int
-        People who started, those without a usable follow-up, and those of them who could not do the test.
+    due, missing, unable : int
+        People whose follow-up was due, those without a usable follow-up, and those of them who could not do the test.
     mean : Estimate or None
-        Mean improvement of everyone who started, imputed.
+        Mean improvement of everyone due but the unable, imputed.
     missing_information : float
         Share of the variance of that mean which is due to the gaps.
     tipping : DataFrame
@@ -54,7 +54,7 @@ class MissingFollowUp(Result):
     """
 
     rows: pd.DataFrame
-    started: int
+    due: int
     missing: int
     unable: int
     mean: Estimate | None
@@ -74,10 +74,10 @@ class MissingFollowUp(Result):
     def sentences(self) -> tuple[str, ...]:
         """Say between which shares the truth must lie, what imputation gives, and when the answer tips."""
         if not self.missing:
-            return ("Everyone who started has a usable follow-up.",)
+            return ("Everyone due has a usable follow-up.",)
         kept = dict(zip(self.rows["way"], self.rows["share"], strict=True))
         said = [
-            (f"{self.missing} of {self.started} people have no usable follow-up; the share lies between "
+            (f"{self.missing} of the {self.due} people due have no usable follow-up; the share lies between "
             f"{percent(float(kept[NONE]))} and {percent(float(kept[ALL]))}.")
         ]  # fmt: skip
         if self.mean is None:
@@ -123,7 +123,7 @@ class MissingFollowUp(Result):
         ax.set_ylim(0, 1)
         drawing.percent_axis(ax, "y")
         ax.set_xlabel("thresholds by which the missing did worse than people like them")
-        ax.set_ylabel("changed enough, of all who started")
+        ax.set_ylabel("changed enough, of all due")
         return ax
 
 
@@ -141,12 +141,12 @@ def missing_follow_up(
     seed: int = 0,
     confidence: float = 0.95,
 ) -> MissingFollowUp:
-    """Compute the share of those who started under each way of treating the missing.
+    """Compute the share of those due under each way of treating the missing.
 
     Parameters
     ----------
     improvement : ndarray, shape (n,)
-        One entry a person who started, NaN without a usable follow-up.
+        One entry a person due, NaN without a usable follow-up.
     threshold : float
         Smallest change that counts; also the unit of the tipping point.
     predictors : ndarray, shape (n, p)
@@ -173,19 +173,19 @@ def missing_follow_up(
     """
     lost = np.isnan(improvement)
     worst = np.zeros(lost.size, dtype=bool) if unable is None else unable & lost
-    started, missing = improvement.size, int(lost.sum())
+    due, missing = improvement.size, int(lost.sum())
     k = how_many(improvement, threshold)
-    ways = {MEASURED: (k, started - missing), NONE: (k, started), ALL: (k + missing, started)}
+    ways = {MEASURED: (k, due - missing), NONE: (k, due), ALL: (k + missing, due)}
     rows = []
     for way, (count, of) in ways.items():
         low, high = wilson_limits(count, of, confidence)
         rows.append({"way": way, "people": float(count), "of": of, "share": count / of if of else np.nan,
                      "low": float(low), "high": float(high)})  # fmt: skip
-    notes = _cautions(started, missing, int(worst.sum()))
+    notes = _cautions(due, missing, int(worst.sum()))
     mean, information, tips = None, np.nan, (np.nan, np.nan)
     tipping = pd.DataFrame(columns=["delta", "share", "low", "high", "mean", "mean_low", "mean_high"], dtype=float)
-    if 0 < missing < TOO_MANY * started:
-        sets = m or max(20, ceil(100 * missing / started))
+    if 0 < missing < TOO_MANY * due:
+        sets = m or max(20, ceil(100 * missing / due))
         try:
             filled = impute(np.column_stack([improvement, predictors])[~worst], sets, seed)[:, :, 0]
         except DataError as problem:
@@ -193,31 +193,29 @@ def missing_follow_up(
         else:
             gap = lost[~worst]
             lines = [
-                _pool(filled - gap * delta * threshold, threshold, started, resolution, confidence, unit, gap)
+                _pool(filled - gap * delta * threshold, threshold, due, resolution, confidence, unit, gap)
                 for delta in np.arange(0, FARTHEST + STEP / 2, STEP)
             ]
             tipping = pd.DataFrame([line[0] for line in lines])
             tipping.insert(0, "delta", np.arange(len(tipping)) * STEP)
             mean, information = lines[0][1], lines[0][2]
             first = tipping.iloc[0]
-            rows.append({"way": IMPUTED, "people": first["share"] * started, "of": started, "share": first["share"],
+            rows.append({"way": IMPUTED, "people": first["share"] * due, "of": due, "share": first["share"],
                          "low": first["low"], "high": first["high"]})  # fmt: skip
             tips = _tips(tipping["mean_low"] <= no_change), _tips(tipping["low"] <= error_share)
     return MissingFollowUp(
-        pd.DataFrame(rows), started, missing, int(worst.sum()), mean, information, tipping, *tips, no_change,
+        pd.DataFrame(rows), due, missing, int(worst.sum()), mean, information, tipping, *tips, no_change,
         error_share, notes,
     )  # fmt: skip
 
 
 def _pool(
-    filled: Floats, threshold: float, started: int, step: float, confidence: float, unit: str, gap: NDArray[np.bool_]
+    filled: Floats, threshold: float, due: int, step: float, confidence: float, unit: str, gap: NDArray[np.bool_]
 ) -> tuple[dict[str, float], Estimate, float]:
     n = filled.shape[1]
     cut = np.where(gap, np.round(filled / step) * step, filled) if step else filled
-    share = np.clip(np.count_nonzero(reaches(cut, threshold), axis=1), 0.5, started - 0.5) / started
-    on_log_odds = rubin(
-        logit(share), 1 / (started * share * (1 - share)), df_complete=started - 1, confidence=confidence
-    )
+    share = np.clip(np.count_nonzero(reaches(cut, threshold), axis=1), 0.5, due - 0.5) / due
+    on_log_odds = rubin(logit(share), 1 / (due * share * (1 - share)), df_complete=due - 1, confidence=confidence)
     mean = rubin(
         filled.mean(axis=1), filled.var(axis=1, ddof=1) / n, df_complete=n - 1, confidence=confidence, unit=unit
     )
@@ -231,18 +229,16 @@ def _tips(reached: "pd.Series[bool]") -> float:
     return float(np.argmax(reached.to_numpy()) * STEP) if reached.any() else float("nan")
 
 
-def _cautions(started: int, missing: int, unable: int) -> tuple[str, ...]:
+def _cautions(due: int, missing: int, unable: int) -> tuple[str, ...]:
     if not missing:
         return ()
-    notes = ["“Only those measured” answers another question than “of those who started”."]
+    notes = ["“Only those measured” answers another question than “of those due”."]
     if unable:
         notes.append(
             f"{unable} people could not do the test at follow-up: they count as not changed, never as imputed."
         )
-    if missing >= TOO_MANY * started:
+    if missing >= TOO_MANY * due:
         notes.append("Half or more have no usable follow-up: no headline share is given, only the bounds.")
-    elif missing >= MANY * started:
-        notes.append(
-            f"{percent(missing / started)} have no usable follow-up: read the imputed share, not the counted one."
-        )
+    elif missing >= MANY * due:
+        notes.append(f"{percent(missing / due)} have no usable follow-up: read the imputed share, not the counted one.")
     return tuple(notes)

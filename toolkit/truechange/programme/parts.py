@@ -9,6 +9,24 @@ from truechange.foundation.errors import DataError, listed
 from truechange.foundation.result import Result
 
 
+def kind_of(text: object, kinds: Mapping[str, tuple[str, ...]], *, nothing: str, other: str) -> str:
+    """Return which kind a free text speaks of, by parts of its words: no free text leaves the clinic.
+
+    Parameters
+    ----------
+    text : object
+        What was typed; missing counts as nothing.
+    kinds : mapping of str to tuple of str
+        Kind: parts of words that speak of it, the first that fits.
+    nothing, other : str
+        What to return for an empty text, and for one that no kind fits.
+    """
+    plain = "" if text is None or text != text else str(text).strip().lower()
+    if not plain:
+        return nothing
+    return next((kind for kind, parts in kinds.items() if any(part in plain for part in parts)), other)
+
+
 @dataclass(frozen=True)
 class Refused(Result):
     """A part of the audit that could not be computed honestly: named, with the reason.

@@ -115,7 +115,7 @@ class Funnel(Result):
     def table(self) -> pd.DataFrame:
         """Return one row a unit, in order of its label, never of its result.
 
-        Columns: unit, started, changed_enough, share, low, high (Wilson), limit95_low, limit95_high, limit998_low,
+        Columns: unit, due, changed_enough, share, low, high (Wilson), limit95_low, limit95_high, limit998_low,
         limit998_high (chance), shrunken, outside; and, when the scores before are known, mean, mean_low, mean_high,
         mean_shrunken (improvement at equal score before).
         """
@@ -146,7 +146,7 @@ class Funnel(Result):
         from truechange.foundation import drawing
 
         ax = drawing.axes(ax)
-        most = int(self.rows["started"].max())
+        most = int(self.rows["due"].max())
         if len(self.rows) >= FEWEST_UNITS:
             sizes = np.unique(np.linspace(2, most * 1.1, 60).astype(int))
             factor = sqrt(self.dispersion) if self.widened else 1.0
@@ -155,15 +155,15 @@ class Funnel(Result):
                 for edge in edges.T:
                     ax.plot(sizes, edge, color=drawing.QUIET, lw=1, ls=dash)
         drawing.mark_line(ax, self.overall, f"all, {percent(self.overall)}", dash="-")
-        ax.plot(self.rows["started"], self.rows["share"], "o", color=drawing.ACCENT, ms=6)
+        ax.plot(self.rows["due"], self.rows["share"], "o", color=drawing.ACCENT, ms=6)
         for row in self.rows.to_dict("records"):
-            if row["started"] >= FEW:
-                word, at = str(row["unit"]).removeprefix(f"{self.unit} "), (row["started"], row["share"])
+            if row["due"] >= FEW:
+                word, at = str(row["unit"]).removeprefix(f"{self.unit} "), (row["due"], row["share"])
                 ax.annotate(word, at, xytext=(6, 4), textcoords="offset points", fontsize=8, color=drawing.INK)
         ax.set_ylim(0, 1)
         ax.set_xlim(0, most * 1.15)
         drawing.percent_axis(ax, "y")
-        ax.set_xlabel(f"people who started, by {self.unit}")
+        ax.set_xlabel(f"people due, by {self.unit}")
         ax.set_ylabel("changed by at least the threshold")
         return ax
 
@@ -178,12 +178,12 @@ def chance_limits(n: int, share: float, level: float, factor: float = 1.0) -> tu
 def funnel(
     unit: Any, improvement: Any, threshold: float, *, before: Any = None, name: str = "site", labels: bool = True
 ) -> Funnel:
-    """Compare units by the share of those who started that changed enough.
+    """Compare units by the share of those due that changed enough.
 
     Parameters
     ----------
     unit : array-like of str, shape (n,)
-        Site or therapist of everyone who started.
+        Site or therapist of everyone due.
     improvement : array-like of float, shape (n,)
         Improvement, NaN without a usable follow-up (counts as not shown).
     threshold : float
@@ -207,7 +207,7 @@ def funnel(
     Examples
     --------
     >>> found = funnel(["A"] * 12 + ["B"] * 15, [3] * 6 + [0] * 6 + [3] * 9 + [0] * 6, 2)
-    >>> found.table()[["unit", "changed_enough", "started"]].values.tolist()
+    >>> found.table()[["unit", "changed_enough", "due"]].values.tolist()
     [['A', 6, 12], ['B', 9, 15]]
     """
     units = pd.Series(unit).reset_index(drop=True)
@@ -221,11 +221,11 @@ def funnel(
     low, high = wilson_limits(k, n)
     shrunken, _ = shrunken_shares(k, n)
     shown = list(k.index) if labels else [f"{name} {at + 1}" for at in range(len(k))]
-    rows = pd.DataFrame({"unit": shown, "started": n.to_numpy(), "changed_enough": k.to_numpy()})
+    rows = pd.DataFrame({"unit": shown, "due": n.to_numpy(), "changed_enough": k.to_numpy()})
     rows = rows.assign(share=k.to_numpy() / n.to_numpy(), low=low, high=high)
     dispersion, widened = float("nan"), False
     if len(k) >= FEWEST_UNITS and 0 < overall < 1:
-        z = (rows["share"] - overall) / np.sqrt(overall * (1 - overall) / rows["started"])
+        z = (rows["share"] - overall) / np.sqrt(overall * (1 - overall) / rows["due"])
         dispersion = winsorised_dispersion(z.to_numpy())
         widened = dispersion > 1 and len(k) >= SPREAD_UNITS
     factor = sqrt(dispersion) if widened else 1.0
@@ -251,7 +251,7 @@ def _cautions(rows: pd.DataFrame, name: str, widened: bool, unknown: int) -> tup
     ]
     if widened:
         notes.append("Limits are widened, because units differ by more than chance within a unit explains.")
-    if small := int((rows["started"] < FEW).sum()):
+    if small := int((rows["due"] < FEW).sum()):
         notes.append(f"{small} {name}s with fewer than {FEW} people are drawn without a label.")
     if unknown:
         notes.append(f"{unknown} people have no {name} recorded.")

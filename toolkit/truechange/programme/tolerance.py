@@ -11,12 +11,23 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.programme.parts import kind_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 NOTABLE = 2  # points of pain or soreness on 0-10; our choice
 FEW_EVENTS = 5  # a smaller count may point at a person
+
+
+NO_EVENT = "no event"
+EVENTS = {  # parts of words; a typed "none" is no event
+    NO_EVENT: ("none", "nil", "no event", "nothing", "n/a"),
+    "fall or near fall": ("fall", "fell", "trip", "stumbl"),
+    "dizziness, fainting or chest symptoms": ("dizz", "faint", "chest", "breath", "palpit"),
+    "pain, flare or swelling": ("pain", "flare", "sore", "swell", "ache"),
+    "muscle or joint injury": ("strain", "sprain", "tear", "injur", "twist"),
+}
 
 
 @dataclass(frozen=True)
@@ -106,7 +117,8 @@ def tolerance(sessions: pd.DataFrame, confidence: float = 0.95) -> Tolerance:
         raise DataError("There is no training log.")
     facts = ["pain_before", "pain_after", "soreness_next_day"]
     log = sessions.reindex(columns=["person", "date", *facts, "adverse_event"])
-    happened = log["adverse_event"].map(lambda told: "" if pd.isna(told) else str(told).strip())
+    happened = log["adverse_event"].map(lambda told: kind_of(told, EVENTS, nothing="", other="another event"))
+    happened = happened.where(happened != NO_EVENT, "")
     days = log.groupby(["person", "date"], as_index=False)[facts].max()
     week = (days["date"] - days.groupby("person")["date"].transform("min")).dt.days // 7 + 1
     own = days.assign(week=week).groupby(["week", "person"], as_index=False)[facts].mean()

@@ -73,6 +73,14 @@ class Findings:
         held = [places for parts in self._aside.get(sheet, {}).values() for places in parts]
         return np.unique(np.concatenate(held)) if held else np.empty(0, dtype=np.int64)
 
+    def reason_of(self, sheet: str) -> dict[int, str]:
+        """Return why each row of `sheet` was set aside: the reason found first."""
+        found: dict[int, str] = {}
+        for reason, parts in self._aside.get(sheet, {}).items():
+            for row in np.concatenate(parts).tolist():
+                found.setdefault(row, reason)
+        return found
+
     def reasons(self, sheet: str) -> dict[str, int]:
         """Count the rows of `sheet` set aside by reason; a row with several reasons counts under the first found."""
         counts: dict[str, int] = {}

@@ -1,7 +1,7 @@
 """Read a clinic's file: the four tables, everything noticed on the way, and the ledger of the rows."""
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,6 +41,9 @@ class Records(Result):
         The same for the assessments alone: ``reason``, ``count``.
     name : str
         Name of the file.
+    aside : DataFrame
+        Rows of assessments set aside: person, occasion, measure (as far as they could be read), reason. For counting
+        who was tested; nothing of it is printed.
     """
 
     people: pd.DataFrame
@@ -51,6 +54,9 @@ class Records(Result):
     ledger: Ledger
     set_aside: pd.DataFrame
     name: str
+    aside: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=["person", "occasion", "measure", "reason"])
+    )
 
     @property
     def needs_a_person(self) -> bool:
@@ -132,7 +138,8 @@ def read_sheets(
     by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used"])
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
-    return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name)
+    left = tables["assessments"].left(findings)
+    return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name, aside=left)
 
 
 def choose_sheets(sheets: list[Sheet], findings: Findings, file: str) -> dict[str, Sheet]:

@@ -59,6 +59,13 @@ class Table:
                 shown[column.name] = held.where(keep).texts() if isinstance(held, Coded) else held[keep]
         return pd.DataFrame(shown | {"source_row": self.rows[keep]}, copy=False)
 
+    def left(self, findings: Findings) -> pd.DataFrame:
+        """Return the rows set aside: person, occasion and measure as far as they could be read, and the reason."""
+        reason = findings.reason_of(self.sheet)
+        keep = np.isin(self.rows, list(reason))
+        words = {name: self.columns[name].where(keep).texts() for name in ("person", "occasion", "measure")}
+        return pd.DataFrame(words).assign(reason=[reason[row] for row in self.rows[keep].tolist()])
+
 
 def build(sheet: Sheet, table: str, findings: Findings, *, order: str = "", undated: bool = False) -> Table:
     """Read `sheet` as `table`; with `undated` it may do without dates.

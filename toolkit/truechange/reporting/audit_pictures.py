@@ -96,10 +96,8 @@ def how_many_changed(audit: ProgrammeAudit, choice: "pd.DataFrame") -> list[Pict
             drawn.text(1.02, at, percent(row.value), va="center", fontsize=9, color=drawing.INK, clip_on=False)
         drawn.set_xlim(0, 1)
         drawing.percent_axis(drawn)
-        drawn.set_xlabel("share of those who started")
-        made.append(
-            Picture(drawn, f"Share of those who started that changed by at least each threshold. {said}.", WHICH)
-        )
+        drawn.set_xlabel("share of those due")
+        made.append(Picture(drawn, f"Share of those due that changed by at least each threshold. {said}.", WHICH))
     return made
 
 
@@ -125,7 +123,7 @@ def how_far_it_holds(part: MissingFollowUp, threshold: str, unit: str, told: Cal
 
 def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
     """Draw the funnel, and the mean improvement at equal score before, of units that may be shown."""
-    shown = (rows["changed_enough"] != HIDDEN).to_numpy() & (rows["started"] != HIDDEN).to_numpy()
+    shown = (rows["changed_enough"] != HIDDEN).to_numpy() & (rows["due"] != HIDDEN).to_numpy()
     if part.dispersion != part.dispersion or not shown.any():  # too few units for limits
         return []
     made = [
@@ -202,7 +200,7 @@ def all_tests(audit: ProgrammeAudit) -> ReadyTable:
         rows.append(
             (
                 audit.flow.names[measure],
-                f"{flow.comparable} of {flow.started}" if hasattr(flow, "started") else "–",
+                f"{flow.compared} of {flow.due} due" if hasattr(flow, "due") else "–",
                 change.mean.text(places).replace("95% CI ", "") if hasattr(change, "mean") else "–",
                 p_value(holm[measure]).removeprefix("p ").removeprefix("= ") if measure in holm else "–",
                 fixed(mcid.value, places) if isinstance(mcid, Threshold) else "–",
@@ -221,7 +219,7 @@ def all_tests(audit: ProgrammeAudit) -> ReadyTable:
     )
     notes = (
         f"p (Holm): of the mean improvement, raised because {len(audit.measures)} tests were looked at.",
-        "Changed by at least the MCID: of those who started. True change: of those measured, error taken out.",
+        "Changed by at least the MCID: of those due. True change: of those measured, error taken out.",
         "The first test is the primary one; the others are support.",
     )
     return ReadyTable("Every test side by side", head, tuple(rows), notes)

@@ -52,7 +52,7 @@ NO_RULE = (
     "and SD of everyone who could have been taken in."
 )
 TABLES_ONLY = ("effect size (average SD)", "correlation", "p (paired t)")  # in the workbook, or said in a sentence
-UNIT_COLUMNS = ("site", "therapist", "started", "changed_enough", "share", "low", "high", "shrunken", EQUAL_START)
+UNIT_COLUMNS = ("site", "therapist", "due", "changed_enough", "share", "low", "high", "shrunken", EQUAL_START)
 
 
 def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp: Stamp) -> list[Section]:

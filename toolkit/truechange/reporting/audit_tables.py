@@ -38,7 +38,8 @@ def audit_tables(audit: ProgrammeAudit, *, small_cells: bool = False, names: boo
     import pandas as pd
 
     parts: dict[str, Result] = {
-        "flow": audit.flow, "baseline": audit.baseline, "error and importance": audit.known, "change": audit.change,
+        "flow": audit.flow, "rows": audit.quality, "protocols": audit.protocols,
+        "baseline": audit.baseline, "error and importance": audit.known, "change": audit.change,
         "changed enough": audit.responders, "missing": audit.missing, "comparison": audit.comparison,
         "start and regression": audit.regression, "training": audit.dose, "sites": audit.sites,
         "therapists": audit.therapists,
@@ -84,20 +85,18 @@ def _hide(name: str, frame: "pd.DataFrame") -> "pd.DataFrame":
             frame, ["measure"], lambda part: suppress(part, {"people": "of"}, with_them={"people": UNIT_NUMBERS})
         )
     if name in ("sites", "therapists") and "changed_enough" in frame:
-        return suppress(frame, {"changed_enough": "started"}, with_them={"changed_enough": UNIT_NUMBERS})
+        return suppress(frame, {"changed_enough": "due"}, with_them={"changed_enough": UNIT_NUMBERS})
     return frame
 
 
 def _hide_lost(part: "pd.DataFrame") -> "pd.DataFrame":
     """Hide small reasons; then the steps between first and last too, whose differences would give them away."""
     step = part["step"].astype(str)
-    lost = suppress(
-        part[step.str.startswith("not comparable")], {"people": None}, with_them={"people": ["share_of_started"]}
-    )
-    steps = part[~step.str.startswith("not comparable")]
+    lost = suppress(part[step.str.startswith("not compared")], {"people": None}, with_them={"people": ["share_of_due"]})
+    steps = part[~step.str.startswith("not compared")]
     if (lost["people"] == HIDDEN).any():
         steps = steps.astype(object)
-        steps.loc[step.isin(["tested before", "tested after"]), ["people", "share_of_started"]] = HIDDEN
+        steps.loc[step.isin(["tested before", "not yet due", "due"]), ["people", "share_of_due"]] = HIDDEN
     import pandas as pd
 
     return pd.concat([steps.astype(object), lost.astype(object)])

@@ -87,7 +87,7 @@ def training_blocks(dose: Dose, tables: "dict[str, pd.DataFrame]") -> list[Block
     for part in (dose.response, dose.fidelity):
         said += part.sentences() if type(part).__name__ != "Refused" else ()
     if borne is not None:
-        said += [*borne.sentences()[:2], _events(tables["adverse events"], values[EVENT_RATE])]
+        said += [*borne.sentences()[:2], _events(tables.get("adverse events", ()), values[EVENT_RATE])]
     pictures = [Picture(dose.plot(ax=half()), _seen(dose.alt, first), "Improvement against training days")]
     if borne is not None:
         drawn = borne.plot(ax=half())
@@ -104,8 +104,8 @@ def _seen(alt: str, first: str) -> str:
     return alt.split(". ")[0] + ". " + first
 
 
-def _events(events: "pd.DataFrame", rate: "dict[str, Any]") -> str:
-    if not len(events):
+def _events(events: "pd.DataFrame | tuple[()]", rate: "dict[str, Any]") -> str:
+    if isinstance(events, tuple) or not len(events):
         return "No adverse event was written down; that is not the same as none happened."
     kinds = zip(events["adverse_event"], events["count"], events["people"], strict=True)
     told = "; ".join(

@@ -33,7 +33,7 @@ def audit_facts(audit: ProgrammeAudit) -> dict[str, str]:
         facts["reliability"] = f"SEM {known.sem}, {known.sem.origin.sentence()}"
     if isinstance(known.mcid, Threshold):
         facts["mcid"] = f"{known.mcid}; {known.mcid.method.replace('_', ' ')}; {known.mcid.origin.sentence()}"
-        facts["threshold"] = f"improvement of at least the MCID, compared unrounded, of all {flow.started} who started"
+        facts["threshold"] = f"improvement of at least the MCID, compared unrounded, of all {flow.due} due"
     if not isinstance(missing, Refused):
         ways = ", ".join(missing.table()["way"].astype(str)) if "way" in missing.table() else ""
         facts["missing"] = f"shown side by side: {ways}" if ways else missing.sentence()

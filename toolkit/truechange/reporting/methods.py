@@ -163,10 +163,10 @@ def _audit(telling: Telling, audit: Any) -> None:
     flow, known, enough = (part[audit.primary] for part in (audit.flow, audit.known, audit.responders))
     versus = " and compared with {compare}" if audit.compare else ""
     telling.say(
-        f"{{started}} people who started the programme ({{programme}}) were followed from {{before}} to {{after}}"
-        f"{versus}; {{comparable}} had two comparable scores.",
-        started=flow.started, programme=audit.programme, before=audit.before, after=audit.after,
-        comparable=flow.comparable, source="ProgrammeAudit", **({"compare": audit.compare} if audit.compare else {}),
+        "{started} people started the programme ({programme}) and were followed from {before} to {after}"
+        f"{versus}; the follow-up of {{due}} was due, and {{comparable}} had two comparable scores.",
+        started=flow.started, due=flow.due, programme=audit.programme, before=audit.before, after=audit.after,
+        comparable=flow.compared, source="ProgrammeAudit", **({"compare": audit.compare} if audit.compare else {}),
     )  # fmt: skip
     telling.say(
         "The change of the group was summarised by {method}, with a trimmed mean beside it.",
@@ -175,7 +175,7 @@ def _audit(telling: Telling, audit: Any) -> None:
     if isinstance(known.mcid, Threshold):
         telling.say(
             "A person was counted as changed enough when the improvement was at least {mcid} ({origin}), compared "
-            "unrounded; everyone who started was in the denominator, and people without a usable follow-up counted as "
+            "unrounded; everyone due was in the denominator, and people without a usable follow-up counted as "
             "not shown.",
             *enough.sources, mcid=known.mcid, origin=known.mcid.origin.sentence(), source="ProgrammeAudit",
         )  # fmt: skip
