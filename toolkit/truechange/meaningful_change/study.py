@@ -307,7 +307,7 @@ def mcid(
     facts = {"confidence": confidence, "unit": unit, "n": people.n, "protocol": protocol}
     recommended = None
     if method:
-        doubts = doubts_of(check, method, float(estimates.loc[method, "low"]), error is None)
+        doubts = doubts_of(check, method, float(estimates["low"][method]), error is None)
         recommended = _threshold(estimates.loc[method], METHODS[method].words, doubts=doubts, **facts)
     sizes = size_references(people, error, confidence)
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0

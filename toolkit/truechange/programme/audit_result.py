@@ -128,7 +128,8 @@ class ProgrammeAudit(Result):
         """Return one row a test: measure, started, due, comparable, mean improvement and the responder numbers."""
         rows = []
         for measure in self.measures:
-            flow, change, enough = self.flow[measure], self.change[measure], self.responders[measure]
+            flow: Any = self.flow[measure]
+            change, enough = self.change[measure], self.responders[measure]
             row: dict[str, Any] = {"measure": measure, "primary": measure == self.primary}
             if not isinstance(flow, Refused):
                 row |= {"started": flow.started, "due": flow.due, "comparable": flow.compared}

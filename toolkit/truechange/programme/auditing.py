@@ -1,88 +1,31 @@
 """Audit of a programme: every part put together from a clinic's records."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from truechange.foundation.distributions import error_share
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
     OutcomeError,
-    RefusedError,
     check_choice,
     check_confidence,
     check_finite,
     check_kind,
     listed,
 )
-from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
 from truechange.programme.audit_result import ProgrammeAudit, look_caution
 from truechange.programme.baseline import baseline_table
-from truechange.programme.change import paired_change
-from truechange.programme.comparison import compare_programmes
-from truechange.programme.dose import dose
-from truechange.programme.enough import changed_enough
-from truechange.programme.flow import UNABLE, DueRule, due_rule, flow_of, with_states
-from truechange.programme.known import Known, known_of
-from truechange.programme.missing import missing_follow_up
+from truechange.programme.computed import BY_TEST, Settled, training, units
+from truechange.programme.flow import due_rule, with_states
+from truechange.programme.known import known_of
 from truechange.programme.parts import ByMeasure, Refused
-from truechange.programme.predictors import predictors_of
-from truechange.programme.quality import protocols_of, quality_of
-from truechange.programme.regression import start_dependence
-from truechange.programme.sites import funnel
+from truechange.programme.quality import quality_of
 
 WAITING = ("waiting list", "wait list", "waitlist", "usual care", "control", "no programme")
-NO_THRESHOLD = "No threshold to hold a change against."
-
-
-@dataclass(frozen=True)
-class _Study:
-    """What is settled before any part of an audit is computed."""
-
-    records: Any
-    before: str
-    after: str
-    keys: list[str]
-    names: dict[str, str]
-    people: pd.DataFrame
-    programme: str
-    compare: str
-    alone: str
-    pairs: dict[str, pd.DataFrame]
-    others: dict[str, pd.DataFrame]
-    rule: DueRule
-    known: dict[str, Known]
-    log: pd.DataFrame
-    entry: Mapping[str, Mapping[str, float]]
-    subgroups: Sequence[str]
-    drawn: dict[str, Any]  # n_boot, seed
-    confidence: float
-
-    def due(self, key: str, *, others: bool = False) -> pd.DataFrame:
-        """Return the people whose follow-up of a test is due, or those of the comparison group."""
-        frame = (self.others if others else self.pairs)[key]
-        return frame[frame["due"]].reset_index(drop=True)
-
-    def gain(self, key: str) -> float:
-        """Return the practice gain of a test, 0 where none is known."""
-        practice = self.known[key].practice
-        return 0.0 if practice is None else practice.value
-
-    def enough_measured(self, key: str, part: str) -> None:
-        """Refuse a headline where half or more of those due cannot be compared."""
-        due = self.due(key)
-        lost = int(due["improvement"].isna().sum())
-        if lost * 2 >= len(due):
-            raise RefusedError(
-                f"{lost} of the {len(due)} people due have no usable follow-up, half or more: no headline of those "
-                f"measured is given ({part.lower()}). The bounds under people without a follow-up hold."
-            )
 
 
 def audit(
@@ -171,7 +114,7 @@ def audit(
         drawn={"n_boot": n_boot, "seed": seed}, confidence=confidence, tell=tell,
     )  # fmt: skip
 
-    def by_test(name: str, work: Callable[["_Study", str], Result]) -> ByMeasure:
+    def by_test(name: str, work: Callable[["Settled", str], Result]) -> ByMeasure:
         tell(name)
         return ByMeasure({key: attempt(lambda: work(study, key), name) for key in study.keys}, study.names)  # noqa: B023
 
@@ -184,9 +127,9 @@ def audit(
         known=ByMeasure(study.known, study.names),
         baseline=baseline_table(everyone[study.people.columns].reset_index(drop=True), starts),
         quality=quality_of(records), **{field: by_test(name, work) for field, (name, work) in BY_TEST.items()},
-        dose=attempt(lambda: _dose(study), "dose"),
-        sites=attempt(lambda: _units(study, "site"), "sites"),
-        therapists=attempt(lambda: _units(study, "therapist"), "therapists"),
+        dose=attempt(lambda: training(study), "dose"),
+        sites=attempt(lambda: units(study, "site"), "sites"),
+        therapists=attempt(lambda: units(study, "therapist"), "therapists"),
         seed=seed, confidence=confidence, notes=(*notes, *look_caution(tuple(study.keys), confidence)),
     )  # fmt: skip
 
@@ -197,7 +140,7 @@ def _settle(
     thresholds: Mapping[str, Mapping[str, Any]], retest: pd.DataFrame | None, anchor: str | None,
     entry: Mapping[str, Mapping[str, float]], subgroups: Sequence[str], drawn: dict[str, Any], confidence: float,
     tell: Callable[[str], None],
-) -> tuple[_Study, list[str]]:  # fmt: skip
+) -> tuple[Settled, list[str]]:  # fmt: skip
     """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
     if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
         raise DataError(f"audit() needs the records that tc.read(...) returns, got {type(records).__name__}.")
@@ -233,7 +176,7 @@ def _settle(
         )
         for key in keys
     }  # fmt: skip
-    study = _Study(
+    study = Settled(
         records, before, after, keys, {key: measure_of(key).name for key in keys}, people, chosen, other, alone, pairs,
         other_pairs, rule, known, _sessions(records, people), entry, subgroups, drawn, confidence,
     )  # fmt: skip
@@ -247,89 +190,6 @@ def _door(records: Any, key: str, occasions: tuple[str, str]) -> dict[str, str]:
         aside["occasion"].isna() | aside["occasion"].isin(occasions)
     )
     return dict(zip(aside.loc[here, "person"], aside.loc[here, "reason"], strict=True))
-
-
-def _flow(study: _Study, key: str) -> Result:
-    return flow_of(study.pairs[key], study.rule)
-
-
-def _change(study: _Study, key: str) -> Result:
-    study.enough_measured(key, "Change")
-    frame, test = study.due(key), measure_of(key)
-    unable = frame[(frame["state"] == UNABLE) & frame["before"].notna()]
-    seen = (
-        test.sign * frame["after"].dropna()
-    )  # "unable" stands for 0 where there is a 0, else for the worst score seen
-    worst = 0.0 if test.sign > 0 and test.hard_low == 0 else test.sign * float(seen.min()) if len(seen) else np.nan
-    return paired_change(
-        frame["before"], frame["after"], frame["improvement"], due=len(frame), unit=test.unit,
-        practice=study.known[key].practice, unable=test.improvement(unable["before"], worst), worst=worst,
-        confidence=study.confidence,
-    )  # fmt: skip
-
-
-def _responders(study: _Study, key: str) -> Result:
-    study.enough_measured(key, "Who changed enough")
-    return changed_enough(study.due(key)["improvement"], study.known[key], measure_of(key).resolution, study.confidence)
-
-
-def _missing(study: _Study, key: str) -> Result:
-    limit, frame, test, facts = _held_against(study.known[key]), study.due(key), measure_of(key), study.known[key]
-    if limit is None:
-        return Refused("Missing follow-up", NO_THRESHOLD)
-    sem, gain = facts.sem.value if isinstance(facts.sem, Estimate) else 0.0, study.gain(key)
-    visits = _visits(study.records, key, study.before, study.after)
-    return missing_follow_up(
-        frame["improvement"].to_numpy(float), limit, predictors_of(frame, visits, study.log),
-        resolution=test.resolution, no_change=gain, unable=(frame["state"] == UNABLE).to_numpy(),
-        error_share=error_share(limit, sem, gain, test.resolution), unit=test.unit, seed=study.drawn["seed"],
-        confidence=study.confidence,
-    )  # fmt: skip
-
-
-def _comparison(study: _Study, key: str) -> Result:
-    if not study.compare:
-        return Refused("Comparison", study.alone)
-    test = measure_of(key)
-    return compare_programmes(
-        study.due(key), study.due(key, others=True), _held_against(study.known[key]),
-        names=(study.programme, study.compare), unit=test.unit, why_no_threshold=NO_THRESHOLD,
-        subgroups=study.subgroups, resolution=test.resolution, **study.drawn, confidence=study.confidence,
-    )  # fmt: skip
-
-
-def _regression(study: _Study, key: str) -> Result:
-    frame, test, facts = study.due(key), measure_of(key), study.known[key]
-    if isinstance(facts.sem, Refused):
-        return Refused("Dependence on the start", facts.sem.reason)
-    turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
-    return start_dependence(
-        turned["before"], turned["after"], facts.sem, entry=study.entry.get(key), sign=test.sign, unit=test.unit,
-        **study.drawn, confidence=study.confidence,
-    )  # fmt: skip
-
-
-def _dose(study: _Study) -> Result:
-    first = study.keys[0]
-    return dose(study.due(first), study.log, unit=measure_of(first).unit, confidence=study.confidence)
-
-
-def _protocols(study: _Study, key: str) -> Result:
-    rows = study.records.assessments
-    here = (rows["measure"] == key) & rows["occasion"].isin([study.before, study.after])
-    used = set(study.pairs[key].loc[study.pairs[key]["comparable"], "person"])
-    return protocols_of(rows[here & rows["person"].isin(used)], measure_of(key))
-
-
-BY_TEST: dict[str, tuple[str, Callable[[_Study, str], Result]]] = {
-    "flow": ("flow", _flow),
-    "protocols": ("protocols", _protocols),
-    "change": ("change", _change),
-    "responders": ("responders", _responders),
-    "missing": ("missing follow-up", _missing),
-    "comparison": ("comparison", _comparison),
-    "regression": ("regression to the mean", _regression),
-}
 
 
 def attempt(work: Callable[[], Result], part: str) -> Result:
@@ -424,35 +284,8 @@ def _of_everyone(people: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
     return whole.assign(comparable=usable, why_not=why, improvement=whole["improvement"].where(usable))
 
 
-def _held_against(known: Known) -> float | None:
-    """Return the MCID, or the MDC where no MCID is known."""
-    if isinstance(known.mcid, Threshold):
-        return known.mcid.value
-    if isinstance(known.sem, Estimate) and known.mdc is not None and known.mdc.value > 0:
-        return known.mdc.value
-    return None
-
-
-def _visits(records: Any, key: str, before: str, after: str) -> pd.DataFrame:
-    rows = records.assessments
-    return rows[(rows["measure"] == key) & ~rows["occasion"].isin([before, after]) & rows["value"].notna()]
-
-
 def _sessions(records: Any, people: pd.DataFrame) -> pd.DataFrame:
     held = records.sessions
     if held is None or held.empty:
         return pd.DataFrame(columns=["person", "date"])
     return held[held["person"].isin(set(people["person"]))]
-
-
-def _units(study: _Study, unit: str) -> Result:
-    first = study.keys[0]
-    threshold, frame = _held_against(study.known[first]), study.due(first)
-    if threshold is None:
-        return Refused(f"{unit}s", NO_THRESHOLD)
-    if unit not in frame:
-        return Refused(f"{unit}s", f"The people table has no {unit}.")
-    return funnel(
-        frame[unit], np.asarray(frame["improvement"], dtype=float), threshold, name=unit, labels=unit == "site",
-        before=frame["before"],
-    )  # fmt: skip

@@ -110,10 +110,9 @@ def with_states(people: pd.DataFrame, aside: Mapping[str, str], rule: DueRule) -
         ahead = start + pd.Timedelta(days=rule.days) > rule.as_of
     outcome = people["outcome"].fillna("") if "outcome" in people else pd.Series("", index=people.index)
     stops = people["stop_reason"] if "stop_reason" in people else pd.Series("", index=people.index)
-    found = []
-    for row in zip(people["person"], people["comparable"].astype(bool), people["before"].notna(),
-                   people["after"].notna(), people["why_not"], outcome, stops, ahead, strict=True):  # fmt: skip
-        found.append(_state(*row, aside))
+    columns: list[Any] = [people["person"], people["comparable"].astype(bool), people["before"].notna(),
+                          people["after"].notna(), people["why_not"], outcome, stops, ahead]  # fmt: skip
+    found = [_state(*row, aside) for row in zip(*columns, strict=True)]
     states = pd.DataFrame(found, columns=["state", "why"], index=people.index)
     return people.assign(**states, due=states["state"] != NOT_YET)
 

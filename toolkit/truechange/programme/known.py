@@ -69,7 +69,7 @@ class Known(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say each quantity and where it comes from."""
-        said = []
+        said: list[str] = []
         for name, kept in (("SEM", self.sem), ("MCID", self.mcid)):
             if isinstance(kept, Refused):
                 said.append(f"{name}: not known. {kept.reason}")
@@ -156,7 +156,8 @@ def known_of(
 
 def _stated_sem(given: Any, df: float | None, unit: str, trials: str) -> "tuple[Estimate | Refused, list[str]]":
     """Read the SEM that was stated and hold the trials it averages against those that make a score here."""
-    read, said = read_sem(given, df, unit=unit), []
+    read = read_sem(given, df, unit=unit)
+    said: list[str] = []
     averaged = read.estimate.origin.trials
     if averaged and averaged > 1 and trials in ("best", "first", "last"):
         why = f"It is that of the mean of {averaged} trials a visit, but here the {trials} one alone counts"

@@ -1,0 +1,184 @@
+"""The parts of an audit, one function each, from what was settled before: people due, pairs, errors, thresholds."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from truechange.foundation.distributions import error_share
+from truechange.foundation.errors import RefusedError
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.result import Result
+from truechange.measures import measure as measure_of
+from truechange.programme.change import paired_change
+from truechange.programme.comparison import compare_programmes
+from truechange.programme.dose import dose
+from truechange.programme.enough import changed_enough
+from truechange.programme.flow import UNABLE, DueRule, flow_of
+from truechange.programme.known import Known
+from truechange.programme.missing import missing_follow_up
+from truechange.programme.parts import Refused
+from truechange.programme.predictors import predictors_of
+from truechange.programme.quality import protocols_of
+from truechange.programme.regression import start_dependence
+from truechange.programme.sites import funnel
+
+NO_THRESHOLD = "No threshold to hold a change against."
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What is settled before any part of an audit is computed."""
+
+    records: Any
+    before: str
+    after: str
+    keys: list[str]
+    names: dict[str, str]
+    people: pd.DataFrame
+    programme: str
+    compare: str
+    alone: str
+    pairs: dict[str, pd.DataFrame]
+    others: dict[str, pd.DataFrame]
+    rule: DueRule
+    known: dict[str, Known]
+    log: pd.DataFrame
+    entry: Mapping[str, Mapping[str, float]]
+    subgroups: Sequence[str]
+    drawn: dict[str, Any]  # n_boot, seed
+    confidence: float
+
+    def due(self, key: str, *, others: bool = False) -> pd.DataFrame:
+        """Return the people whose follow-up of a test is due, or those of the comparison group."""
+        frame = (self.others if others else self.pairs)[key]
+        return frame[frame["due"]].reset_index(drop=True)
+
+    def gain(self, key: str) -> float:
+        """Return the practice gain of a test, 0 where none is known."""
+        practice = self.known[key].practice
+        return 0.0 if practice is None else practice.value
+
+    def enough_measured(self, key: str, part: str) -> None:
+        """Refuse a headline where half or more of those due cannot be compared."""
+        due = self.due(key)
+        lost = int(due["improvement"].isna().sum())
+        if lost * 2 >= len(due):
+            raise RefusedError(
+                f"{lost} of the {len(due)} people due have no usable follow-up, half or more: no headline of those "
+                f"measured is given ({part.lower()}). The bounds under people without a follow-up hold."
+            )
+
+
+def _held_against(known: Known) -> float | None:
+    """Return the MCID, or the MDC where no MCID is known."""
+    if isinstance(known.mcid, Threshold):
+        return known.mcid.value
+    if isinstance(known.sem, Estimate) and known.mdc is not None and known.mdc.value > 0:
+        return known.mdc.value
+    return None
+
+
+def _visits(records: Any, key: str, before: str, after: str) -> pd.DataFrame:
+    rows = records.assessments
+    return rows[(rows["measure"] == key) & ~rows["occasion"].isin([before, after]) & rows["value"].notna()]
+
+
+def _flow(study: Settled, key: str) -> Result:
+    return flow_of(study.pairs[key], study.rule)
+
+
+def _change(study: Settled, key: str) -> Result:
+    study.enough_measured(key, "Change")
+    frame, test = study.due(key), measure_of(key)
+    unable = frame[(frame["state"] == UNABLE) & frame["before"].notna()]
+    seen = (
+        test.sign * frame["after"].dropna()
+    )  # "unable" stands for 0 where there is a 0, else for the worst score seen
+    worst = 0.0 if test.sign > 0 and test.hard_low == 0 else test.sign * float(seen.min()) if len(seen) else np.nan
+    return paired_change(
+        frame["before"], frame["after"], frame["improvement"], due=len(frame), unit=test.unit,
+        practice=study.known[key].practice, unable=test.improvement(unable["before"], worst), worst=worst,
+        confidence=study.confidence,
+    )  # fmt: skip
+
+
+def _responders(study: Settled, key: str) -> Result:
+    study.enough_measured(key, "Who changed enough")
+    return changed_enough(study.due(key)["improvement"], study.known[key], measure_of(key).resolution, study.confidence)
+
+
+def _missing(study: Settled, key: str) -> Result:
+    limit, frame, test, facts = _held_against(study.known[key]), study.due(key), measure_of(key), study.known[key]
+    if limit is None:
+        return Refused("Missing follow-up", NO_THRESHOLD)
+    sem, gain = facts.sem.value if isinstance(facts.sem, Estimate) else 0.0, study.gain(key)
+    visits = _visits(study.records, key, study.before, study.after)
+    return missing_follow_up(
+        frame["improvement"].to_numpy(float), limit, predictors_of(frame, visits, study.log),
+        resolution=test.resolution, no_change=gain, unable=(frame["state"] == UNABLE).to_numpy(),
+        error_share=error_share(limit, sem, gain, test.resolution), unit=test.unit, seed=study.drawn["seed"],
+        confidence=study.confidence,
+    )  # fmt: skip
+
+
+def _comparison(study: Settled, key: str) -> Result:
+    if not study.compare:
+        return Refused("Comparison", study.alone)
+    test = measure_of(key)
+    return compare_programmes(
+        study.due(key), study.due(key, others=True), _held_against(study.known[key]),
+        names=(study.programme, study.compare), unit=test.unit, why_no_threshold=NO_THRESHOLD,
+        subgroups=study.subgroups, resolution=test.resolution, **study.drawn, confidence=study.confidence,
+    )  # fmt: skip
+
+
+def _regression(study: Settled, key: str) -> Result:
+    frame, test, facts = study.due(key), measure_of(key), study.known[key]
+    if isinstance(facts.sem, Refused):
+        return Refused("Dependence on the start", facts.sem.reason)
+    turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
+    return start_dependence(
+        turned["before"], turned["after"], facts.sem, entry=study.entry.get(key), sign=test.sign, unit=test.unit,
+        **study.drawn, confidence=study.confidence,
+    )  # fmt: skip
+
+
+def training(study: Settled) -> Result:
+    """Compute adherence, progression and tolerance of the training, beside the primary test."""
+    first = study.keys[0]
+    return dose(study.due(first), study.log, unit=measure_of(first).unit, confidence=study.confidence)
+
+
+def _protocols(study: Settled, key: str) -> Result:
+    rows = study.records.assessments
+    here = (rows["measure"] == key) & rows["occasion"].isin([study.before, study.after])
+    used = set(study.pairs[key].loc[study.pairs[key]["comparable"], "person"])
+    return protocols_of(rows[here & rows["person"].isin(used)], measure_of(key))
+
+
+BY_TEST: dict[str, tuple[str, Callable[[Settled, str], Result]]] = {
+    "flow": ("flow", _flow),
+    "protocols": ("protocols", _protocols),
+    "change": ("change", _change),
+    "responders": ("responders", _responders),
+    "missing": ("missing follow-up", _missing),
+    "comparison": ("comparison", _comparison),
+    "regression": ("regression to the mean", _regression),
+}
+
+
+def units(study: Settled, unit: str) -> Result:
+    """Compare sites or therapists by the primary test."""
+    first = study.keys[0]
+    threshold, frame = _held_against(study.known[first]), study.due(first)
+    if threshold is None:
+        return Refused(f"{unit}s", NO_THRESHOLD)
+    if unit not in frame:
+        return Refused(f"{unit}s", f"The people table has no {unit}.")
+    return funnel(
+        frame[unit], np.asarray(frame["improvement"], dtype=float), threshold, name=unit, labels=unit == "site",
+        before=frame["before"],
+    )  # fmt: skip
