@@ -178,6 +178,29 @@ def test_without_a_people_table_whoever_was_tested_started():
     assert tc.audit(records, n_boot=50).flow[TEST].started == 14
 
 
+def test_retests_are_put_in_order_of_time_not_of_their_names(retest):
+    renamed = retest.assign(occasion=retest["occasion"].map({"retest1": "week 9", "retest2": "week 10"}))
+    arguments = {"thresholds": {}, "anchor": None, "n_boot": 10, "seed": 0, "confidence": 0.95, "trials": "last"}
+    one, other = (
+        known_of(TEST, pd.DataFrame({"improvement": []}), retest=rows, **arguments) for rows in (retest, renamed)
+    )
+    assert other.practice.value == one.practice.value
+
+
+def test_the_error_of_a_mean_is_not_used_for_one_trial(records):
+    mean_of_two = tc.Estimate(value=0.8, df=30, origin=replace(tc.Origin.own(), trials=2))
+    found = {}
+    for trials in ("last", "mean"):
+        stated = {"sem": mean_of_two, "mcid": 2.0}
+        found[trials] = tc.audit(
+            records, measures=[TEST], programme="leg power", thresholds={TEST: stated}, n_boot=100, trials=trials
+        )
+    refused = found["last"].known[TEST].sem
+    assert "mean of 2 trials a visit, but here the last one alone counts" in refused.reason
+    assert isinstance(found["mean"].known[TEST].sem, tc.Estimate)
+    assert any("SEM is that of the mean of 2 trials" in text for text in found["mean"].cautions)
+
+
 def test_retest_rules_for_several_trials(retest):
     pairs = pd.DataFrame({"before": [], "after": [], "improvement": []})
     arguments = {"thresholds": {}, "retest": retest, "anchor": None, "n_boot": 10, "seed": 0, "confidence": 0.95}

@@ -2,7 +2,7 @@
 
 import argparse
 import re
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,7 @@ from truechange.cli.study import add_arguments, compute
 from truechange.foundation.errors import ChoiceError, OutcomeError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
+from truechange.programme.parts import Refused
 from truechange.reporting import methods_paragraph
 from truechange.reporting.methods import told_sources
 from truechange.reporting.page_docx import edited as is_edited
@@ -110,8 +111,77 @@ def test_the_paragraph_says_what_was_run(study, told):
     assert str(study.mcid.recommended) in text
     assert f"truechange {tc.__version__}" in text
     assert "Resamples: 100" in text
-    for reason in study.change.frame.loc[~study.change.frame["comparable"], "why_not"].unique():
-        assert reason in text
+    flow = study.audit.flow[study.audit.primary]
+    assert f"Of {len(study.change.frame)} people with a first score {flow.compared} had a second one" in text
+    for claim in ("fixed before", "seat height changed", "subgroup"):
+        assert claim not in text
+    assert "own derivation, checked by simulation and published nowhere else: latent threshold" in text
+    assert "true change is above the MCID was estimated by the software's own derivation" in text
+    assert study.audit.missing[study.audit.primary].mean.method in text
+
+
+def test_the_gain_between_the_tests_has_the_sign_of_second_less_first(study):
+    seen = study.retest.usable
+    assert study.error.learning.value == pytest.approx(float((seen["after"] - seen["before"]).mean()))
+    assert study.error.learning.value == pytest.approx(-study.agreement.bias.value)
+
+
+def test_an_estimator_that_was_refused_is_not_said_to_be_computed(study):
+    rated = study.change.usable.dropna(subset=["rating"])
+    found = tc.mcid(rated["improvement"], rated["rating"], n_boot=100, unit="stands")
+    text = str(methods_paragraph(found))
+    side_by_side, lacking = text.split("Not computed: ")
+    assert "latent threshold" not in side_by_side
+    assert lacking.startswith("latent threshold; latent threshold, two states; latent threshold, all ratings.")
+    assert "own derivation" not in text
+    assert set(found.sources) == set(methods_paragraph(found).sources)
+
+
+def test_a_part_that_was_refused_is_not_said_to_be_done(study):
+    key = study.audit.primary
+    refused = {name: Refused(name, "no reason.") for name in ("comparison", "missing", "change")}
+    parts = {name: replace(getattr(study.audit, name), parts={key: part}) for name, part in refused.items()}
+    enough = replace(study.audit.responders[key], true_share=refused["change"], from_error=refused["change"])
+    parts["responders"] = replace(study.audit.responders, parts={key: enough})
+    text = str(methods_paragraph(replace(study.audit, **parts)))
+    for claim in (
+        "compared with",
+        "covariance",
+        "trimmed mean",
+        "imputation",
+        "worst case",
+        "error alone",
+        "true change",
+    ):
+        assert claim not in text
+    assert "counted as changed enough" in text
+
+
+@pytest.fixture(scope="module")
+def unrated(tmp_path_factory):
+    """The same study from a workbook without ratings."""
+    place = tmp_path_factory.mktemp("unrated") / "clinic.xlsx"
+    with pd.ExcelWriter(place) as book:
+        for name, sheet in pd.read_excel(DATA / "clinic.xlsx", sheet_name=None).items():
+            if name in ("people", "assessments"):
+                sheet.to_excel(book, sheet_name=name, index=False)
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    words = f"{DATA / 'retest.csv'} {place} --out unused --measure chair_stand_30s --trials last --resamples 100"
+    return compute(parser.parse_args([*words.split(), "--programme", "leg power"]), lambda _words: None)
+
+
+def test_a_study_without_ratings_says_what_was_not_computed_and_why(unrated, tmp_path):
+    assert isinstance(unrated.mcid, Refused)
+    text = str(methods_paragraph(*unrated.results))
+    assert "The change that matters: not estimated. Nobody with two comparable scores rated the change" in text
+    assert "at least the MDC" in text
+    assert "MCID" not in text
+    written, _ = write_study(unrated, tmp_path / "out", stamp=stamp([], {}))
+    page = written[0].read_text(encoding="utf-8")
+    assert "not computed. Nobody with two comparable scores" in page
+    assert not (tmp_path / "out" / "figures" / "mcid.png").exists()
+    assert (tmp_path / "out" / "figures" / "curve.png").exists()
 
 
 def test_nothing_is_cited_that_was_not_used_and_all_used_is(study, told):

@@ -2,10 +2,12 @@
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from truechange.cli.progress import progress
+from truechange.foundation.errors import RefusedError
 
 HELP = "write a capstone's analysis: methods with references, tables, figures, checklists; no code needed"
 EXAMPLE = """example:
@@ -46,20 +48,8 @@ def run(args: argparse.Namespace) -> int:
     from truechange.reporting.stamp import stamp
     from truechange.reporting.study_report import write_study
 
-    names = (
-        "measure",
-        "before",
-        "after",
-        "trials",
-        "form",
-        "error",
-        "programme",
-        "compare",
-        "cut",
-        "seed",
-        "resamples",
-    )
-    settings = {name: getattr(args, name) for name in (*names, "seed", "resamples")}
+    hidden = ("retest", "change", "out", "overwrite", "run", "command")
+    settings = {name: value for name, value in vars(args).items() if name not in hidden and value not in (None, "")}
     made = stamp([args.retest, args.change], settings)
     kept = not args.overwrite and edited(args.out / "study.docx")
     with progress(14, "reading") as step:
@@ -75,11 +65,27 @@ def run(args: argparse.Namespace) -> int:
     return int(kept)
 
 
+def _matters(change: Any, sem: Any, args: argparse.Namespace) -> Any:
+    """Estimate the change that matters from the people's ratings; refused where there are none."""
+    from truechange.meaningful_change import mcid
+
+    if "rating" not in change.usable or not change.usable["rating"].notna().any():
+        raise RefusedError(
+            f"Nobody with two comparable scores rated the change at {args.after}: give a sheet of ratings, one row a "
+            "person. Changes are held against the measurement error alone."
+        )
+    rated = change.usable.dropna(subset=["rating"])
+    return mcid(
+        rated["improvement"], rated["rating"], args.cut, sem=sem, before=rated["before"], after=rated["after"],
+        n_boot=args.resamples, seed=args.seed, unit=change.measure.unit, resolution=change.measure.resolution,
+    )  # fmt: skip
+
+
 def compute(args: argparse.Namespace, step: Any) -> Any:
     """Run every part of the study in order and return it."""
-    from truechange.meaningful_change import mcid
     from truechange.measures import measure
     from truechange.programme import audit
+    from truechange.programme.auditing import attempt, chosen_programmes, of_programme
     from truechange.records import read
     from truechange.reliability import icc, limits_of_agreement, measurement_error
     from truechange.reporting.study_report import Study
@@ -89,21 +95,18 @@ def compute(args: argparse.Namespace, step: Any) -> Any:
     first, second = args.retest_occasions
     retest = read(args.retest).pairs(test, before=first, after=second, trials=args.trials)
     step("reliability")
-    twice = retest.usable.melt("person", ["before", "after"], "trial", "value")
+    twice = retest.usable.rename(columns={"before": 1, "after": 2}).melt("person", [1, 2], "trial", "value")
     about = {"unit": test.unit, "population": args.population, "interval": args.interval}
     error = measurement_error(twice, error=args.error, resolution=test.resolution, **about)
     forms = tuple(icc(twice, form=form) for form in dict.fromkeys((args.form, "ICC(A,1)", "ICC(C,1)")))
     agreement = limits_of_agreement(retest.usable["before"], retest.usable["after"], unit=test.unit)
     step("the change that matters")
-    change = records.pairs(test, before=args.before, after=args.after, trials=args.trials)
-    rated = change.usable.dropna(subset=["rating"])
-    if args.programme:
-        rated = rated[rated["programme"] == args.programme]
-    found = mcid(
-        rated["improvement"], rated["rating"], args.cut, sem=error.sem, before=rated["before"], after=rated["after"],
-        n_boot=args.resamples, seed=args.seed, unit=test.unit,
-    )  # fmt: skip
-    known = {"sem": error.sem} | ({"mcid": found.recommended} if found.recommended is not None else {})
+    chosen, _ = chosen_programmes(records, args.programme, args.compare)
+    own = replace(records, assessments=of_programme(records, chosen))
+    change = own.pairs(test, before=args.before, after=args.after, trials=args.trials)
+    found = attempt(lambda: _matters(change, error.sem, args), "The change that matters")
+    value = getattr(found, "recommended", None)
+    known = {"sem": error.sem} | ({"mcid": value} if value is not None else {})
     step("the programme")
     programme = audit(
         records, args.before, args.after, [test.key], programme=args.programme, compare=args.compare,

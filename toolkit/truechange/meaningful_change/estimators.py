@@ -55,6 +55,7 @@ class Method(NamedTuple):
     level: str = "person"
 
 
+OWN = "own derivation"
 OLDER, CHECK = "for comparison with older studies", "a check on the recommended value"
 METHODS = {
     method.name: method
@@ -79,13 +80,13 @@ METHODS = {
         Method("predictive_adjusted_2022", "predictive, adjusted 2022", CHECK, "terluin2022",
                lambda q: adjusted_2022(q, q["rating_reliability"])),
         # probit P(improved | D) = Φ(α + β D): the change at which half improved, m + rel_D (−α/β − m); own derivation
-        Method("latent_threshold", "latent threshold", CHECK, "own derivation",
+        Method("latent_threshold", "latent threshold", CHECK, OWN,
                lambda q: kept_of(q, q["half_observed"]), "sem"),
         # the same with both scores in the probit: (μ₂ − μ₁) − a/β₂ on the scale of the true scores; own derivation
-        Method("latent_threshold_two_state", "latent threshold, two states", CHECK, "own derivation",
+        Method("latent_threshold_two_state", "latent threshold, two states", CHECK, OWN,
                lambda q: q["mean_after"] - q["mean_before"] - q["states_level"] / q["states_after"], "scores"),
         # the same with an ordered probit over all ratings, read at the cut; own derivation
-        Method("latent_threshold_ordinal", "latent threshold, all ratings", CHECK, "own derivation",
+        Method("latent_threshold_ordinal", "latent threshold, all ratings", CHECK, OWN,
                lambda q: q["boundary_at_cut"], "ratings"),
         # mean of the unchanged plus the one-sided 95% point of the normal distribution times their SD
         Method("detectability_limit", "limit of detection", "a limit of detection, not of importance", "devet2007",

@@ -34,7 +34,7 @@ from truechange.meaningful_change.draws import (
     limits_of,
     population_of,
 )
-from truechange.meaningful_change.estimators import METHODS, Layout, Rows, adjusted_2022, estimate_rows, kept_of
+from truechange.meaningful_change.estimators import METHODS, OWN, Layout, Rows, adjusted_2022, estimate_rows, kept_of
 from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople, check_people, rated_people
 from truechange.meaningful_change.rules import boundary_table, choose, doubts_of, gap, uses_of
 from truechange.numerics.intervals import mean_limits, welch_limits
@@ -43,8 +43,6 @@ from truechange.numerics.roc import auc_interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-SOURCES = ("terluin2015", "terluin2017", "terluin2022", "froud2014", "devet2007", "delong1988", "devji2020")
 
 
 @dataclass(frozen=True)
@@ -328,9 +326,16 @@ def mcid(
         deterioration=_deterioration(boundaries, people.cut, facts), adjustment=_adjustment(rows),
         area=_area(layout, people.n, confidence), refused=refused, n=people.n, mean=float(rows["mean"][0]),
         sd=float(rows["sd"][0]), cut=people.cut, unit=unit, confidence=confidence,
-        cautions=tuple(dict.fromkeys(cautions)), sources=(*check.sources, *SOURCES, *(("firth1993",) if ends else ())),
+        cautions=tuple(dict.fromkeys(cautions)), sources=_sources(check, estimates, ends is not None),
         **{name: _extra(name, rows, limits, people.n, confidence) for name in EXTRAS[:3]},
     )  # fmt: skip
+
+
+def _sources(check: AnchorCheck, estimates: pd.DataFrame, parted: bool) -> tuple[str, ...]:
+    """Return the sources of what was computed: the checks, each method that gave a value, and how it was judged."""
+    used = [METHODS[name].source for name in estimates.index[estimates["estimate"].notna()]]
+    found = [*check.sources, "delong1988", *used, *(("firth1993",) if parted else ()), "devji2020"]
+    return tuple(dict.fromkeys(key for key in found if key != OWN))
 
 
 def _spans(

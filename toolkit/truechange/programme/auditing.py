@@ -275,6 +275,19 @@ def _programmes(people: pd.DataFrame, programme: str | None, compare: str | None
     return programme, compare or "", notes, alone
 
 
+def chosen_programmes(records: Any, programme: str | None, compare: str | None) -> tuple[str, str]:
+    """Return the programme that :func:`audit` would audit and the one it would compare with ("" for none)."""
+    return _programmes(_everyone(records), programme, compare)[:2]
+
+
+def of_programme(records: Any, programme: str) -> pd.DataFrame:
+    """Return the assessments of the people of one programme."""
+    people = _everyone(records)
+    return records.assessments[
+        records.assessments["person"].isin(people.loc[people["programme"] == programme, "person"])
+    ]
+
+
 def _of_everyone(people: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
     """Return one row a person who started, improvement only where the scores may be compared."""
     facts = [name for name in frame.columns if name == "person" or name not in people.columns]

@@ -177,6 +177,7 @@ def _from_retest(measure: str, retest: pd.DataFrame, trials: str, unit: str, con
     if rows.empty:
         return Refused("SEM", "The retest study does not contain this test.")
     order = [name for name in ("date", "trial") if name in rows]
+    rows = rows.assign(occasion=_in_time(rows))
     groups = rows.sort_values(["person", "occasion", *order]).groupby(["person", "occasion"], as_index=False)
     rule = {"best": "max" if sign > 0 else "min", "refuse": "last"}.get(trials, trials)
     last = pd.DataFrame(groups["value"].agg(rule))
@@ -195,6 +196,13 @@ def _from_retest(measure: str, retest: pd.DataFrame, trials: str, unit: str, con
     if rule == "mean" and averaged > 1:
         sem = replace(sem, origin=replace(sem.origin, trials=averaged))
     return Known(sem, Refused("MCID", ""), practice, gains)
+
+
+def _in_time(rows: pd.DataFrame) -> "pd.Series[int]":
+    """Return the occasions numbered in order of time (of their names, where no dates are known)."""
+    dates = rows.groupby("occasion")["date"].min() if "date" in rows else pd.Series(dtype=object)
+    names = list(dates.sort_values().index) if len(dates) and dates.notna().all() else sorted(rows["occasion"].unique())
+    return rows["occasion"].map({name: at for at, name in enumerate(names, start=1)})
 
 
 def _from_ratings(

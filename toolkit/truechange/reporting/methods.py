@@ -4,20 +4,15 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from truechange.foundation.errors import ChoiceError, listed
-from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Result
-from truechange.meaningful_change.estimators import METHODS
+from truechange.meaningful_change.estimators import METHODS, OWN
 from truechange.numerics.shares import FEW
+from truechange.programme.enough import ChangedEnough
 from truechange.programme.parts import Refused
 from truechange.reporting.prose import Prose, Share, Telling, written
 from truechange.reporting.stamp import stamp
 
-PARAGRAPHS = ("Pairs", "IccResult", "McidStudy", "ProgrammeAudit")  # begin a paragraph
-MODELS = {
-    "predictive modelling": ("terluin2015",),
-    "its adjustments for the share improved and the reliability of the rating": ("terluin2017", "terluin2022"),
-    "cut-points of the receiver operating characteristic": ("froud2014", "delong1988"),
-}
+PARAGRAPHS = ("Pairs", "IccResult", "McidStudy", "Refused", "ProgrammeAudit")  # begin a paragraph
 
 
 def methods_paragraph(
@@ -92,13 +87,9 @@ def _pairs(telling: Telling, pairs: Any) -> None:
     )  # fmt: skip
     if pairs.trials != "refuse":
         telling.say("Of several trials in one visit the {rule} was used.", rule=pairs.trials, source="Pairs")
-    why = frame.loc[~frame["comparable"], "why_not"].value_counts()
-    usable = int(frame["comparable"].sum())
-    text = "Of {people} people with a first score {usable} had a comparable second one"
-    reasons = "; ".join(f"{reason}: {count}" for reason, count in why.items())
     telling.say(
-        f"{text} ({{reasons}})." if reasons else f"{text}.",
-        people=len(frame), usable=usable, source="Pairs", **({"reasons": reasons} if reasons else {}),
+        "Of {people} people with a first score {usable} had a second one that may be compared.",
+        people=len(frame), usable=int(frame["comparable"].sum()), source="Pairs",
     )  # fmt: skip
 
 
@@ -140,66 +131,138 @@ def _mcid(telling: Telling, study: Any) -> None:
         people=study.n, cut=study.cut, share=Share(study.anchor.improved.value), source="McidStudy",
     )  # fmt: skip
     telling.say(
-        "The rating was first examined as an anchor: its correlation with the change was {r}.",
-        *study.anchor.sources, r=study.anchor.correlation, source="McidStudy",
+        "The rating was first examined as an anchor: its correlation with the change was {r}, the area under the "
+        "receiver operating characteristic {area}.",
+        *study.anchor.sources, "delong1988", r=study.anchor.correlation, area=study.area, source="McidStudy",
     )  # fmt: skip
-    used = [(words, [key for key in keys if key in study.sources]) for words, keys in MODELS.items()]
-    telling.say(
-        f"On the same people these were computed side by side: {', '.join(words for words, keys in used if keys)}, "
-        "and latent-threshold models that take the error of the test into account.",
-        *(key for _, keys in used for key in keys),
-    )  # fmt: skip
+    known = study.estimates["estimate"].notna()
+    got, lacking = ([METHODS[name] for name in study.estimates.index[rows]] for rows in (known, ~known))
+    if got:
+        telling.say(
+            "On the same people these estimates were computed side by side: {names}.",
+            *(method.source for method in got if method.source != OWN),
+            names="; ".join(method.words for method in got), source="McidStudy",
+        )  # fmt: skip
+    if own := [method.words for method in got if method.source == OWN]:
+        telling.say(
+            "The software's own derivation, checked by simulation and published nowhere else: {names}. It takes the "
+            "error of the test out of the change.",
+            names="; ".join(own), source="McidStudy",
+        )  # fmt: skip
+    if lacking:
+        telling.say("Not computed: {names}.", names="; ".join(method.words for method in lacking), source="McidStudy")
     if study.recommended is None:
-        telling.say("No single value was adopted: {why}.", why=study.refused, source="McidStudy")
+        telling.say("No single value was adopted: {why}.", "devji2020", why=study.refused, source="McidStudy")
         return
+    interval = "by resampling people, the whole procedure repeated each time"
+    if "firth1993" in study.sources:
+        interval = "the span of changes between those who rated an improvement and those who did not"
+    elif study.recommended_method == "predictive_adjusted_2022" and study.anchor_reliability.value != (
+        study.anchor_reliability.value
+    ):
+        interval += ", over the range that the reliability of a rating may have"
     telling.say(
-        "By a rule fixed before the data were seen the value of the {method} was adopted: {value}; its interval is by "
-        "resampling people, the whole procedure repeated each time.",
+        "The value of the {method} was adopted, by the built-in rule of the software: {value}; its interval is "
+        f"{interval}.",
+        *(("firth1993",) if "firth1993" in study.sources else ()), "devji2020",
         method=METHODS[study.recommended_method].words, value=study.recommended, source="McidStudy",
     )  # fmt: skip
 
 
+def _not_computed(telling: Telling, part: Any) -> None:
+    telling.say("{part}: not estimated. {reason}", part=part.part, reason=part.reason, source="Refused")
+
+
 def _audit(telling: Telling, audit: Any) -> None:
     flow, known, enough = (part[audit.primary] for part in (audit.flow, audit.known, audit.responders))
-    versus = " and compared with {compare}" if audit.compare else ""
+    change, versus = audit.change[audit.primary], audit.comparison[audit.primary]
+    compared = not isinstance(versus, Refused)
     telling.say(
         "{started} people started the programme ({programme}) and were followed from {before} to {after}"
-        f"{versus}; the follow-up of {{due}} was due, and {{comparable}} had two comparable scores.",
+        f"{' and compared with {compare}' if compared else ''}; the follow-up of {{due}} was due, and {{comparable}} "
+        "had two comparable scores.",
         started=flow.started, due=flow.due, programme=audit.programme, before=audit.before, after=audit.after,
-        comparable=flow.compared, source="ProgrammeAudit", **({"compare": audit.compare} if audit.compare else {}),
+        comparable=flow.compared, source="ProgrammeAudit", **({"compare": audit.compare} if compared else {}),
+    )  # fmt: skip
+    if not isinstance(change, Refused):
+        telling.say(
+            "The change of the group was summarised by {method}, with a trimmed mean beside it.",
+            *change.sources, method=change.mean.method, source="ProgrammeAudit",
+        )  # fmt: skip
+    if isinstance(enough, ChangedEnough):
+        _enough(telling, enough, known)
+    if compared:
+        _versus(telling, versus)
+    _missing(telling, audit.missing[audit.primary])
+    telling.say(
+        "With fewer than {few} people counts were given without a percentage.", few=FEW, source="rule of the library"
+    )
+
+
+def _enough(telling: Telling, enough: Any, known: Any) -> None:
+    """Tell how people were counted, and which of the shares beside the count were computed."""
+    counted = [part for part in (enough.counted, enough.beyond_error) if not isinstance(part, Refused)]
+    if counted:
+        limit = counted[0].threshold
+        telling.say(
+            "A person was counted as changed enough when the improvement was at least the {kind}, {limit} ({origin}), "
+            "unrounded; everyone due was in the denominator, and people without a usable follow-up counted as not "
+            "shown.",
+            *counted[0].sources, kind=limit.kind.upper(), limit=limit, origin=limit.origin.sentence(),
+            source="ProgrammeAudit",
+        )  # fmt: skip
+    if not isinstance(enough.from_error, Refused):
+        telling.say(
+            "The number that measurement error alone would carry over it was computed from a standard error of "
+            "measurement of {sem} ({origin}).",
+            *enough.from_error.sources, sem=known.sem, origin=known.sem.origin.sentence(), source="ProgrammeAudit",
+        )  # fmt: skip
+    if not isinstance(enough.curve, Refused):
+        telling.say("The share that changed by at least each amount was drawn with a band.", *enough.curve.sources)
+    if not isinstance(enough.true_share, Refused):
+        telling.say(
+            "The share whose true change is above the MCID was estimated by the software's own derivation, which takes "
+            "the error out of the spread of the changes; it was checked by simulation and is published nowhere else.",
+            *enough.true_share.sources,
+        )  # fmt: skip
+
+
+def _versus(telling: Telling, versus: Any) -> None:
+    """Tell how the groups were compared."""
+    telling.say(
+        "The mean improvements of the two groups were compared by analysis of covariance on the first score with "
+        "errors robust against unequal variances.",
+        "vickers2001", "long2000",
+    )  # fmt: skip
+    if len(versus.subgroups):
+        telling.say("{looked} subgroup comparisons were made.", looked=len(versus.subgroups), source="ProgrammeAudit")
+    if not isinstance(versus.responders, Refused):
+        telling.say("Their shares were compared by the hybrid score interval.", *versus.responders.sources)
+    if versus.response.sources:
+        telling.say("The spread of the two groups' changes was compared.", *versus.response.sources)
+
+
+def _missing(telling: Telling, missing: Any) -> None:
+    """Tell what was done about missing follow-up: bounds always, imputation only where it was run."""
+    if isinstance(missing, Refused) or not missing.missing:
+        return
+    telling.say("Missing follow-up was bounded by the best and the worst case.", "newcombe1998a")
+    if missing.mean is None:
+        telling.say("Nothing was imputed.")
+        return
+    telling.say(
+        "Missing improvements were filled in by Bayesian linear regression on the first score and what else is known "
+        "of the people, visits and training ({method}), shares on the scale of log odds{unable}.",
+        "rubin1987", "barnard1999", method=missing.mean.method, source="ProgrammeAudit",
+        unable="; people unable to do the test at follow-up count as not changed" if missing.unable else "",
     )  # fmt: skip
     telling.say(
-        "The change of the group was summarised by {method}, with a trimmed mean beside it.",
-        *audit.change[audit.primary].sources, method=audit.change[audit.primary].mean.method, source="ProgrammeAudit",
-    )  # fmt: skip
-    if isinstance(known.mcid, Threshold):
-        telling.say(
-            "A person was counted as changed enough when the improvement was at least {mcid} ({origin}), compared "
-            "unrounded; everyone due was in the denominator, and people without a usable follow-up counted as "
-            "not shown.",
-            *enough.sources, mcid=known.mcid, origin=known.mcid.origin.sentence(), source="ProgrammeAudit",
-        )  # fmt: skip
-    if isinstance(known.sem, Estimate):
-        telling.say(
-            "The number that measurement error alone would carry over the threshold, and the share whose true change "
-            "is above it, were computed from a standard error of measurement of {sem} ({origin}).",
-            sem=known.sem, origin=known.sem.origin.sentence(), source="ProgrammeAudit",
-        )  # fmt: skip
-    versus = audit.comparison[audit.primary]
-    if not isinstance(versus, Refused):
-        telling.say(
-            "The two groups were compared by analysis of covariance on the first score with errors robust against "
-            "unequal variances, and their shares by the hybrid score interval.",
-            *versus.sources,
-        )  # fmt: skip
-    telling.say(
-        "With fewer than {few} people counts were given without a percentage; missing follow-up was bounded by the "
-        "best and the worst case.",
-        few=FEW, source="rule of the library",
+        "How much worse than people like them the missing would have to be to change the answer was searched.",
+        "floden2019",
     )  # fmt: skip
 
 
 WORDINGS: dict[str, Callable[[Telling, Any], None]] = {
     "Pairs": _pairs, "IccResult": _icc, "MeasurementError": _error, "LimitsOfAgreement": _agreement,
-    "McidStudy": _mcid, "ProgrammeAudit": _audit,
+    "McidStudy": _mcid, "Refused": _not_computed, "ProgrammeAudit": _audit,
 }  # fmt: skip

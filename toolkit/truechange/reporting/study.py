@@ -8,6 +8,7 @@ from truechange.foundation.result import gathered
 from truechange.meaningful_change import McidStudy
 from truechange.measures import Measure
 from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.parts import Refused
 from truechange.records import Pairs
 from truechange.reliability import IccResult, LimitsOfAgreement, MeasurementError
 
@@ -28,8 +29,8 @@ class Study:
         SEM and MDC.
     agreement : LimitsOfAgreement
         Of the retest pairs.
-    mcid : McidStudy
-        The change that matters.
+    mcid : McidStudy or Refused
+        The change that matters, or why it was not estimated.
     audit : ProgrammeAudit
         The programme.
     options : mapping
@@ -42,7 +43,7 @@ class Study:
     icc: tuple[IccResult, ...]
     error: MeasurementError
     agreement: LimitsOfAgreement
-    mcid: McidStudy
+    mcid: McidStudy | Refused
     audit: ProgrammeAudit
     options: Mapping[str, object]
 

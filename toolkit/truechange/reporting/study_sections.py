@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from truechange.foundation import drawing
 from truechange.meaningful_change.estimators import METHODS
-from truechange.programme.parts import ByMeasure
+from truechange.programme.parts import ByMeasure, Refused
 from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_pictures import baseline, changes, shares, steps
 from truechange.reporting.audit_tables import audit_tables, measure_rows
@@ -39,16 +39,21 @@ def study_pictures(study: Study) -> dict[str, Picture]:
     flow = measure_rows(audit_tables(audit)["flow"], audit.primary)
     enough: Any = audit.responders[audit.primary]
     drawn = {
-        "agreement": (study.agreement.plot(ax=drawing.axes(width=5.2, height=3.1)), study.agreement.alt),
-        "mcid": (study.mcid.plot(ax=drawing.axes(width=5.6, height=4.0)), study.mcid.alt),
-        "anchor": (study.mcid.anchor.plot(ax=drawing.axes(width=5.2, height=3.1)), study.mcid.anchor.alt),
-        "curve": (enough.curve.plot(ax=drawing.axes(width=5.2, height=3.1)), enough.curve.alt),
+        "agreement": study.agreement,
+        "mcid": study.mcid,
+        "anchor": getattr(study.mcid, "anchor", study.mcid),
+        "curve": getattr(enough, "curve", enough),
     }
-    made = {name: Picture(ax, alt, CAPTIONS[name]) for name, (ax, alt) in drawn.items()}
+    made = {
+        name: Picture(part.plot(ax=drawing.axes(width=5.2, height=HEIGHTS.get(name, 3.1))), part.alt, CAPTIONS[name])
+        for name, part in drawn.items()
+        if not isinstance(part, Refused)
+    }
     others = {"flow": steps(audit, flow), "changes": changes(audit), "shares": shares(audit)}
     return made | {name: Picture(one.drawn, one.alt, CAPTIONS[name]) for name, one in others.items() if one is not None}
 
 
+HEIGHTS = {"mcid": 4.0}  # inches; the others are 3.1
 CAPTIONS = {
     "agreement": "Difference of the two tests against their mean, with limits of agreement.",
     "mcid": "Every estimate of the change that matters, from the same people.",
@@ -65,23 +70,27 @@ def study_tables(study: Study) -> dict[str, ReadyTable]:
     step, name, mcid = study.measure.resolution, study.measure.name, study.mcid
     held = audit_tables(study.audit)
     part = {key: measure_rows(frame, study.audit.primary) for key, frame in held.items()}
-    methods = mcid.table().rename(index=lambda name: METHODS[name].words).assign(unit=mcid.unit)
     icc = _frame([one.estimate.row() | {"form": one.form} for one in study.icc])
     versus = part["comparison"].dropna(axis="columns", how="all")
     missing = "Share that changed enough, by what is assumed of the missing"
-    return {
+    matters: dict[str, ReadyTable] = {}
+    if not isinstance(mcid, Refused):
+        methods = mcid.table().rename(index=lambda name: METHODS[name].words).assign(unit=mcid.unit)
+        matters = {
+            "anchor": ready_table(mcid.anchor, "The rating as an anchor"),
+            "mcid": ready_table(methods, f"Change that matters: {name}", resolution=step, notes=mcid.cautions),
+            "sizes": ready_table(mcid.size_references, "Sizes to compare with, which say nothing about importance"),
+            "credibility": ready_table(mcid.credibility, "Credibility of the MCID"),
+        }
+    return matters | {
         "reliability": ready_table(icc, f"Reliability: {name}"),
         "error": ready_table(study.error, f"Measurement error: {name}", resolution=step),
         "agreement": ready_table(study.agreement, f"Agreement of the two tests: {name}", resolution=step),
-        "anchor": ready_table(mcid.anchor, "The rating as an anchor"),
-        "mcid": ready_table(methods, f"Change that matters: {name}", resolution=step, notes=mcid.cautions),
-        "sizes": ready_table(mcid.size_references, "Sizes to compare with, which say nothing about importance"),
         "baseline": baseline(held["baseline"]),
         "change": ready_table(part["change"], f"Change of the group: {name}", resolution=step),
         "responders": ready_table(part["changed enough"], f"Who changed enough: {name}"),
         "missing": ready_table(part["missing"], missing),
         "comparison": ready_table(versus, f"Compared with others: {name}"),
-        "credibility": ready_table(mcid.credibility, "Credibility of the MCID"),
     }
 
 
@@ -96,7 +105,8 @@ def study_sections(
 ) -> list[Section]:
     """Lay the study out, from the methods paragraph to the reproducibility stamp."""
     audit = study.audit
-    known = audit_facts(audit) | reliability_facts(study.error, study.measure, study.agreement) | mcid_facts(study.mcid)
+    known = audit_facts(audit) | reliability_facts(study.error, study.measure, study.agreement)
+    known |= {} if isinstance(study.mcid, Refused) else mcid_facts(study.mcid)
     lists = [checklist(name, known) for name in LISTS]
     told = methods_paragraph(
         *study.results, options=study.options, cited=tuple(key for one in lists for key in one.sources)
@@ -108,7 +118,7 @@ def study_sections(
     cautions = [without_few(in_words(text)) for text in study.cautions]
 
     def shown(*names: str) -> list[Picture | ReadyTable]:
-        found = (pictures.get(name[2:]) if name.startswith("~ ") else tables[name] for name in names)
+        found = (pictures.get(name[2:]) if name.startswith("~ ") else tables.get(name) for name in names)
         return [block for block in found if block is not None]
 
     return [
@@ -138,7 +148,7 @@ def study_sections(
 
 
 def _text(sentences: Sequence[str]) -> Words:
-    return Words([" ".join(sentences)])
+    return Words([" ".join(map(in_words, sentences))])
 
 
 def _of(part: ByMeasure, measure: str) -> Any:
