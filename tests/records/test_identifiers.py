@@ -92,3 +92,68 @@ def test_an_address_in_the_wrong_cell_is_not_repeated_in_the_report(tmp_path):
 @pytest.mark.parametrize("text", ["2025-04-03", "03.04.2025", "12/14", "1,234.5", "P001", "11.5"])
 def test_ordinary_cells_are_fit_to_show(text):
     assert fit_to_show(text) == text
+
+
+PEOPLE = "person,programme,site,therapist,joint"
+
+
+def clinic_with(tmp_path, people, aid="none", settings=""):
+    (tmp_path / "people.csv").write_text("\n".join([PEOPLE, *people]) + "\n", encoding="utf-8")
+    file_with(tmp_path, f"{HEADER},walking_aid", f"{ROW},{aid}")
+    if settings:
+        (tmp_path / "clinic.toml").write_text(settings, encoding="utf-8")
+    return read(tmp_path)
+
+
+def test_a_site_or_therapist_that_reads_like_a_name_is_asked_about_and_shown_by_number(tmp_path):
+    records = clinic_with(
+        tmp_path, ["P001,Leg Power,Ada Lovelace,Grace Hopper,knee", "P002,Leg Power,North Clinic,T1,hip"]
+    )
+    assert records.people["site"].tolist() == ["Site 1", "North Clinic"]
+    assert records.people["therapist"].tolist() == ["Therapist 1", "T1"]
+    assert records.people["programme"].tolist() == ["Leg Power", "Leg Power"]  # not a name
+    asked = records.problems[records.problems["kind"] == "label_withheld"]
+    assert asked["column"].tolist() == ["site", "therapist"]
+    assert set(asked["value"]) == {"(withheld)"}
+    assert asked["remedy"].str.contains("clinic.toml beside the file, under [labels]: site = ", regex=False).iloc[0]
+    assert "Lovelace" not in records.problems.to_csv()
+
+
+def test_a_label_confirmed_once_in_the_clinics_file_is_asked_about_no_more(tmp_path):
+    settings = '[labels]\nsite = { "Ada Lovelace" = "Ada Lovelace" }\ntherapist = { "Grace Hopper" = "T7" }\n'
+    records = clinic_with(tmp_path, ["P001,leg power,Ada Lovelace,Grace Hopper,knee"], settings=settings)
+    assert records.people.loc[0, ["site", "therapist"]].tolist() == ["Ada Lovelace", "T7"]
+    assert "label_withheld" not in set(records.problems["kind"])
+
+
+def test_a_number_given_to_a_label_is_never_one_that_stands_in_the_file(tmp_path):
+    records = clinic_with(tmp_path, ["P001,leg power,Ada Lovelace,T1,knee", "P002,leg power,Site 1,T1,hip"])
+    assert records.people["site"].tolist() == ["Site 2", "Site 1"]
+
+
+@pytest.mark.parametrize("text", ["[labels]\nsite = 1\n", '[labels]\nvalue = { a = "b" }\n', "[labels\n"])
+def test_a_clinics_file_that_cannot_be_read_is_refused(tmp_path, text):
+    with pytest.raises(tc.DataError, match=r"clinic\.toml"):
+        clinic_with(tmp_path, ["P001,leg power,North,T1,knee"], settings=text)
+
+
+def test_a_name_typed_as_a_walking_aid_or_joint_is_not_read_on(tmp_path):
+    records = clinic_with(tmp_path, ["P001,leg power,North,T1,seen by Ada Lovelace"], aid="Grace Hopper held her arm")
+    everything = "".join(table.to_csv() for table in (records.people, records.assessments, records.problems)).lower()
+    assert "lovelace" not in everything
+    assert "hopper" not in everything
+
+
+@pytest.mark.parametrize(
+    "label",
+    ["Leg Power", "North Clinic", "Green Park", "Tai Chi", "T1", "Initial Assessment", "Timed Up & Go", "LEG POWER"],
+)
+def test_words_of_the_trade_are_no_names(label):
+    assert fit_to_show(label) == label
+
+
+@pytest.mark.parametrize(
+    "label", ["Ada Lovelace", "ADA LOVELACE", "Lovelace, Ada", "saw Ada Lovelace today", "Dr Ada Lovelace"]
+)
+def test_names_are_recognised_anywhere_in_a_text(label):
+    assert fit_to_show(label) == "(withheld)"

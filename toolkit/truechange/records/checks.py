@@ -10,7 +10,7 @@ import pandas as pd
 from truechange.measures import catalogue
 from truechange.records.coded import Coded
 from truechange.records.findings import Findings
-from truechange.records.rules import LIMITS, word_list
+from truechange.records.rules import LIMITS, known_word, word_list
 from truechange.records.table import Table
 
 IDENTITY = {
@@ -85,6 +85,12 @@ def _shown(column: Any, places: Any) -> list[str]:
     if np.issubdtype(column.dtype, np.datetime64):
         return [str(day) for day in column[places].astype("datetime64[D]")]
     return [f"{value:g}" for value in column[places]]
+
+
+def _typed(name: str, column: Any, places: Any) -> list[str]:
+    """Return what is shown there, a word only where it is a known one."""
+    words = _shown(column, places)
+    return [known_word(name, word) for word in words] if isinstance(column, Coded) and name != "arms_used" else words
 
 
 def people_known(tables: dict[str, Table], findings: Findings) -> None:
@@ -192,9 +198,9 @@ def protocol_within_people(table: Table, findings: Findings) -> None:
         before = first[key[places]]
         off = places[np.abs(values[places] - values[before]) > slack[places] + 1e-9]
         start = first[key[off]]
-        was = zip(_shown(column, start), _shown(occasions, start), strict=True)
+        was = zip(_typed(name, column, start), _shown(occasions, start), strict=True)
         said = [{"before": old, "occasion_before": visit or "the first visit"} for old, visit in was]
-        table.note(findings, "protocol_changed", off, name, said, _shown(column, off))
+        table.note(findings, "protocol_changed", off, name, said, _typed(name, column, off))
 
 
 def rating_scales(table: Table, findings: Findings) -> None:

@@ -3,20 +3,33 @@
 import hmac
 import os
 import re
+import tomllib
 from base64 import b32encode
+from collections.abc import Mapping
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 from secrets import token_hex
+from types import MappingProxyType
 
 from truechange.foundation.errors import ChoiceError, DataError
 from truechange.records.coded import Coded
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
-from truechange.records.rules import COLUMNS, IDENTIFYING, IDENTIFYING_HEADERS, match_column, squeezed
+from truechange.records.rules import (
+    COLUMNS,
+    IDENTIFYING,
+    IDENTIFYING_HEADERS,
+    NAME,
+    match_column,
+    names_someone,
+    squeezed,
+)
 
-MAIL, NAME = "an e-mail address", "a person's name"
-_STAFF = ("therapist", "assessor")
+MAIL = "an e-mail address"
+LABELS = ("programme", "site", "therapist", "assessor", "joint", "walking_aid", "occasion")  # typed, and needed later
 SHORTEST_KEY = 16
+SETTINGS = "clinic.toml"
 
 
 def identifying(header: str, texts: Coded, table: str) -> str:
@@ -35,7 +48,7 @@ def identifying(header: str, texts: Coded, table: str) -> str:
     kind = COLUMNS[table][name].kind if name else "unknown"
     if kind == "text":
         return ""  # notes are never read on
-    if name in ("person", *_STAFF):
+    if name == "person":
         looked_for = list(IDENTIFYING)
     else:
         looked_for = [what for what in IDENTIFYING if what != NAME] if kind in ("label", "word", "unknown") else [MAIL]
@@ -44,21 +57,28 @@ def identifying(header: str, texts: Coded, table: str) -> str:
     hit = "" if codes else next((text for text in texts.words if every.fullmatch(text)), "")
     if hit:
         return next(what for what in looked_for if IDENTIFYING[what].fullmatch(hit))
-    named = sum(bool(IDENTIFYING[NAME].fullmatch(text)) for text in texts.words) if kind == "unknown" else 0
-    return NAME if named and 2 * named >= len(texts.words) else ""
+    whole = [text for text in texts.words if kind == "unknown" and IDENTIFYING[NAME].fullmatch(text)]
+    return NAME if whole and 2 * sum(map(names_someone, whole)) >= len(texts.words) else ""
 
 
-def guard(sheets: dict[str, Sheet], findings: Findings, key: bytes | None) -> dict[str, Sheet]:
+def guard(
+    sheets: dict[str, Sheet],
+    findings: Findings,
+    key: bytes | None,
+    labels: Mapping[str, Mapping[str, str]] = MappingProxyType({}),
+) -> dict[str, Sheet]:
     """Return the sheets with nothing in them that says who someone is.
 
-    Without a key such columns are refused. With one, people are replaced by codes, so are the names of staff, and
-    every other such column is left out.
+    Without a key such columns are refused. With one, people are replaced by codes and every other such column is left
+    out. A label (site, therapist, programme ...) that reads like a name is replaced by a number, or with a key by a
+    code, until `labels` gives the text to print.
 
     Raises
     ------
     DataError
         Something was recognised and there is no key; names sheets and columns, never a value.
     """
+    sheets = _labelled(sheets, findings, key, labels)
     held = {
         (table, place): what
         for table, sheet in sheets.items()
@@ -89,13 +109,67 @@ def _replaced(sheet: Sheet, table: str, held: dict[int, str], findings: Findings
     header, columns = list(sheet.header), list(sheet.columns)
     for place, title in enumerate(sheet.header):
         name = match_column(title, table)[0]
-        if name == "person" or (name in _STAFF and place in held):
+        if name == "person":
             columns[place] = columns[place].renamed([pseudonym(text, key) for text in columns[place].words])
         elif place in held:
             header[place] = ""
             columns[place] = Coded(columns[place].codes * 0 - 1, [])
             findings.add("identifier_left_out", sheet.name, sheet.header_row, title, facts={"what": held[place]})
     return replace(sheet, header=header, columns=columns)
+
+
+def _labelled(
+    sheets: dict[str, Sheet], findings: Findings, key: bytes | None, given: Mapping[str, Mapping[str, str]]
+) -> dict[str, Sheet]:
+    """Put the text to print in place of every label as it was typed."""
+    shown: dict[str, dict[str, str]] = {name: dict(given.get(name, {})) for name in LABELS}
+    places = [(table, at, match_column(header, table)[0]) for table, sheet in sheets.items()
+              for at, header in enumerate(sheet.header)]  # fmt: skip
+    places = [(table, at, name) for table, at, name in places if name in LABELS]
+    taken = {word for table, at, _ in places for word in sheets[table].columns[at].words}
+    for table, at, name in places:
+        sheet, texts = sheets[table], sheets[table].columns[at]
+        for code, text in enumerate(texts.words):
+            if text in shown[name] or not names_someone(text):
+                continue
+            words = (f"{name.replace('_', ' ').capitalize()} {number}" for number in count(1))
+            label = pseudonym(text, key) if key else next(word for word in words if word not in taken)
+            taken.add(label)
+            shown[name][text], first = label, sheet.rows[(texts.codes == code).argmax()]
+            facts = {"column": name, "shown": label}
+            findings.add("label_withheld", sheet.name, first, sheet.header[at], values=[text], facts=facts)
+        columns = list(sheet.columns)
+        columns[at] = texts.renamed([shown[name].get(text, text) for text in texts.words])
+        sheets = sheets | {table: replace(sheet, columns=columns)}
+    return sheets
+
+
+def labels_beside(path: str | Path) -> dict[str, dict[str, str]]:
+    """Return how a clinic's labels are printed, from ``[labels]`` in the ``clinic.toml`` beside (or in) `path`.
+
+    Raises
+    ------
+    DataError
+        The file is not TOML, or ``[labels]`` holds something else than ``site = { "as typed" = "as printed" }``.
+    """
+    place = (Path(path) if Path(path).is_dir() else Path(path).parent) / SETTINGS
+    if not place.is_file():
+        return {}
+    try:
+        held = tomllib.loads(place.read_text(encoding="utf-8")).get("labels", {})
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
+        raise DataError(f"{SETTINGS} is not a TOML file: {wrong}.") from wrong
+    for name, pairs in held.items() if isinstance(held, dict) else [("", held)]:
+        if (
+            name not in LABELS
+            or not isinstance(pairs, dict)
+            or not all(isinstance(text, str) for text in pairs.values())
+        ):
+            raise DataError(
+                f"{SETTINGS}, [labels] {name}: write one of {', '.join(LABELS)} as "
+                'site = { "as typed" = "as printed" }.'
+            )
+    return held
 
 
 def pseudonym(text: str, key: bytes) -> str:

@@ -13,10 +13,10 @@ from truechange.foundation.errors import ChoiceError
 from truechange.records.coded import Coded
 from truechange.records.formats import TEXTS, checked_kind, raw_rows, stem
 from truechange.records.header import find_header, table_of
-from truechange.records.identifiers import identifying, pseudonym, read_key
+from truechange.records.identifiers import LABELS, identifying, pseudonym, read_key
 from truechange.records.inert import inert_cell, inert_frame
 from truechange.records.reading import Records
-from truechange.records.rules import WITHHELD, match_column
+from truechange.records.rules import WITHHELD, match_column, names_someone
 from truechange.records.workbook import load, plain_text
 
 COLOURS = {"error": "F4B9A0", "warning": "F7E3A1", "note": "D6E6EE"}
@@ -111,10 +111,11 @@ def _withhold(sheet: Any, headings: dict[str, Any], key: bytes | None) -> None:
         texts = Coded.read([plain_text(cell.value) for cell in cells])
         name = match_column(heading, headings["table"])[0] if headings["table"] else ""
         what = identifying(heading, texts, headings["table"]) if headings["table"] else ""
-        if not what and not (key and name == "person"):
+        label = name in LABELS
+        if not what and not label and not (key and name == "person"):
             continue
         for cell in cells:
-            if cell.value is not None:
+            if cell.value is not None and (what or not label or names_someone(plain_text(cell.value))):
                 cell.value = pseudonym(plain_text(cell.value), key) if key and name == "person" else WITHHELD
 
 

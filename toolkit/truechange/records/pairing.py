@@ -11,7 +11,7 @@ from truechange.foundation.result import Result
 from truechange.measures import Measure
 from truechange.measures import measure as measure_named
 from truechange.records.ledger import Ledger
-from truechange.records.rules import squeezed, word_list
+from truechange.records.rules import known_word, squeezed, word_list
 
 TRIALS = ("refuse", "mean", "best", "first", "last")
 STATUS = {"unable": "unable", "refused": "refused", "not_done": "not tested"}
@@ -183,7 +183,7 @@ def _why_not(both: pd.DataFrame, test: Measure, names: tuple[str, ...]) -> pd.Se
     for fact in test.protocol:
         differs, _ = _differs(both, fact, test)
         sides = both.loc[differs, [f"{fact}_before", f"{fact}_after"]].itertuples(index=False)
-        shown = [f"{_words(fact)} changed ({_say(a)} to {_say(b)}{UNITS.get(fact, '')})" for a, b in sides]
+        shown = [f"{_words(fact)} changed ({_say(fact, a)} to {_say(fact, b)}{UNITS.get(fact, '')})" for a, b in sides]
         why[differs] = [f"{old}; {new}" if old else new for old, new in zip(why[differs], shown, strict=True)]
     mixed = both["mixed_before"].eq(True) | both["mixed_after"].eq(True)
     why[mixed] = "protocol differs between trials of one visit"
@@ -199,10 +199,10 @@ def _words(fact: str) -> str:
     return fact.removesuffix("_cm").removesuffix("_m").replace("_", " ")
 
 
-def _say(value: Any) -> str:
+def _say(fact: str, value: Any) -> str:
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float | int) else str(value)
+    return f"{value:g}" if isinstance(value, float | int) else known_word(fact, str(value))
 
 
 def _differs(both: pd.DataFrame, fact: str, test: Measure) -> tuple["np.ndarray", "np.ndarray"]:

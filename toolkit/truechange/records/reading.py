@@ -15,7 +15,7 @@ from truechange.records.dates import ORDERS
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet, open_sheets
 from truechange.records.header import table_of
-from truechange.records.identifiers import guard, read_key
+from truechange.records.identifiers import guard, labels_beside, read_key
 from truechange.records.ledger import Ledger
 from truechange.records.pairing import Pairs, pair
 from truechange.records.rules import COLUMNS, TABLES
@@ -99,6 +99,9 @@ def read(path: str | Path, *, dates: str | None = None, pseudonyms: str | Path |
         File with a secret key (made if missing; keep it away from the data). People are replaced by codes made with
         it, and columns that say who someone is are left out instead of being refused.
 
+    A label (site, therapist, programme ...) that reads like a person's name is read as a number until ``[labels]`` in
+    the ``clinic.toml`` beside the file says how it is printed: ``site = { "as typed" = "as printed" }``.
+
     Returns
     -------
     Records
@@ -120,7 +123,10 @@ def read(path: str | Path, *, dates: str | None = None, pseudonyms: str | Path |
     check_kind("pseudonyms", pseudonyms, (str, PathLike, type(None)), "the name of the file that holds the key")
     findings, name = Findings(), Path(path).name
     chosen = guard(
-        choose_sheets(open_sheets(path), findings, name), findings, read_key(pseudonyms) if pseudonyms else None
+        choose_sheets(open_sheets(path), findings, name),
+        findings,
+        read_key(pseudonyms) if pseudonyms else None,
+        labels_beside(path),
     )
     return read_sheets(chosen, findings, name, dates=dates or "")
 

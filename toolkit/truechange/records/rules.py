@@ -130,12 +130,33 @@ def factor(unit: str, to: str) -> float | None:
 IDENTIFYING_HEADERS = {squeezed(name) for name in DECLARED["identifiers"]["headers"]}
 IDENTIFYING = {what: re.compile(pattern) for what, pattern in DECLARED["identifiers"]["patterns"].items()}
 _ALWAYS = ("an e-mail address", "a telephone number", "a street address")
+NAME = "a person's name"
+_TRADE = frozenset(DECLARED["identifiers"]["trade"].split())
+_ANYWHERE = re.compile(rf"(?<![\w-])(?=({IDENTIFYING[NAME].pattern}))")
 WITHHELD = "(withheld)"
 
 
+@lru_cache(maxsize=4096)
+def names_someone(text: str) -> bool:
+    """Say whether a text holds what reads like a person's name: two capitalised words, neither a word of the trade.
+
+    Examples
+    --------
+    >>> names_someone("seen by Ada Lovelace"), names_someone("ADA LOVELACE"), names_someone("Leg Power")
+    (True, True, False)
+    """
+    plain = text.title() if text.isupper() else text
+    return any(_TRADE.isdisjoint(re.findall(r"\w+", found[1].lower())) for found in _ANYWHERE.finditer(plain))
+
+
 def fit_to_show(text: str) -> str:
-    """Return `text`, or ``(withheld)`` when it is an e-mail address, a telephone number or a street address."""
-    return WITHHELD if any(IDENTIFYING[what].fullmatch(text) for what in _ALWAYS) else text
+    """Return `text`, or ``(withheld)`` when it is an address or a telephone number, or names someone."""
+    return WITHHELD if names_someone(text) or any(IDENTIFYING[what].fullmatch(text) for what in _ALWAYS) else text
+
+
+def known_word(column: str, text: str, other: str = "another one") -> str:
+    """Return a typed word if it is one that `column` is known to hold, else `other`: no free text leaves the clinic."""
+    return text if text in word_list(column).values() else other
 
 
 # ---- names of columns and sheets -------------------------------------------------------------------------------------
