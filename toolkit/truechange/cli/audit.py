@@ -50,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add("--trials", choices=("refuse", "mean", "best", "first", "last"), default="refuse",
         help="how several trials of one visit become one score (default: refuse)")  # fmt: skip
+    add("--pseudonyms", type=Path, metavar="KEYFILE", help="replace people by codes made with this secret key")
     add("--as-of", metavar="DATE", help="day of the count, YYYY-MM-DD (default: the latest date in the file)")
     add("--weeks", type=float, help="weeks from start to follow-up (default: by when nine in ten had been tested)")
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
@@ -72,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     shown = {"small_cells": args.show_small_cells, "names": args.show_therapists}
     with progress(16, "reading") as step:
         step(f"reading {args.file.name}")
-        records = read(args.file)
+        records = read(args.file, pseudonyms=args.pseudonyms)
         found = audit(
             records,
             args.before,
@@ -82,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
             programme=args.programme,
             compare=args.compare,
             thresholds=read_thresholds(args.thresholds) if args.thresholds else None,
-            retest=read(args.retest).assessments if args.retest else None,
+            retest=read(args.retest, pseudonyms=args.pseudonyms).assessments if args.retest else None,
             entry=_entry(args.entry),
             subgroups=args.subgroups,
             trials=args.trials,

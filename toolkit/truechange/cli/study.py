@@ -37,6 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--interval", default="", help="time between the two retests, in words, such as '1 week'")
     add("--population", default="", help="who the people of the retest study are, in words")
     add("--cut", type=int, default=1, help="lowest rating that counts as improved (default: 1)")
+    add("--pseudonyms", type=Path, metavar="KEYFILE", help="replace people by codes made with this secret key")
     add("--overwrite", action="store_true", help="replace a study.docx that was edited since it was written")
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
     add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
@@ -48,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     from truechange.reporting.stamp import stamp
     from truechange.reporting.study_report import write_study
 
-    hidden = ("retest", "change", "out", "overwrite", "run", "command")
+    hidden = ("retest", "change", "out", "overwrite", "pseudonyms", "run", "command")
     settings = {name: value for name, value in vars(args).items() if name not in hidden and value not in (None, "")}
     made = stamp([args.retest, args.change], settings)
     kept = not args.overwrite and edited(args.out / "study.docx")
@@ -91,9 +92,9 @@ def compute(args: argparse.Namespace, step: Any) -> Any:
     from truechange.reporting.study_report import Study
 
     step("reading")
-    test, records = measure(args.measure), read(args.change)
+    test, records = measure(args.measure), read(args.change, pseudonyms=args.pseudonyms)
     first, second = args.retest_occasions
-    retest = read(args.retest).pairs(test, before=first, after=second, trials=args.trials)
+    retest = read(args.retest, pseudonyms=args.pseudonyms).pairs(test, before=first, after=second, trials=args.trials)
     step("reliability")
     twice = retest.usable.rename(columns={"before": 1, "after": 2}).melt("person", [1, 2], "trial", "value")
     about = {"unit": test.unit, "population": args.population, "interval": args.interval}

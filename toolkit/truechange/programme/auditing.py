@@ -24,7 +24,9 @@ from truechange.programme.flow import due_rule, with_states
 from truechange.programme.known import known_of
 from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.quality import quality_of
+from truechange.records.rules import known_word
 
+NO_SUBGROUP = ("person", "programme", "therapist", "stop_reason", "source_row")  # they say who, or are free text
 WAITING = ("waiting list", "wait list", "waitlist", "usual care", "control", "no programme")
 
 
@@ -152,10 +154,11 @@ def _settle(
         raise ChoiceError(f"thresholds= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
     _check_entry(entry, keys)
     everyone = _everyone(records)
-    if unknown := sorted(set(subgroups) - set(everyone.columns)):
+    facts = [name for name in everyone.columns if name not in NO_SUBGROUP]
+    if unknown := sorted(set(subgroups) - set(facts)):
         raise ChoiceError(
-            f"subgroups= names {listed(unknown)}, which the people table does not have; there are "
-            f"{listed(list(everyone.columns))}."
+            f"subgroups= names {listed(unknown)}, which is no fact of the people table that may be shown; there are "
+            f"{listed(facts)}."
         )
     chosen, other, said, alone = _programmes(everyone, programme, compare)
     people, others = (everyone[everyone["programme"] == name].reset_index(drop=True) for name in (chosen, other))
@@ -244,6 +247,8 @@ def _everyone(records: Any) -> pd.DataFrame:
         people = pd.DataFrame({"person": sorted(records.assessments["person"].unique())})
     if "programme" not in people:
         people = people.assign(programme="programme")
+    if "joint" in people:
+        people = people.assign(joint=people["joint"].map(lambda word: known_word("joint", word), na_action="ignore"))
     return people.assign(programme=people["programme"].fillna("programme").replace("", "programme"))
 
 

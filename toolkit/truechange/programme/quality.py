@@ -7,6 +7,7 @@ import pandas as pd
 
 from truechange.foundation.result import Part, told
 from truechange.measures import Measure
+from truechange.records.rules import known_word
 
 LOOK = {"error": "to correct", "warning": "to look at", "note": "read without loss"}
 
@@ -40,7 +41,10 @@ def protocols_of(rows: pd.DataFrame, test: Measure) -> Part:
             usual = values.mode().iloc[0]
             slack = test.tolerances.get(fact, 0.0) + 1e-9
             away = (values.astype(float) - usual).abs() > slack if _is_number(usual) else values != usual
-            line |= {"usual": f"{usual:g}" if _is_number(usual) else _word(usual), "other_scores": int(away.sum())}
+            line |= {
+                "usual": f"{usual:g}" if _is_number(usual) else _word(fact, usual),
+                "other_scores": int(away.sum()),
+            }
         lines.append(line)
     columns = ["fact", "usual", "scores", "other_scores", "not_recorded"]
     mixed = {line["fact"]: line for line in lines if line["other_scores"]}
@@ -62,8 +66,8 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, int | float | np.number) and not isinstance(value, bool | np.bool_)
 
 
-def _word(value: Any) -> str:
-    return ("yes" if value else "no") if isinstance(value, bool | np.bool_) else str(value)
+def _word(fact: str, value: Any) -> str:
+    return ("yes" if value else "no") if isinstance(value, bool | np.bool_) else known_word(fact, str(value))
 
 
 def _fact(name: str) -> str:
