@@ -323,7 +323,7 @@ CLASSES = {
     "occasion missing": spoil("missing_required", "occasion", ""),
     "test missing": spoil("missing_required", "measure", ""),
     "score missing": spoil("no_value", "value", ""),
-    "occasion misspelt": spoil("word_guess", "occasion", ["bseline", "baselne", "dischrage", "discharg"]),
+    "occasion misspelt": spoil("word_unmapped", "occasion", ["bseline", "baselne", "dischrage", "discharg"]),
     "date unreadable": spoil("date_unreadable", "date", ["soon", "2025-13-01", "31/02/2025", "Monday"]),
     "date impossible": spoil("date_impossible", "date", [lambda old: f"21{old[2:]}", lambda old: f"19{old[2:]}"]),
     "follow-up before baseline": follow_up_first,

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from truechange.cli.progress import progress
+from truechange.cli.reading import add_reading, reading
 from truechange.foundation.errors import ChoiceError
 
 HELP = "audit a programme from a workbook: who was tested, who changed, by how much, and what that shows"
@@ -50,9 +51,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add("--trials", choices=("refuse", "mean", "best", "first", "last"), default="refuse",
         help="how several trials of one visit become one score (default: refuse)")  # fmt: skip
-    add("--pseudonyms", type=Path, metavar="KEYFILE", help="replace people by codes made with this secret key")
     add("--as-of", metavar="DATE", help="day of the count, YYYY-MM-DD (default: the latest date in the file)")
     add("--weeks", type=float, help="weeks from start to follow-up (default: by when nine in ten had been tested)")
+    add_reading(parser)
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
     add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
     add("--show-small-cells", action="store_true", help="do not hide counts of one to four people in breakdowns")
@@ -73,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     shown = {"small_cells": args.show_small_cells, "names": args.show_therapists}
     with progress(16, "reading") as step:
         step(f"reading {args.file.name}")
-        records = read(args.file, pseudonyms=args.pseudonyms)
+        records = read(args.file, **reading(args))
         found = audit(
             records,
             args.before,
@@ -83,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
             programme=args.programme,
             compare=args.compare,
             thresholds=read_thresholds(args.thresholds) if args.thresholds else None,
-            retest=read(args.retest, pseudonyms=args.pseudonyms).assessments if args.retest else None,
+            retest=read(args.retest, **reading(args)).assessments if args.retest else None,
             entry=_entry(args.entry),
             subgroups=args.subgroups,
             trials=args.trials,
@@ -118,7 +119,19 @@ def _entry(given: list[list[str]]) -> dict[str, dict[str, float]]:
 
 
 def _options(args: argparse.Namespace) -> dict[str, Any]:
-    names = ("before", "after", "measures", "primary", "programme", "compare", "seed", "resamples", "trials", "as_of")
+    names = (
+        "before",
+        "after",
+        "measures",
+        "primary",
+        "programme",
+        "compare",
+        "seed",
+        "resamples",
+        "trials",
+        "as_of",
+        "dates",
+    )
     kept = {name: getattr(args, name) for name in names}
     kept |= {"subgroups": " ".join(args.subgroups) or None, "entry": "; ".join(map(" ".join, args.entry)) or None}
     return kept | {"measures": " ".join(args.measures) if args.measures else "all with both occasions"}

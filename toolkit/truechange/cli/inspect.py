@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from truechange.cli.reading import add_reading, reading
 from truechange.foundation.errors import ChoiceError
 
 if TYPE_CHECKING:
@@ -25,8 +26,8 @@ SHOWN = 40
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of the command on `parser`."""
     parser.add_argument("file", metavar="FILE", help="workbook (.xlsx), text (.csv), parquet, or a folder of CSV files")
-    parser.add_argument("--dates", choices=("day-first", "month-first"), help="how 03/04/2025 is meant")
-    parser.add_argument("--pseudonyms", metavar="KEYFILE", help="replace people by codes made with this secret key")
+    add_reading(parser)
+    parser.add_argument("--map", action="store_true", help="write unknown words into clinic.toml, to be filled in")
     parser.add_argument("--fix", choices=("safe",), help="also write a copy with the repairs that lose nothing")
     parser.add_argument("--notes", action="store_true", help="also show what was read without loss")
     parser.add_argument("--marked", metavar="COPY.xlsx", help="name of the marked copy (default FILE_marked.xlsx)")
@@ -41,10 +42,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.fix and arguments.pseudonyms:
         raise ChoiceError("--fix would copy names as they stand; delete the names first, or leave out --fix.")
     path = Path(arguments.file)
-    order = arguments.dates.replace("-", " ") if arguments.dates else None
     with progress(2, f"reading {path.name}") as step:
         step(f"reading and checking {path.name}")
-        records = read(path, dates=order, pseudonyms=arguments.pseudonyms)
+        records = read(path, **reading(arguments))
         step("writing copies")
         written = _copies(path, records, arguments)
     if arguments.json:
@@ -59,8 +59,12 @@ def run(arguments: argparse.Namespace) -> int:
 def _copies(path: Path, records: "Records", arguments: argparse.Namespace) -> dict[str, str]:
     """Write the copies asked for; return a line about each."""
     from truechange.records.marked import write_marked, write_repaired
+    from truechange.records.words import FILE, write_map
 
     written = {}
+    if arguments.map:
+        place = arguments.words or (path if path.is_dir() else path.parent) / FILE
+        written["map"] = f"Word map: {place}, {write_map(place, records.unmapped)} words to fill in."
     kind = "" if path.is_dir() else path.suffix
     base = path.with_suffix("") if kind else path
     wanted = not arguments.json and path.suffix.lower() != ".parquet"
@@ -84,6 +88,8 @@ def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
         "rows_used": ledger.rows_used,
         "set_aside": ledger.set_aside.to_dict("records"),
         "counts": records.problems.groupby("kind").size().to_dict(),
+        "unmapped": records.unmapped.to_dict("records"),
+        "words": records.words.to_dict("records"),
         "problems": records.problems.to_dict("records"),
         "written": written,
     }
@@ -91,15 +97,23 @@ def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
 
 def _show(records: "Records", *, notes: bool) -> None:
     problems = records.problems
-    shown = problems if notes else problems[problems["severity"] != "note"]
+    shown = problems[problems["severity"] != "note"]
     listed = shown[["severity", "sheet", "row", "column", "value"]]
     _print_frame(listed.assign(**{"problem → remedy": shown["problem"] + " → " + shown["remedy"]}), SHOWN)
+    if notes:  # alike ones together: "F read as female, 160 cells"
+        alike = problems[problems["severity"] == "note"].groupby(["sheet", "column", "problem"], sort=False).size()
+        _print_frame(alike.reset_index(name="cells"), len(alike))
     counts = problems.groupby(["severity", "kind"], sort=False).size().reset_index(name="count")
     if len(counts):
         print()
         _print_frame(counts.assign(kind=counts["kind"].str.replace("_", " ")), len(counts))
     print()
     print("\n".join(records.sentences()))
+    for row in records.unmapped.itertuples():
+        guess = f" ({row.guess}?)" if row.guess else ""
+        print(
+            f"Not understood: {row.column} “{row.word}”, {row.rows} rows{guess}. --map writes clinic.toml to fill in."
+        )
     quiet = int((problems["severity"] == "note").sum())
     if quiet and not notes:
         print(f"{quiet} notes on what was read without loss: --notes shows them.")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from truechange.cli.progress import progress
+from truechange.cli.reading import add_reading, reading
 from truechange.foundation.errors import RefusedError
 
 HELP = "write a capstone's analysis: methods with references, tables, figures, checklists; no code needed"
@@ -37,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--interval", default="", help="time between the two retests, in words, such as '1 week'")
     add("--population", default="", help="who the people of the retest study are, in words")
     add("--cut", type=int, default=1, help="lowest rating that counts as improved (default: 1)")
-    add("--pseudonyms", type=Path, metavar="KEYFILE", help="replace people by codes made with this secret key")
+    add_reading(parser)
     add("--overwrite", action="store_true", help="replace a study.docx that was edited since it was written")
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
     add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
@@ -92,9 +93,9 @@ def compute(args: argparse.Namespace, step: Any) -> Any:
     from truechange.reporting.study_report import Study
 
     step("reading")
-    test, records = measure(args.measure), read(args.change, pseudonyms=args.pseudonyms)
+    test, records = measure(args.measure), read(args.change, **reading(args))
     first, second = args.retest_occasions
-    retest = read(args.retest, pseudonyms=args.pseudonyms).pairs(test, before=first, after=second, trials=args.trials)
+    retest = read(args.retest, **reading(args)).pairs(test, before=first, after=second, trials=args.trials)
     step("reliability")
     twice = retest.usable.rename(columns={"before": 1, "after": 2}).melt("person", [1, 2], "trial", "value")
     about = {"unit": test.unit, "population": args.population, "interval": args.interval}
@@ -102,6 +103,7 @@ def compute(args: argparse.Namespace, step: Any) -> Any:
     forms = tuple(icc(twice, form=form) for form in dict.fromkeys((args.form, "ICC(A,1)", "ICC(C,1)")))
     agreement = limits_of_agreement(retest.usable["before"], retest.usable["after"], unit=test.unit)
     step("the change that matters")
+    records.refuse_unmapped(args.before, args.after)
     chosen, _ = chosen_programmes(records, args.programme, args.compare)
     own = replace(records, assessments=of_programme(records, chosen))
     change = own.pairs(test, before=args.before, after=args.after, trials=args.trials)

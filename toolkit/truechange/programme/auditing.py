@@ -149,6 +149,7 @@ def _settle(
     measures = [measures] if isinstance(measures, str) else measures
     check_kind("measures", measures, (Iterable, type(None)), "the keys of one or more tests")
     before, after = occasions
+    records.refuse_unmapped(before, after)
     keys, notes = _measures(records, before, after, measures, primary)
     if strange := sorted(set(thresholds) - set(keys)):
         raise ChoiceError(f"thresholds= names {listed(strange)}, which is not audited; there are {listed(keys)}.")

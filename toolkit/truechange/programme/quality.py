@@ -93,7 +93,12 @@ def quality_of(records: Any) -> Part:
     lines += [(f"{LOOK[severity]}: {kind.replace('_', ' ')}", int(n)) for (severity, kind), n in counted.items()]
     by_severity = problems["severity"].value_counts()
     found = ", ".join(f"{by_severity[name]} {words}" for name, words in LOOK.items() if name in by_severity)
+    for row in records.words.itertuples():
+        lines.append((f"{row.column} “{row.word}” read as {row.read_as} ({row.by})", row.rows))
     aside = int(ledger.set_aside["count"].sum())
-    says = (*ledger.sentences(), f"Noticed at the door: {found or 'nothing'}.")
+    says = [*ledger.sentences(), f"Noticed at the door: {found or 'nothing'}."]
+    if len(records.words):
+        by = ", ".join(dict.fromkeys(records.words["by"]))
+        says.append(f"{records.words['rows'].sum()} rows had a word that was read as another (by {by}).")
     left = f"{aside} rows were set aside when the file was read: they are in no result. truechange inspect lists them."
-    return Part({"set_aside": aside}, pd.DataFrame(lines, columns=["what", "number"]), says, told({left: aside}))
+    return Part({"set_aside": aside}, pd.DataFrame(lines, columns=["what", "number"]), tuple(says), told({left: aside}))

@@ -1,9 +1,12 @@
 """From texts to values, column by column: each distinct text is read once and its answer spread over the rows."""
 
+import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from math import isnan, nan
 from typing import Any, NamedTuple
+
+import numpy as np
 
 from truechange.measures import Measure, catalogue
 from truechange.records.coded import Coded, combined
@@ -11,6 +14,7 @@ from truechange.records.dates import order_of, read_date
 from truechange.records.findings import Findings
 from truechange.records.rules import Column, nearest, squeezed, unit_named, word_list
 from truechange.records.values import Answer, comma_is_decimal, likely_slip, read_number, status_word
+from truechange.records.words import LEFT_OUT, WordMap, as_visit
 
 
 class Cells(NamedTuple):
@@ -40,34 +44,52 @@ class Cells(NamedTuple):
             )
 
 
-def read_words(cells: Cells, column: Column) -> Coded:
+def read_words(cells: Cells, column: Column, words: WordMap) -> Coded:
     """Read a column of words: the usual ones by any of their names, others kept when the column is open."""
     known, answers = word_list("yes_no" if column.kind == "yes_no" else column.name), []
-    for text in cells.texts.words:
+    counts = np.bincount(cells.texts.codes[~cells.texts.empty], minlength=len(cells.texts.words))
+    for text, rows in zip(cells.texts.words, counts.tolist(), strict=True):
         plain = squeezed(text) or text
-        word = known.get(plain)
+        visit = as_visit(text) if column.name == "occasion" else text
+        own = words.mapped(column.name, text) or words.mapped(column.name, visit)
+        word = own or known.get(plain)
         guessing = word is None and len(plain) > 3 and not any(letter.isdigit() for letter in plain)
         close = known.get(nearest(plain, list(known), 0.75)) if guessing else None
+        if own:
+            words.note(column.name, text, own, rows)
         if word:
             kind = "" if plain == squeezed(word) or column.kind == "yes_no" else "word_read"
             answers.append(Answer(word, kind, {"word": word}, word if kind else ""))
+        elif column.name == "occasion":  # settled or asked when the whole column is known
+            answers.append(Answer(visit))
         elif column.open:
             answers.append(Answer(" ".join(text.lower().split()), "word_guess" if close else "", {"guess": close}))
         else:
+            if column.name == "result":
+                words.ask("result", text, rows, close or "")
             answers.append(Answer(None, "word_unknown", {"allowed": ", ".join(dict.fromkeys(known.values()))}))
     cells.report(cells.texts.codes, cells.texts.words, answers, aside=column.required or column.name == "result")
     return cells.texts.renamed([answer.value for answer in answers])
 
 
-def read_measures(cells: Cells) -> Coded:
+def read_measures(cells: Cells, words: WordMap) -> Coded:
     """Read a column of test names as keys of the catalogue."""
     known, answers = test_names(), []
-    for text in cells.texts.words:
-        key = known.get(squeezed(text))
+    counts = np.bincount(cells.texts.codes[~cells.texts.empty], minlength=len(cells.texts.words))
+    for text, rows in zip(cells.texts.words, counts.tolist(), strict=True):
+        own, bare = words.mapped("measure", text), re.sub(r"\s*\([^)]*\)\s*$", "", text)
+        if own == LEFT_OUT:
+            words.note("measure", text, LEFT_OUT, rows)
+            answers.append(Answer(None, "measure_left_out"))
+            continue
+        key = own or known.get(squeezed(text)) or known.get(squeezed(bare))
+        if own:
+            words.note("measure", text, own, rows)
         close = "" if key else known.get(nearest(squeezed(text), list(known), 0.7), "")
         if key:
             answers.append(Answer(key, "" if text == key else "word_read", {"word": key}, "" if text == key else key))
         else:
+            words.ask("measure", text, rows, close)
             answers.append(Answer(None, "measure_unknown", {"guess": f"; did you mean {close}?" if close else ""}))
     cells.report(cells.texts.codes, cells.texts.words, answers, aside=True)
     return cells.texts.renamed([answer.value for answer in answers])

@@ -51,6 +51,7 @@ def write_marked(path: str | Path, records: Records, to: str | Path, *, pseudony
     key = read_key(pseudonyms) if pseudonyms else None
     book = _copy(Path(path))
     asked = records.problems[records.problems["severity"] != "note"]
+    fills = {severity: PatternFill("solid", start_color=colour) for severity, colour in COLOURS.items()}
     for sheet in book.worksheets:
         headings = _headings(sheet)
         _withhold(sheet, headings, key)
@@ -60,8 +61,7 @@ def write_marked(path: str | Path, records: Records, to: str | Path, *, pseudony
             said.setdefault(cell.coordinate, []).append((row.severity, f"{row.problem}. To do: {row.remedy}."))
         for coordinate, remarks in said.items():
             cell = _top_left(sheet, coordinate)
-            colour = COLOURS["error" if "error" in dict(remarks) else "warning"]
-            cell.fill = PatternFill("solid", start_color=colour)
+            cell.fill = fills["error" if "error" in dict(remarks) else "warning"]
             cell.comment = Comment(
                 "\n".join(text for _, text in remarks), "truechange", width=320, height=60 + 45 * len(remarks)
             )
@@ -131,9 +131,10 @@ def _list_findings(book: Any, problems: pd.DataFrame) -> None:
     sheet = book.create_sheet(FINDINGS)
     shown = inert_frame(problems[["severity", "sheet", "row", "column", "value", "problem", "remedy"]])
     sheet.append(list(shown.columns))
-    for row in shown.itertuples(index=False):
+    fills = {severity: PatternFill("solid", start_color=colour) for severity, colour in COLOURS.items()}
+    for at, row in enumerate(shown.itertuples(index=False), 2):  # sheet.max_row would look at every cell
         sheet.append(list(row))
-        sheet.cell(sheet.max_row, 1).fill = PatternFill("solid", start_color=COLOURS[row[0]])
+        sheet.cell(at, 1).fill = fills[row[0]]
     for cell in sheet[1]:
         cell.font = Font(bold=True)
     for letter, width in zip("ABCDEFG", (10, 14, 7, 18, 18, 70, 70), strict=True):

@@ -12,6 +12,7 @@ from truechange.foundation.errors import DataError, check_choice, check_kind, li
 from truechange.foundation.result import Result
 from truechange.records.checks import check_all
 from truechange.records.dates import ORDERS
+from truechange.records.facts import compare_people, split_people
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet, open_sheets
 from truechange.records.header import table_of
@@ -20,6 +21,7 @@ from truechange.records.ledger import Ledger
 from truechange.records.pairing import Pairs, pair
 from truechange.records.rules import COLUMNS, TABLES
 from truechange.records.table import WIDE, build, empty
+from truechange.records.words import WordMap, open_map, refuse_unknown
 
 if TYPE_CHECKING:
     from truechange.measures import Measure
@@ -44,6 +46,10 @@ class Records(Result):
     aside : DataFrame
         Rows of assessments set aside: person, occasion, measure (as far as they could be read), reason. For counting
         who was tested; nothing of it is printed.
+    words : DataFrame
+        Words read as others by the clinic's map or by their order: column, word, read_as, by, rows.
+    unmapped : DataFrame
+        Words that are not understood: column, word, guess, rows.
     """
 
     people: pd.DataFrame
@@ -58,10 +64,24 @@ class Records(Result):
         default_factory=lambda: pd.DataFrame(columns=["person", "occasion", "measure", "reason"])
     )
 
+    words: pd.DataFrame = field(default_factory=lambda: WordMap().frame("read"))
+    unmapped: pd.DataFrame = field(default_factory=lambda: WordMap().frame("unknown"))
+
+    def refuse_unmapped(self, *allowed: str) -> None:
+        """Refuse to count around words or dates that are not understood; `allowed` visits were asked for by name.
+
+        Raises
+        ------
+        DataError
+            Names the words, how many rows each has, and how to say what they mean.
+        """
+        unclear = self.set_aside.loc[self.set_aside["reason"] == "day or month first?", "count"]
+        refuse_unknown(self.name, self.unmapped, int(unclear.sum()), allowed)
+
     @property
     def needs_a_person(self) -> bool:
         """Whether anything noticed asks for a decision (errors and warnings)."""
-        return bool((self.problems["severity"] != "note").any())
+        return bool((self.problems["severity"] != "note").any() or len(self.unmapped))
 
     @property
     def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
@@ -85,7 +105,9 @@ class Records(Result):
         return (f"{people} people, {tests} tests, {len(self.assessments)} scores.", *self.ledger.sentences())
 
 
-def read(path: str | Path, *, dates: str | None = None, pseudonyms: str | Path | None = None) -> Records:
+def read(
+    path: str | Path, *, dates: str | None = None, pseudonyms: str | Path | None = None, words: str | Path | None = None
+) -> Records:
     """Read and check a workbook (.xlsx), a CSV file, a folder of CSV files, or parquet; .gz too.
 
     Parameters
@@ -98,6 +120,8 @@ def read(path: str | Path, *, dates: str | None = None, pseudonyms: str | Path |
     pseudonyms : str or Path, optional
         File with a secret key (made if missing; keep it away from the data). People are replaced by codes made with
         it, and columns that say who someone is are left out instead of being refused.
+    words : str or Path, optional
+        The clinic's word map; ``clinic.toml`` beside the file is found by itself.
 
     A label (site, therapist, programme ...) that reads like a person's name is read as a number until ``[labels]`` in
     the ``clinic.toml`` beside the file says how it is printed: ``site = { "as typed" = "as printed" }``.
@@ -121,21 +145,25 @@ def read(path: str | Path, *, dates: str | None = None, pseudonyms: str | Path |
         "path", path, (str, PathLike), "the name of a file or folder in quotes, such as 'clinic.xlsx'", DataError
     )
     check_kind("pseudonyms", pseudonyms, (str, PathLike, type(None)), "the name of the file that holds the key")
-    findings, name = Findings(), Path(path).name
-    chosen = guard(
-        choose_sheets(open_sheets(path), findings, name),
-        findings,
-        read_key(pseudonyms) if pseudonyms else None,
-        labels_beside(path),
-    )
-    return read_sheets(chosen, findings, name, dates=dates or "")
+    check_kind("words", words, (str, PathLike, type(None)), "the name of the file that says what words mean")
+    findings, name, key = Findings(), Path(path).name, read_key(pseudonyms) if pseudonyms else None
+    chosen = choose_sheets(open_sheets(path), findings, name)
+    chosen["assessments"], told = split_people(chosen["assessments"], findings)
+    if told is not None and "people" in chosen:
+        compare_people(chosen["people"], told, findings)
+    elif told is not None:
+        chosen = {"people": told, **chosen}
+    chosen = guard(chosen, findings, key, labels_beside(path))
+    return read_sheets(chosen, findings, name, open_map(words, path), dates=dates or "")
 
 
 def read_sheets(
-    chosen: dict[str, Sheet], findings: Findings, name: str, *, dates: str = "", undated: bool = False
+    chosen: dict[str, Sheet], findings: Findings, name: str, words: WordMap, *, dates: str = "", undated: bool = False
 ) -> Records:
     """Read and check the sheets chosen for the tables."""
-    tables = {table: build(sheet, table, findings, order=dates, undated=undated) for table, sheet in chosen.items()}
+    tables = {
+        table: build(sheet, table, findings, words, order=dates, undated=undated) for table, sheet in chosen.items()
+    }
     check_all(tables, findings)
     frames = {table: tables.get(table, empty(table)).frame(findings) for table in TABLES}
     reasons = {table: findings.reasons(tables[table].sheet) for table in tables}
@@ -145,7 +173,8 @@ def read_sheets(
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
     left = tables["assessments"].left(findings)
-    return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name, aside=left)
+    return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name, aside=left,
+                   words=words.frame("read"), unmapped=words.frame("unknown"))  # fmt: skip
 
 
 def choose_sheets(sheets: list[Sheet], findings: Findings, file: str) -> dict[str, Sheet]:

@@ -21,6 +21,7 @@ from truechange.records.coded import Coded
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
 from truechange.records.rules import COLUMNS, Column, match_column
+from truechange.records.words import WordMap, settle_occasions, unite_programmes
 
 TOTALS = {"total", "totals", "sum", "mean", "average", "sd", "median", "n", "count"}
 RESULTS = ["", "measured", "unable", "refused", "not_done"]
@@ -67,8 +68,10 @@ class Table:
         return pd.DataFrame(words).assign(reason=[reason[row] for row in self.rows[keep].tolist()])
 
 
-def build(sheet: Sheet, table: str, findings: Findings, *, order: str = "", undated: bool = False) -> Table:
-    """Read `sheet` as `table`; with `undated` it may do without dates.
+def build(
+    sheet: Sheet, table: str, findings: Findings, words: WordMap, *, order: str = "", undated: bool = False
+) -> Table:
+    """Read `sheet` as `table`, words by the map; with `undated` it may do without dates.
 
     Raises
     ------
@@ -87,10 +90,12 @@ def build(sheet: Sheet, table: str, findings: Findings, *, order: str = "", unda
     columns: dict[str, Any] = {}
     for column in COLUMNS[table].values():
         if column.kind not in ("text", "value", "unit"):
-            columns[column.name] = _read(cells.get(column.name), column, order, len(rows))
+            columns[column.name] = _read(cells.get(column.name), column, order, len(rows), words)
         if column.required and column.kind != "value" and column.name in cells:
             held = cells[column.name]
             findings.add("missing_required", sheet.name, rows[held.texts.empty], held.header)
+    if "occasion" in cells:
+        columns["occasion"] = _occasions(cells["occasion"], columns, words)
     if table == "assessments":
         columns |= _scores(cells, columns)
     headers = {name: sheet.header[place] for name, (place, _) in matched.items()}
@@ -99,7 +104,7 @@ def build(sheet: Sheet, table: str, findings: Findings, *, order: str = "", unda
 
 def empty(table: str) -> Table:
     """Return a table that was not brought: its declared columns without rows."""
-    columns = {column.name: _read(None, column, "", 0) for column in COLUMNS[table].values()}
+    columns = {column.name: _read(None, column, "", 0, WordMap()) for column in COLUMNS[table].values()}
     return Table(table, "", {}, 0, np.empty(0, dtype=np.int64), columns)
 
 
@@ -161,19 +166,33 @@ def _records(sheet: Sheet, person: int, findings: Findings) -> Any:
     return keep
 
 
-def _read(cells: Cells | None, column: Column, order: str, count: int) -> Any:
+def _read(cells: Cells | None, column: Column, order: str, count: int, words: WordMap) -> Any:
     if cells is None:
         if column.kind == "date":
             return np.full(count, "NaT", dtype="datetime64[s]")
         return np.full(count, np.nan) if column.kind in ("number", "value") else Coded(np.full(count, -1), [])
     if column.kind in ("id", "label"):
-        words = [" ".join(text.split()) if "  " in text else text for text in cells.texts.words]
-        return cells.texts if words == cells.texts.words else cells.texts.renamed(words)
+        tidy = [" ".join(text.split()) if "  " in text else text for text in cells.texts.words]
+        texts = cells.texts if tidy == cells.texts.words else cells.texts.renamed(tidy)
+        return unite_programmes(words, texts) if column.name == "programme" else texts
     if column.kind == "date":
         return read_dates(cells, order, required=column.required)
     if column.kind == "measure":
-        return read_measures(cells)
-    return read_numbers(cells, column) if column.kind == "number" else read_words(cells, column)
+        return read_measures(cells, words)
+    return read_numbers(cells, column) if column.kind == "number" else read_words(cells, column, words)
+
+
+def _occasions(cells: Cells, columns: dict[str, Any], words: WordMap) -> Coded:
+    """Settle visit words that only the whole column explains; what stays unknown is a finding."""
+    column: Coded = columns["occasion"]
+    meant = words.meant = settle_occasions(words, column, columns["person"])
+    unknown = {row["word"]: row["guess"] for row in words.unknown if row["column"] == "occasion"}
+    for kind, found in (("word_settled", meant), ("word_unmapped", unknown)):
+        places = column.spread([word in found for word in column.words], False).nonzero()[0]
+        shown = [column.words[code] for code in column.codes[places]]
+        facts = [{"word": found[word], "guess": f"; {found[word]}?" if found[word] else ""} for word in shown]
+        cells.findings.add(kind, cells.sheet, cells.rows[places], cells.header, values=shown, facts=facts)
+    return column.renamed([meant.get(word, word) for word in column.words])
 
 
 def _scores(cells: dict[str, Cells], columns: dict[str, Any]) -> dict[str, Any]:
