@@ -143,7 +143,7 @@ def test_where_the_answer_tips():
     found = missing_follow_up(values, 2, np.zeros((100, 0)), seed=1, no_change=0.0, error_share=0.15)
     at = found.tipping.set_index(found.tipping["delta"].round(1))
     assert at.loc[round(found.tips_mean, 1), "mean_low"] <= 0 < at.loc[round(found.tips_mean - 0.1, 1), "mean_low"]
-    assert "thresholds worse than people like them" in " ".join(found.sentences())
+    assert "times the threshold worse than people like them" in " ".join(found.sentences())
     ax = found.plot()
     assert ax.get_ylim() == (0, 1)
     assert found.alt

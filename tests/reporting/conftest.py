@@ -8,7 +8,6 @@ import pytest
 
 import truechange as tc
 from truechange.reporting.audit_enough import in_words
-from truechange.reporting.small_cells import without_few
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 
@@ -60,4 +59,4 @@ def cautions_within():
 @pytest.fixture(scope="session")
 def shown_caution():
     """A caution as a report writes it, in small letters: the name of its tests may stand ahead."""
-    return lambda text: without_few(in_words(text)).lower()
+    return lambda text: in_words(text).lower()

@@ -6,7 +6,6 @@ from openpyxl import load_workbook
 
 from truechange.foundation.errors import OutcomeError
 from truechange.reporting.safe_files import whole_folder, write_workbook
-from truechange.reporting.small_cells import HIDDEN, suppress
 from truechange.reporting.stamp import stamp
 
 
@@ -60,23 +59,3 @@ def test_stamp_has_the_hash_the_versions_and_the_options(tmp_path):
     assert rows["seed"] == "7"
     assert "compare" not in rows
     assert str(tmp_path) not in str(rows)
-
-
-def test_no_small_count_can_be_worked_out_from_the_total():
-    frame = pd.DataFrame(
-        {"site": list("abc"), "started": [40, 30, 50], "changed": [12, 3, 20], "proportion": [0.3, 0.1, 0.4]}
-    )
-    safe = suppress(frame, {"changed": "started"}, with_them={"changed": ["proportion"]})
-    assert safe["changed"].tolist() == [HIDDEN, HIDDEN, 20]
-    assert safe["proportion"].tolist() == [HIDDEN, HIDDEN, 0.4]
-    assert frame["changed"].tolist() == [12, 3, 20]
-
-
-def test_a_small_rest_is_hidden_too():
-    frame = pd.DataFrame({"site": list("ab"), "started": [40, 30], "changed": [38, 12]})
-    assert suppress(frame, {"changed": "started"})["changed"].tolist() == [HIDDEN, HIDDEN]
-
-
-def test_zero_and_large_counts_stay():
-    frame = pd.DataFrame({"site": list("ab"), "stopped": [0, 12]})
-    assert suppress(frame, {"stopped": None})["stopped"].tolist() == [0, 12]

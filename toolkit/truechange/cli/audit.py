@@ -67,7 +67,6 @@ def run(args: argparse.Namespace) -> int:
     from truechange.records import read
     from truechange.reporting.audit_enough import in_words
     from truechange.reporting.audit_report import audit_json, write_audit
-    from truechange.reporting.audit_tables import audit_tables, caution_list
     from truechange.reporting.stamp import stamp
     from truechange.reporting.thresholds import read_thresholds
 
@@ -96,12 +95,12 @@ def run(args: argparse.Namespace) -> int:
         )
         files = [path for path in (args.file, args.retest, args.thresholds) if path]
         made = stamp(files, _options(args))
-        written, left_out = write_audit(found, args.out, stamp=made, step=step, **shown) if args.out else ((), ())
+        found = found.public(**shown)
+        written, left_out = write_audit(found, args.out, stamp=made, step=step) if args.out else ((), ())
     if args.json:
-        print(audit_json(found, stamp=made, **shown), end="")
+        print(audit_json(found, stamp=made), end="")
     else:
-        cautions = caution_list(audit_tables(found, **shown))
-        print("\n".join(map(in_words, (*found.sentences(), *(f"Caution: {text}" for text in cautions)))))
+        print("\n".join(map(in_words, (*found.sentences(), *(f"Caution: {text}" for text in found.cautions)))))
         if written:
             print("\nWritten:", *written, sep="\n  ")
     print(*left_out, *records.cautions, sep="\n", file=sys.stderr)

@@ -45,6 +45,10 @@ class Result:
         """Return the first sentence: the answer."""
         return self.sentences()[0]
 
+    def public(self) -> "Result":
+        """Return the result as it may leave the house: small counts of people hidden; this one holds none."""
+        return self
+
     def __str__(self) -> str:
         return "\n".join((*self.sentences(), *(f"Caution: {caution}" for caution in self.cautions)))
 
@@ -75,6 +79,8 @@ class Part(Result):
         What the picture shows, in words; the answer follows it.
     draw : callable or None
         Draws the part on matplotlib axes and returns them.
+    hide : callable or None
+        Returns the part with small counts of people hidden, for one that holds some.
     """
 
     facts: Mapping[str, Any]
@@ -84,6 +90,7 @@ class Part(Result):
     sources: tuple[str, ...] = ()
     seen: str = ""
     draw: "Callable[[Any], Any] | None" = field(default=None, repr=False)
+    hide: "Callable[[], Part] | None" = field(default=None, repr=False)
 
     def __getattr__(self, name: str) -> Any:
         facts = self.__dict__.get("facts", {})  # empty while a copy or a pickle is being built
@@ -101,6 +108,10 @@ class Part(Result):
     def sentences(self) -> tuple[str, ...]:
         """Return the part in plain words."""
         return self.says
+
+    def public(self) -> "Part":
+        """Return the part with small counts of people hidden, in its words, table and picture."""
+        return self if self.hide is None else self.hide()
 
     @property
     def alt(self) -> str:

@@ -1,6 +1,6 @@
 """Ratings of change (the anchor): who is rated, and the checks that come before any MCID."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import atanh, nan, sqrt, tanh
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,7 @@ from truechange.foundation.result import Result
 from truechange.numerics.intervals import mean_limits
 from truechange.numerics.resampling import Floats
 from truechange.numerics.shares import wilson_limits
+from truechange.numerics.small_cells import protect
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -205,6 +206,10 @@ class AnchorCheck(Result):
         first = f"The rating {verdict}: its correlation with the change is {self.correlation} in {n} people."
         share = f"{percent(self.improved.value)} of them rated themselves improved ({self.improved.interval_text(2)})."
         return (first, share)
+
+    def public(self) -> "AnchorCheck":
+        """Return the check without the means of ratings that few people gave, and one more where that tells them."""
+        return replace(self, categories=self.categories[~protect(self.categories["n"])])
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw the mean change of each rating with its interval."""

@@ -1,6 +1,6 @@
 """The MCID study: every estimator on the same people, one recommended by a fixed rule, the rest for comparison."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite, nan
 from typing import TYPE_CHECKING, Any
 
@@ -40,6 +40,7 @@ from truechange.meaningful_change.rules import boundary_table, choose, doubts_of
 from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
 from truechange.numerics.roc import auc_interval
+from truechange.numerics.small_cells import masked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -142,6 +143,14 @@ class McidStudy(Result):
             raise RefusedError(f"{about.words} gives no threshold here: {why}.")
         facts = {"confidence": self.confidence, "unit": self.unit, "n": int(row["n"]), "level": about.level}
         return _threshold((row["estimate"], row["low"], row["high"]), about.words, **facts)
+
+    def public(self) -> "McidStudy":
+        """Return the study without numbers of few people who gave a rating."""
+        anchor = self.anchor.public()
+        if len(anchor.categories) == len(self.anchor.categories):
+            return self
+        few = self.estimates.index == "mean_change"  # of one rating alone
+        return replace(self, anchor=anchor, estimates=masked(self.estimates, few, ["n"]))
 
     def sentences(self) -> tuple[str, ...]:
         """Say the recommended value, or why there is none, and how the other methods compare."""

@@ -1,6 +1,6 @@
 """The audit of a programme: every part, what was refused, and the answer in five sentences."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +10,13 @@ import pandas as pd
 from truechange.foundation.exporting import export, register
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result, gathered
+from truechange.numerics.small_cells import SAID, SHOWN
 from truechange.programme.baseline import BaselineTable
 from truechange.programme.change import PairedChange
 from truechange.programme.enough import MEANINGS, ChangedEnough
-from truechange.programme.flow import DueRule
+from truechange.programme.flow import UNABLE, DueRule
 from truechange.programme.parts import ByMeasure, Refused
+from truechange.programme.sites import Funnel
 
 for _kind in ("html", "pdf", "excel"):
     register(_kind, "ProgrammeAudit", f"truechange.reporting.audit_report:to_{_kind}")
@@ -70,6 +72,8 @@ class ProgrammeAudit(Result):
         Level of every interval.
     notes : tuple of str
         What a reader must know of the audit as a whole.
+    published : bool
+        Whether it is as :meth:`public` returned it.
     """
 
     programme: str
@@ -97,6 +101,7 @@ class ProgrammeAudit(Result):
     seed: int
     confidence: float
     notes: tuple[str, ...]
+    published: bool = False
 
     @property
     def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
@@ -109,6 +114,39 @@ class ProgrammeAudit(Result):
             self.missing, self.comparison,
             self.regression, self.dose, self.sites, self.therapists,
         )  # fmt: skip
+
+    def public(self, *, small_cells: bool = False, names: bool = False) -> "ProgrammeAudit":  # type: ignore[override]
+        """Return the audit as it may leave the house; every report is made from this alone.
+
+        Hidden, before any word, table, picture or file is made: counts of one to four people in every breakdown, the
+        cells that would give them away, and shares and means from which one could be worked out. Shown are totals of
+        the whole programme: who started, was due, was compared, changed enough. Nothing of a single person is kept
+        but the improvements, without whose they are.
+
+        Parameters
+        ----------
+        small_cells : bool, optional
+            Keep small counts, for use inside the house; the audit then says so.
+        names : bool, optional
+            Name therapists as the records do, instead of numbering them.
+        """
+        if self.published:
+            return self
+        therapists = self.therapists.named() if names and isinstance(self.therapists, Funnel) else self.therapists
+        bare = replace(
+            self, people=self.people.iloc[:0], therapists=therapists, published=True,
+            pairs={key: frame[["improvement"]] for key, frame in self.pairs.items()},
+        )  # fmt: skip
+        if small_cells:
+            return replace(bare, notes=(*self.notes, SHOWN))
+        parts = ("flow", "quality", "protocols", "baseline", "comparison", "dose", "sites", "therapists")
+        safe = {name: getattr(bare, name).public() for name in parts}
+        untold = [key for key in self.measures if UNABLE not in safe["flow"].parts[key].reasons]
+        for name in ("change", "missing"):
+            held = dict(getattr(self, name).parts)
+            held |= {key: held[key].without_unable() for key in untold if getattr(held[key], "unable", 0)}
+            safe[name] = replace(getattr(self, name), parts=held).public()
+        return replace(bare, **safe, notes=(*self.notes, SAID))
 
     @property
     def sources(self) -> tuple[str, ...]:  # type: ignore[override]

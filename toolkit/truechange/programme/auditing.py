@@ -49,6 +49,7 @@ def audit(
     weeks: float | None = None,
     n_boot: int = 2000,
     seed: int = 0,
+    label_seed: int | None = None,
     confidence: float = 0.95,
     on_step: Callable[[str], None] | None = None,
 ) -> ProgrammeAudit:
@@ -89,6 +90,9 @@ def audit(
         Weeks from start to follow-up; by default the time by which nine in ten of those tested had been tested.
     n_boot, seed : int, optional
         For every resampled interval.
+    label_seed : int, optional
+        Of the numbers that stand for therapists; by default they are others each time, so that two reports cannot be
+        linked.
     confidence : float, optional
         Level of every interval.
     on_step : callable, optional
@@ -113,7 +117,7 @@ def audit(
     study, notes = _settle(
         records, (before, after), measures, primary, programme, compare, as_of=as_of, weeks=weeks, trials=trials,
         thresholds=thresholds or {}, retest=retest, anchor=anchor, entry=entry or {}, subgroups=subgroups,
-        drawn={"n_boot": n_boot, "seed": seed}, confidence=confidence, tell=tell,
+        drawn={"n_boot": n_boot, "seed": seed}, confidence=confidence, label_seed=label_seed, tell=tell,
     )  # fmt: skip
 
     def by_test(name: str, work: Callable[["Settled", str], Result]) -> ByMeasure:
@@ -141,7 +145,7 @@ def _settle(
     compare: str | None, *, as_of: str | None, weeks: float | None, trials: str,
     thresholds: Mapping[str, Mapping[str, Any]], retest: pd.DataFrame | None, anchor: str | None,
     entry: Mapping[str, Mapping[str, float]], subgroups: Sequence[str], drawn: dict[str, Any], confidence: float,
-    tell: Callable[[str], None],
+    label_seed: int | None, tell: Callable[[str], None],
 ) -> tuple[Settled, list[str]]:  # fmt: skip
     """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
     if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
@@ -182,7 +186,7 @@ def _settle(
     }  # fmt: skip
     study = Settled(
         records, before, after, keys, {key: measure_of(key).name for key in keys}, people, chosen, other, alone, pairs,
-        other_pairs, rule, known, _sessions(records, people), entry, subgroups, drawn, confidence,
+        other_pairs, rule, known, _sessions(records, people), entry, subgroups, drawn, confidence, label_seed,
     )  # fmt: skip
     return study, notes + said
 

@@ -1,15 +1,18 @@
 """Who they were when they started."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from numbers import Real
 
 import numpy as np
 import pandas as pd
 
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.numerics.small_cells import HIDDEN, few, masked, protect
 
 NUMBERS = ("age", "height_cm", "mass_kg")
 KINDS = ("sex", "joint", "site")
+FEWEST_ROUNDED = 20  # people; above it, means to one decimal do not tell how many of them are known
 
 
 @dataclass(frozen=True)
@@ -38,12 +41,39 @@ class BaselineTable(Result):
             started = int(part["started"].iloc[0])
             age = part[part["fact"] == "age"]
             years = ""
-            if len(age) and np.isfinite(age["mean"].iloc[0]):
+            if len(age) and is_shown(age["mean"].iloc[0]):
                 years = f", mean age {fixed(age['mean'].iloc[0], 0)} (SD {fixed(age['sd'].iloc[0], 0)})"
             women = part[(part["fact"] == "sex") & (part["level"].str.lower().isin(["f", "female", "woman"]))]
-            share = f", {percent(women['share'].iloc[0])} women" if len(women) else ""
+            share = (
+                f", {percent(women['share'].iloc[0])} women" if len(women) and is_shown(women["share"].iloc[0]) else ""
+            )
             said.append(f"{group}: {started} people started{years}{share}.")
         return tuple(said)
+
+    def public(self) -> "BaselineTable":
+        """Return the table with small groups hidden, and numbers from which the size of one could be worked out."""
+        pieces = [_hidden(part) for _, part in self.rows.groupby(["group", "fact"], sort=False)]
+        return replace(self, rows=pd.concat(pieces).sort_index() if pieces else self.rows)
+
+
+def is_shown(value: object) -> bool:
+    """Say whether a cell holds a number that may be told."""
+    return isinstance(value, Real) and bool(np.isfinite(float(value)))
+
+
+def _hidden(part: pd.DataFrame) -> pd.DataFrame:
+    """Hide one fact of one group: its levels and the people of whom it is not known are parts of those who started."""
+    first = part.iloc[0]
+    if pd.isna(first["count"]):  # a number: n and missing
+        if not few(first["n"]) and not few(first["missing"]):
+            return part
+        # a mean of whole scores is a fraction over n; to one decimal it fits every n that is left open
+        large = first["started"] > FEWEST_ROUNDED and not few(first["n"])
+        means = {name: part[name].astype(float).round(1) if large else HIDDEN for name in ("mean", "sd")}
+        return masked(part, [True], ["n", "missing"]).assign(**means)
+    *levels, unknown = protect([*part["count"], first["missing"]])
+    part = masked(part, levels, ["count", "share"])
+    return masked(part, np.full(len(part), unknown), ["n", "missing", "share"])
 
 
 def baseline_table(people: pd.DataFrame, scores: dict[str, pd.Series], group: str = "programme") -> BaselineTable:

@@ -1,6 +1,6 @@
 """How much the group changed: mean with interval, a robust companion, effect sizes, and the part practice gives."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,9 @@ from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Result
+from truechange.numerics.small_cells import FEW, few
 from truechange.programme.effect_size import NOISE, average_sd_effect, standardised_response_mean
+from truechange.programme.parts import Refused
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -108,6 +110,17 @@ class PairedChange(Result):
                 f"as {score}, it is {self.with_unable}."
             )
         return tuple(said)
+
+    def public(self) -> Result:
+        """Return the change, unless it is a mean of few people."""
+        if few(self.mean.n or 0):
+            return Refused("Change", f"{FEW.capitalize()} people have two scores: their mean is not shown.")
+        return self
+
+    def without_unable(self) -> "PairedChange":
+        """Return the change without the second mean, whose size would tell how many were unable."""
+        left_out = "The mean is of those able to do the test again; some could not."
+        return replace(self, with_unable=None, unable=0, cautions=(*self.cautions, left_out))
 
     @property
     def alt(self) -> str:

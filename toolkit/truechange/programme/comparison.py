@@ -1,7 +1,7 @@
 """The programme beside people who did not take part: adjusted difference, shares, and spread of response."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ from truechange.foundation.errors import DataError, listed
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import p_value
 from truechange.foundation.result import Result, gathered
+from truechange.numerics.small_cells import few, masked
 from truechange.programme.adjusted import (
     FEWEST,
     adjusted_difference,
@@ -97,6 +98,12 @@ class ProgrammeComparison(Result):
             words = "differs by " + self.subgroups["fact"]
             rows.append(self.subgroups.assign(quantity=words, method="interaction, HC3"))
         return pd.concat(rows, ignore_index=True)[["quantity", "estimate", "low", "high", "method"]]
+
+    def public(self) -> "ProgrammeComparison":
+        """Return the comparison without the sizes of subgroups that leave few people over."""
+        looked, whole = self.subgroups, self.unadjusted.n or 0
+        named = looked["fact"].str.split(":").str[0]
+        return replace(self, subgroups=masked(looked, named.isin(named[few(whole - looked["people"])]), ["people"]))
 
     def sentences(self) -> tuple[str, ...]:
         """State the adjusted difference, the shares and the spread of response."""

@@ -50,6 +50,7 @@ class Settled:
     subgroups: Sequence[str]
     drawn: dict[str, Any]  # n_boot, seed
     confidence: float
+    label_seed: int | None
 
     def due(self, key: str, *, others: bool = False) -> pd.DataFrame:
         """Return the people whose follow-up of a test is due, or those of the comparison group."""
@@ -119,7 +120,8 @@ def _missing(study: Settled, key: str) -> Result:
     return missing_follow_up(
         frame["improvement"].to_numpy(float), limit, predictors_of(frame, visits, study.log),
         resolution=test.resolution, no_change=gain, unable=(frame["state"] == UNABLE).to_numpy(),
-        error_share=error_share(limit, sem, gain, test.resolution), unit=test.unit, seed=study.drawn["seed"],
+        error_share=error_share(limit, sem, gain, test.resolution),
+        limit="MCID" if isinstance(facts.mcid, Threshold) else "MDC95", unit=test.unit, seed=study.drawn["seed"],
         confidence=study.confidence,
     )  # fmt: skip
 
@@ -179,6 +181,6 @@ def units(study: Settled, unit: str) -> Result:
     if unit not in frame:
         return Refused(f"{unit}s", f"The people table has no {unit}.")
     return funnel(
-        frame[unit], np.asarray(frame["improvement"], dtype=float), threshold, name=unit, labels=unit == "site",
-        before=frame["before"],
+        frame[unit], np.asarray(frame["improvement"], dtype=float), threshold, name=unit, before=frame["before"],
+        numbered=unit != "site", seed=study.label_seed,
     )  # fmt: skip

@@ -1,6 +1,6 @@
 """How much was planned and done, whether as meant, how it was borne, and whether more went with more."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +10,7 @@ from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Result, gathered
+from truechange.numerics.small_cells import FEW, HIDDEN, few, masked
 from truechange.programme.fidelity import Fidelity, fidelity
 from truechange.programme.parts import Refused
 from truechange.programme.tolerance import Tolerance, tolerance
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 PER_DAYS = 10
 FEWEST = 30
+LOGGED, EVENT_RATE = "people with a training log", "adverse events per 1,000 training days"
+MOVED, KEPT = "people who went lower or heavier", "people whose every advance kept the rule"
 
 
 @dataclass(frozen=True)
@@ -77,8 +80,10 @@ class Dose(Result):
         Pain, soreness, adverse events.
     unit : str
         Of the improvement.
-    cautions : tuple of str
-        What a reader must know.
+    own_cautions : tuple of str
+        What a reader must know of the log as a whole.
+    hidden : frozenset of str
+        Quantities of the table that may not be told.
     """
 
     people: pd.DataFrame
@@ -87,6 +92,7 @@ class Dose(Result):
     tolerance: "Tolerance | Refused"
     unit: str
     own_cautions: tuple[str, ...]
+    hidden: frozenset[str] = frozenset()
 
     @property
     def _parts(self) -> tuple[Result, ...]:
@@ -111,8 +117,8 @@ class Dose(Result):
         """Return one row a quantity: quantity, value, low, high."""
         logged = self.people[self.people["logged"]]
         rows = [
-            ("people who started", len(self.people)),
-            ("people with a training log", len(logged)),
+            ("people due", len(self.people)),
+            (LOGGED, len(logged)),
             ("median training days", logged["attended"].median()),
             ("median share of planned days", logged["share"].median()),
         ]
@@ -122,24 +128,43 @@ class Dose(Result):
         more = [self.response.table()] if isinstance(self.response, DoseResponse) else []
         if isinstance(self.tolerance, Tolerance):
             rate, days = self.tolerance.rate, self.tolerance
+            often = {name: getattr(rate, name, HIDDEN) for name in ("value", "low", "high")}
             more.append(pd.DataFrame([
-                {"quantity": "adverse events per 1,000 training days", "value": rate.value, "low": rate.low,
-                 "high": rate.high},
+                {"quantity": EVENT_RATE, **often},
                 {"quantity": "training days with pain up by 2 or more", "value": days.pain_rise},
                 {"quantity": "training days followed by soreness of 2 or more", "value": days.sore},
             ]))  # fmt: skip
-        return pd.concat([table, *more], ignore_index=True).reindex(columns=["quantity", "value", "low", "high"])
+        whole = pd.concat([table, *more], ignore_index=True).reindex(columns=["quantity", "value", "low", "high"])
+        return masked(whole, whole["quantity"].isin(self.hidden), ["value"])
 
     def sentences(self) -> tuple[str, ...]:
         """Say how much of the plan was trained, how, and with what."""
         logged = self.people[self.people["logged"]]
         share = logged["share"].median()
         part = f", {percent(float(share))} of those planned" if share == share else ""
+        kept = f"{len(logged)} of {len(self.people)}" if LOGGED not in self.hidden else f"All but {FEW} of the"
         first = (
-            f"{len(logged)} of {len(self.people)} people who started kept a training log; half of them trained on "
+            f"{kept} people due kept a training log; half of them trained on "
             f"{fixed(float(logged['attended'].median()), 0)} days or more{part}."
         )
         return (first, *(text for part in self._parts for text in part.sentences()))
+
+    def public(self) -> Result:
+        """Return the part with numbers hidden that rest on few people or leave few over."""
+        away = int((~self.people["logged"]).sum())
+        if few(len(self.people) - away):
+            return Refused("Training", f"{FEW.capitalize()} people due kept a training log.")
+        hidden = {LOGGED} if few(away) else set()
+        if isinstance(self.fidelity, Fidelity):
+            moved = self.fidelity.people.query("advances > 0")
+            kept = int((moved["advances"] == moved["advances_kept"]).sum())
+            # shares over a number that is hidden would give it away
+            for words, part, whole in ((MOVED, len(moved), len(self.fidelity.people)), (KEPT, kept, len(moved))):
+                hidden |= {words} if hidden or few(part) or few(whole - part) else set()
+        notes = (f"{FEW.capitalize()} people kept no log; nothing is assumed of their training.",) if few(away) else ()
+        return replace(
+            self, hidden=frozenset(hidden), own_cautions=notes or self.own_cautions, tolerance=self.tolerance.public()
+        )
 
     @property
     def alt(self) -> str:
@@ -152,6 +177,7 @@ class Dose(Result):
 
         ax = drawing.axes(ax)
         logged, away = self.people[self.people["logged"]], self.people[~self.people["logged"]]
+        away = away if LOGGED not in self.hidden else away.head(0)
         ax.plot(logged["attended"], logged["improvement"], "o", ms=4, color=drawing.ACCENT, alpha=0.7)
         ax.plot(np.full(len(away), -3.0), away["improvement"], "x", ms=4, color=drawing.QUIET)
         known = logged.dropna(subset=["improvement", "attended"])
@@ -232,9 +258,7 @@ def dose_response(people: pd.DataFrame, unit: str = "", confidence: float = 0.95
 
     held = people[["before", "improvement", "attended"]].astype(float).dropna()
     if len(held) < FEWEST or len(held["attended"].unique()) < 3:
-        raise DataError(
-            f"{len(held)} people with a log and both scores; a slope needs at least {FEWEST} who differ in days."
-        )
+        raise DataError(f"A slope needs a log and both scores of at least {FEWEST} people who differ in training days.")
     days = (held["attended"] - held["attended"].mean()) / PER_DAYS
     design = np.column_stack([np.ones(len(held)), held["before"] - held["before"].mean(), days])
     fit = OLS(held["improvement"].to_numpy(), design).fit(cov_type="HC3", use_t=True)

@@ -1,5 +1,6 @@
 """Flow of participants: started, due for follow-up, compared, and why the others were not (dropout, missing, door)."""
 
+import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -10,6 +11,7 @@ import pandas as pd
 from truechange.foundation.errors import ChoiceError, check_finite
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Part, told
+from truechange.numerics.small_cells import few, pooled
 from truechange.programme.parts import kind_of
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ COMPARED, NOT_YET = "compared", "not yet due"
 UNTESTED, STOPPED, DOOR = "due and not tested", "stopped", "tested but the score was set aside at the door"
 UNLIKE, UNABLE, NO_FIRST = "not comparable", "unable at follow-up", "no score before"
 STATES = (COMPARED, NOT_YET, UNTESTED, STOPPED, DOOR, UNLIKE, UNABLE, NO_FIRST)
+PLACES = re.compile(r" \([^)]*\)")  # from what to what a protocol changed: too few people each
 NINE_IN_TEN, FEWEST_DATED = 0.9, 5
 STOPPING = {
     "pain or a flare": ("pain", "flare", "sore", "swell"),
@@ -129,7 +132,7 @@ def _state(
     if comparable:
         return COMPARED, ""
     if first and second:
-        return UNLIKE, why_not
+        return UNLIKE, PLACES.sub("", why_not)
     if why_not.startswith("unable"):
         return UNABLE, ""
     if person in aside:
@@ -159,26 +162,41 @@ def flow_of(people: pd.DataFrame, rule: DueRule) -> Part:
     """
     started, counts = len(people), people["state"].value_counts()
     ahead, compared = int(counts.get(NOT_YET, 0)), int(counts.get(COMPARED, 0))
-    due = started - ahead
     lost = people[~people["state"].isin([COMPARED, NOT_YET])].groupby(["state", "why"], sort=False).size()
     order = sorted(lost.index, key=lambda pair: (STATES.index(pair[0]), -lost[pair], pair[1]))
     reasons = {f"{state}: {why}" if why else str(state): int(lost[state, why]) for state, why in order}
-    steps = {"started": started, "not yet due": ahead, "due": due, "tested before": int(people["before"].notna().sum()),
+    return _told(started, ahead, compared, int(people["before"].notna().sum()), reasons, rule)
+
+
+def _hidden(started: int, ahead: int, compared: int, tested: int, reasons: dict[str, int], rule: DueRule) -> Part:
+    """Return the flow with reasons of few people pooled, and without those tested before if that leaves few."""
+    return _told(started, ahead, compared, None if few(started - tested) else tested, pooled(reasons), rule)
+
+
+def _told(
+    started: int, ahead: int, compared: int, tested: int | None, reasons: dict[str, int], rule: DueRule
+) -> Part:  # fmt: skip
+    """Return the flow with its words, table and picture, from the counts that may be told."""
+    due = started - ahead
+    steps = {"started": started, "not yet due": ahead, "due": due, "tested before": tested,
              "compared": compared, **{f"not compared: {reason}": n for reason, n in reasons.items()}}  # fmt: skip
+    steps = {step: people for step, people in steps.items() if people is not None}
     frame = pd.DataFrame(steps.items(), columns=["step", "people"])
     share = frame["people"].where(~frame["step"].isin(["started", "not yet due", "tested before"])) / max(due, 1)
     rest = f"; {ahead} more of the {started} who started are not yet due" if ahead else ""
     of_due = f" ({percent(compared / due)})" if due else ""
     says = [f"{compared} of the {due} people due{of_due} have two scores that may be compared{rest}."]
-    says += [f"The other {due - compared}: {'; '.join(f'{why}: {n}' for why, n in reasons.items())}."] * bool(reasons)
+    why = "; ".join(f"{reason}: {n}" for reason, n in reasons.items()) or "too few for their reasons to be told"
+    says += [f"The other {due - compared}: {why}."] * (due > compared)
     many = (
         f"{percent(1 - compared / due) if due else '–'} of those due cannot be compared: read every result with the "
         "bounds for the missing."
     )
     cautions = told({many: compared < 0.7 * due, rule.words: ahead or rule.as_of is None})
     facts = {"started": started, "not_yet_due": ahead, "due": due, "compared": compared, "reasons": reasons}
+    hide = None if tested is None else partial(_hidden, started, ahead, compared, tested, reasons, rule)
     return Part(
-        facts, frame.assign(share_of_due=share), tuple(says), cautions, draw=partial(_draw, steps, reasons),
+        facts, frame.assign(share_of_due=share), tuple(says), cautions, draw=partial(_draw, steps, reasons), hide=hide,
         seen="Boxes from started over due to compared, with the people lost between them.",
     )  # fmt: skip
 

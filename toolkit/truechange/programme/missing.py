@@ -1,6 +1,6 @@
 """What the people without a follow-up could do to the answer: bounds, imputation, and the point where it tips."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 from typing import TYPE_CHECKING
 
@@ -46,9 +46,11 @@ class MissingFollowUp(Result):
         mean_high.
     tips_mean, tips_share : float
         Smallest delta at which the mean's interval reaches `no_change`, and the share's reaches `error_share`; NaN if
-        none up to five thresholds does.
+        none up to five thresholds does, None if it may not be told.
     no_change, error_share : float
         What mean and share are held against.
+    limit : str
+        What the threshold is: ``"MCID"``, ``"MDC95"``.
     cautions : tuple of str
         What a reader must know.
     """
@@ -60,12 +62,18 @@ class MissingFollowUp(Result):
     mean: Estimate | None
     missing_information: float
     tipping: pd.DataFrame
-    tips_mean: float
+    tips_mean: float | None
     tips_share: float
     no_change: float
     error_share: float
     cautions: tuple[str, ...]
+    limit: str = "threshold"
     sources = ("newcombe1998a", "rubin1987", "barnard1999", "floden2019")
+
+    @property
+    def scale(self) -> str:
+        """What `delta` counts, for an axis."""
+        return f"times the {self.limit} the missing did worse"
 
     def table(self) -> pd.DataFrame:
         """Return one row a way: way, people, of, share, low, high."""
@@ -88,15 +96,30 @@ class MissingFollowUp(Result):
             f"({percent(row['low'])} to {percent(row['high'])}) and the mean improvement is {self.mean}."
         )
         for what, delta in (("mean improvement", self.tips_mean), ("share", self.tips_share)):
+            if delta is None:
+                continue
             against = "no change" if what != "share" else "what error alone gives"
             said.append(
-                f"The {what} stays above {against} even if the missing did {FARTHEST:g} thresholds worse "
+                f"The {what} stays above {against} even if the missing did {FARTHEST:g} times the {self.limit} worse "
                 "than people like them."
                 if np.isnan(delta)
                 else f"The {what} could no longer be told from {against} if the missing did {fixed(delta, 1)} "
-                "thresholds worse than people like them."
+                f"times the {self.limit} worse than people like them."
             )
         return tuple(said)
+
+    def without_unable(self) -> "MissingFollowUp":
+        """Return the result without the number of people unable, nor the fall of the mean that would tell it.
+
+        That mean falls by ``threshold × (missing − unable) / (due − unable)`` for each threshold: only its first value
+        is kept.
+        """
+        falls = self.tipping.copy()
+        falls.loc[falls["delta"] > 0, ["mean", "mean_low", "mean_high"]] = np.nan
+        counted = _cautions(self.due, self.missing, self.unable)
+        rest = tuple(text for text in self.cautions if text not in counted)
+        cautions = (*_cautions(self.due, self.missing, "Some"), *rest)
+        return replace(self, unable=0, tipping=falls, tips_mean=None, cautions=cautions)
 
     @property
     def alt(self) -> str:
@@ -122,7 +145,7 @@ class MissingFollowUp(Result):
             drawing.mark_line(ax, self.tips_share, "tips", along="x", colour=drawing.WARM)
         ax.set_ylim(0, 1)
         drawing.percent_axis(ax, "y")
-        ax.set_xlabel("thresholds by which the missing did worse than people like them")
+        ax.set_xlabel(self.scale)
         ax.set_ylabel("changed enough, of all due")
         return ax
 
@@ -136,6 +159,7 @@ def missing_follow_up(
     resolution: float = 0.0,
     no_change: float = 0.0,
     error_share: float = 0.0,
+    limit: str = "threshold",
     m: int | None = None,
     unit: str = "",
     seed: int = 0,
@@ -157,6 +181,8 @@ def missing_follow_up(
         Step of the test; an imputed improvement is rounded to it before it is held against the threshold.
     no_change, error_share : float, optional
         What the mean and the share are held against for the tipping point (practice gain, share from error alone).
+    limit : str, optional
+        What the threshold is, in words.
     m : int, optional
         Filled data sets; at least 20, and at least the percentage missing, by default.
     unit, seed, confidence
@@ -205,7 +231,7 @@ def missing_follow_up(
             tips = _tips(tipping["mean_low"] <= no_change), _tips(tipping["low"] <= error_share)
     return MissingFollowUp(
         pd.DataFrame(rows), due, missing, int(worst.sum()), mean, information, tipping, *tips, no_change,
-        error_share, notes,
+        error_share, notes, limit,
     )  # fmt: skip
 
 
@@ -229,7 +255,7 @@ def _tips(reached: "pd.Series[bool]") -> float:
     return float(np.argmax(reached.to_numpy()) * STEP) if reached.any() else float("nan")
 
 
-def _cautions(due: int, missing: int, unable: int) -> tuple[str, ...]:
+def _cautions(due: int, missing: int, unable: int | str) -> tuple[str, ...]:
     if not missing:
         return ()
     notes = ["“Only those measured” answers another question than “of those due”."]

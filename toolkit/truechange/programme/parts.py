@@ -1,7 +1,7 @@
 """Shared shapes of the audit: a part that was refused, and one part for each test."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -91,6 +91,10 @@ class ByMeasure(Result):
     def sources(self) -> tuple[str, ...]:  # type: ignore[override]
         """Keys of the bibliography, each once."""
         return tuple(dict.fromkeys(key for part in self.parts.values() for key in part.sources))
+
+    def public(self) -> "ByMeasure":
+        """Return every part as it may leave the house."""
+        return replace(self, parts={measure: part.public() for measure, part in self.parts.items()})
 
     def table(self) -> pd.DataFrame:
         """Return the parts' tables below each other, with the test's key in the first column."""

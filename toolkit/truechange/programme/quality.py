@@ -1,5 +1,6 @@
 """Data quality: the ledger of rows, what the door noticed, and whether a test was done the same way on everybody."""
 
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -7,7 +8,8 @@ import pandas as pd
 
 from truechange.foundation.result import Part, told
 from truechange.measures import Measure
-from truechange.records.rules import known_word
+from truechange.numerics.small_cells import FEW, HIDDEN, few, masked, pooled
+from truechange.records.rules import fit_to_show, known_word
 
 LOOK = {"error": "to correct", "warning": "to look at", "note": "read without loss"}
 
@@ -46,11 +48,23 @@ def protocols_of(rows: pd.DataFrame, test: Measure) -> Part:
                 "other_scores": int(away.sum()),
             }
         lines.append(line)
-    columns = ["fact", "usual", "scores", "other_scores", "not_recorded"]
+    return _told(pd.DataFrame(lines, columns=["fact", "usual", "scores", "other_scores", "not_recorded"]))
+
+
+def _hidden(frame: pd.DataFrame) -> Part:
+    """Return the protocols without numbers of few scores, nor what is left over where that is few."""
+    scores, other, lacking = (frame[name].to_numpy(float) for name in ("scores", "other_scores", "not_recorded"))
+    safe = masked(frame, few(scores) | few(lacking), ["scores", "not_recorded"])
+    return _told(masked(safe, few(other) | few(scores - other), ["other_scores"]), hide=False)
+
+
+def _told(frame: pd.DataFrame, *, hide: bool = True) -> Part:
+    """Return the protocols with their words, from the numbers that may be told."""
+    lines = frame.to_dict("records")
     mixed = {line["fact"]: line for line in lines if line["other_scores"]}
     notes = {
         f"{_fact(fact).capitalize()} was not the same for everybody: {line['usual']} behind most scores, something "
-        f"else behind {line['other_scores']} of {line['scores']}. People are compared with themselves, but the mean, "
+        f"else behind {_of(line['other_scores'], line['scores'])}. People are compared with themselves, but the mean, "
         "the error and the threshold mix two tests.": True
         for fact, line in mixed.items()
     }
@@ -59,7 +73,12 @@ def protocols_of(rows: pd.DataFrame, test: Measure) -> Part:
         says = f"Not done the same way on everybody: {', '.join(map(_fact, mixed))}."
     elif not any(line["scores"] for line in lines):
         says = "How the test was done is not recorded."
-    return Part({"mixed": tuple(mixed)}, pd.DataFrame(lines, columns=columns), (says,), told(notes))
+    safe = partial(_hidden, frame) if hide else None
+    return Part({"mixed": tuple(mixed)}, frame, (says,), told(notes), hide=safe)
+
+
+def _of(part: Any, whole: Any) -> str:
+    return "others" if HIDDEN in (part, whole) else f"{part} of {whole}"
 
 
 def _is_number(value: Any) -> bool:
@@ -87,18 +106,53 @@ def quality_of(records: Any) -> Part:
     Part
         Table: what, number.
     """
-    ledger, problems = records.ledger, records.problems
-    lines = list(ledger.table().itertuples(index=False, name=None))
-    counted = problems.groupby(["severity", "kind"], sort=False).size()
-    lines += [(f"{LOOK[severity]}: {kind.replace('_', ' ')}", int(n)) for (severity, kind), n in counted.items()]
-    by_severity = problems["severity"].value_counts()
-    found = ", ".join(f"{by_severity[name]} {words}" for name, words in LOOK.items() if name in by_severity)
-    for row in records.words.itertuples():
-        lines.append((f"{row.column} “{row.word}” read as {row.read_as} ({row.by})", row.rows))
-    aside = int(ledger.set_aside["count"].sum())
-    says = [*ledger.sentences(), f"Noticed at the door: {found or 'nothing'}."]
-    if len(records.words):
-        by = ", ".join(dict.fromkeys(records.words["by"]))
-        says.append(f"{records.words['rows'].sum()} rows had a word that was read as another (by {by}).")
-    left = f"{aside} rows were set aside when the file was read: they are in no result. truechange inspect lists them."
-    return Part({"set_aside": aside}, pd.DataFrame(lines, columns=["what", "number"]), tuple(says), told({left: aside}))
+    ledger = records.ledger
+    aside = dict(zip(ledger.set_aside["reason"], ledger.set_aside["count"].astype(int), strict=True))
+    found: dict[str, dict[str, Any]] = {}
+    for (severity, kind), n in records.problems.groupby(["severity", "kind"], sort=False).size().items():
+        found.setdefault(LOOK[severity], {})[kind.replace("_", " ")] = int(n)
+    told = records.words
+    read_as = {f"{row.column} “{fit_to_show(row.word)}” read as {row.read_as} ({row.by})": int(row.rows)
+               for row in told.itertuples()}  # fmt: skip
+    by = ", ".join(dict.fromkeys(told["by"]))
+    words = (f"Some rows had a word that was read as another (by {by}).",) if by else ()
+    return _account(ledger.rows_read, ledger.rows_used, aside, found, read_as, words)
+
+
+def _account(
+    read: int, used: Any, aside: dict[str, Any], found: dict[str, dict[str, Any]], read_as: dict[str, Any],
+    words: tuple[str, ...], *, hide: bool = True,
+) -> Part:  # fmt: skip
+    """Return the account with its words, from the numbers that may be told."""
+    left = HIDDEN if used == HIDDEN else read - used
+    lines = [("read", read), ("used", used), *((f"set aside: {reason}", n) for reason, n in aside.items())]
+    lines += [(f"{look}: {kind}", n) for look, kinds in found.items() for kind, n in kinds.items()]
+    lines += read_as.items()
+    why = ", ".join(f"{n} {reason}" for reason, n in aside.items() if n != HIDDEN)
+    rows = f"{read} rows read = {used} used + {left} set aside{f' ({why})' if why else ''}."
+    if left == HIDDEN:
+        rows = f"{read} rows read, {FEW} of them set aside."
+    sums = {look: HIDDEN if HIDDEN in kinds.values() else sum(kinds.values()) for look, kinds in found.items()}
+    noticed = ", ".join(f"some {look}" if n == HIDDEN else f"{n} {look}" for look, n in sums.items())
+    says = (rows, f"Noticed at the door: {noticed or 'nothing'}.", *words)
+    how_many = FEW.capitalize() if left == HIDDEN else left
+    gone = (
+        f"{how_many} rows were set aside when the file was read: they are in no result. truechange inspect lists them."
+    )
+    frame = pd.DataFrame(lines, columns=["what", "number"])
+    safe = partial(_account_hidden, read, used, aside, found, read_as, words) if hide else None
+    return Part({"set_aside": left}, frame, says, told({gone: left}), hide=safe)
+
+
+def _account_hidden(
+    read: int, used: int, aside: dict[str, int], found: dict[str, dict[str, int]], read_as: dict[str, int],
+    words: tuple[str, ...],
+) -> Part:  # fmt: skip
+    """Return the account with reasons of few rows hidden: one row may be one person's score."""
+
+    def quiet(counts: dict[str, int]) -> dict[str, Any]:
+        return {name: HIDDEN if few(n) else n for name, n in counts.items()}
+
+    kinds = {look: quiet(held) for look, held in found.items()}
+    left = HIDDEN if few(read - used) else used
+    return _account(read, left, pooled(aside), kinds, quiet(read_as), words, hide=False)

@@ -1,6 +1,6 @@
 """Sites and therapists beside each other: exact limits for chance, shrunken shares, no ranks."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from math import sqrt
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
 from truechange.numerics.shares import FEW, wilson_limits
+from truechange.numerics.small_cells import HIDDEN, few, masked, protect
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,6 +22,8 @@ Floats = NDArray[np.float64]
 FEWEST_UNITS = 5  # below this many units: a table, no limits
 SPREAD_UNITS = 10  # from this many units on, limits are widened for over-dispersion
 LEVELS = (0.95, 0.998)
+LIMITS = ("limit95_low", "limit95_high", "limit998_low", "limit998_high")
+MEANS = ("mean", "mean_low", "mean_high", "mean_shrunken")
 
 
 def exact_limit(n: int, share: float, level: float) -> float:
@@ -96,6 +99,10 @@ class Funnel(Result):
         What the units are: ``"site"``, ``"therapist"``.
     overall : float
         Share of everyone together.
+    labels : tuple of str
+        What the numbered units are called in the records; empty where they are named. Never written.
+    measured, unknown : tuple of int
+        People of each unit measured twice; people due without a unit, and how many of them changed enough.
     dispersion : float
         Mean squared z of the units, winsorised; 1 means chance alone. NaN with fewer than 5 units.
     widened : bool
@@ -110,6 +117,9 @@ class Funnel(Result):
     dispersion: float
     widened: bool
     cautions: tuple[str, ...]
+    labels: tuple[str, ...] = field(default=(), repr=False)
+    measured: tuple[int, ...] = ()
+    unknown: tuple[int, int] = (0, 0)
     sources = ("spiegelhalter2005", "newcombe1998a")
 
     def table(self) -> pd.DataFrame:
@@ -126,12 +136,36 @@ class Funnel(Result):
         units = len(self.rows)
         if units < FEWEST_UNITS:
             return (f"{units} {self.unit}s are too few to tell a difference from chance by limits; see the table.",)
-        out = int(self.rows["outside"].sum())
+        told = self.rows.loc[self.rows["outside"] != HIDDEN, "outside"]
+        out, of = int(told.sum()), f"{units}" if len(told) == units else f"the {len(told)} shown of {units}"
         word = "lies" if out == 1 else "lie"
         spread = f" Units differ {fixed(self.dispersion, 1)} times as much as chance alone would make them."
-        return (
-            f"{out} of {units} {self.unit}s {word} outside the 99.8% limits around {percent(self.overall)}.{spread}",
-        )
+        return (f"{out} of {of} {self.unit}s {word} outside the 99.8% limits around {percent(self.overall)}.{spread}",)
+
+    def named(self) -> "Funnel":
+        """Return the units under the names they have in the records."""
+        return replace(self, rows=self.rows.assign(unit=self.labels)) if self.labels else self
+
+    def public(self) -> "Funnel":
+        """Return the units with small numbers hidden, and what would give them away.
+
+        Units and the people of no known unit are parts of those due; those who changed enough are parts of all who
+        did; and the width of a mean's interval tells how many people of a unit are behind it.
+        """
+        due, changed = (self.rows[name].to_numpy(float) for name in ("due", "changed_enough"))
+        nobody, they_changed = self.unknown
+        sizes = protect([*due, nobody])
+        small = few([*changed, they_changed]) | few([*(due - changed), 0]) | [*sizes[:-1], False]
+        counts = protect([*changed, they_changed], small)[:-1] | sizes[:-1]
+        lost = due - np.asarray(self.measured, dtype=float)
+        means = protect([*lost, 0])[:-1] | few(self.measured) | sizes[:-1]
+        rows = self.rows
+        if counts.any() or sizes.any():  # every limit is a fraction over all units' people
+            rows = rows.assign(**{name: rows[name].round(2) for name in (*LIMITS, "shrunken") if name in rows})
+        rows = masked(rows, counts, ["changed_enough", "share", "low", "high", "shrunken", "outside"])
+        rows = masked(masked(rows, sizes[:-1], ["due", *LIMITS]), means, MEANS)
+        cautions = _cautions(self.rows, self.unit, self.widened, "Some" if sizes[-1] else nobody)
+        return replace(self, rows=rows, cautions=cautions, labels=(), measured=())
 
     @property
     def alt(self) -> str:
@@ -145,8 +179,8 @@ class Funnel(Result):
         """Draw each unit's share against its people with the limits for chance; units under 10 people unlabelled."""
         from truechange.foundation import drawing
 
-        ax = drawing.axes(ax)
-        most = int(self.rows["due"].max())
+        ax, rows = drawing.axes(ax), self.rows[(self.rows[["due", "share"]] != HIDDEN).all(axis="columns")]
+        most = int(rows["due"].max())
         if len(self.rows) >= FEWEST_UNITS:
             sizes = np.unique(np.linspace(2, most * 1.1, 60).astype(int))
             factor = sqrt(self.dispersion) if self.widened else 1.0
@@ -155,8 +189,8 @@ class Funnel(Result):
                 for edge in edges.T:
                     ax.plot(sizes, edge, color=drawing.QUIET, lw=1, ls=dash)
         drawing.mark_line(ax, self.overall, f"all, {percent(self.overall)}", dash="-")
-        ax.plot(self.rows["due"], self.rows["share"], "o", color=drawing.ACCENT, ms=6)
-        for row in self.rows.to_dict("records"):
+        ax.plot(rows["due"], rows["share"], "o", color=drawing.ACCENT, ms=6)
+        for row in rows.to_dict("records"):
             if row["due"] >= FEW:
                 word, at = str(row["unit"]).removeprefix(f"{self.unit} "), (row["due"], row["share"])
                 ax.annotate(word, at, xytext=(6, 4), textcoords="offset points", fontsize=8, color=drawing.INK)
@@ -176,7 +210,14 @@ def chance_limits(n: int, share: float, level: float, factor: float = 1.0) -> tu
 
 
 def funnel(
-    unit: Any, improvement: Any, threshold: float, *, before: Any = None, name: str = "site", labels: bool = True
+    unit: Any,
+    improvement: Any,
+    threshold: float,
+    *,
+    before: Any = None,
+    name: str = "site",
+    numbered: bool = False,
+    seed: int | None = None,
 ) -> Funnel:
     """Compare units by the share of those due that changed enough.
 
@@ -192,8 +233,10 @@ def funnel(
         Scores before, for mean improvements at equal score before.
     name : str, optional
         What the units are.
-    labels : bool, optional
-        Whether to name the units; otherwise they are numbered.
+    numbered : bool, optional
+        Number the units, in random order, instead of naming them.
+    seed : int, optional
+        Of that order; by default it is another one each time, so that two reports cannot be linked.
 
     Returns
     -------
@@ -217,10 +260,14 @@ def funnel(
         raise DataError(f"Nobody's {name} is known.")
     grouped = pd.Series(reaches(values[known], threshold)).groupby(units[known].astype(str))
     k, n = grouped.sum().astype(int), grouped.size()
+    if numbered:
+        order = np.random.default_rng(seed).permutation(len(k))
+        k, n = k.iloc[order], n.iloc[order]
+    measured = values[known].notna().groupby(units[known].astype(str)).sum().reindex(k.index)
     overall = float(k.sum() / n.sum())
     low, high = wilson_limits(k, n)
     shrunken, _ = shrunken_shares(k, n)
-    shown = list(k.index) if labels else [f"{name} {at + 1}" for at in range(len(k))]
+    shown = [f"{name} {at + 1}" for at in range(len(k))] if numbered else list(k.index)
     rows = pd.DataFrame({"unit": shown, "due": n.to_numpy(), "changed_enough": k.to_numpy()})
     rows = rows.assign(share=k.to_numpy() / n.to_numpy(), low=low, high=high)
     dispersion, widened = float("nan"), False
@@ -239,10 +286,14 @@ def funnel(
     if before is not None and values[known].notna().sum() > len(k) + 1:
         means = unit_means(units[known], np.asarray(before, dtype=float)[known], values[known]).reindex(k.index)
         rows = pd.concat([rows, means.reset_index(drop=True)], axis="columns")
-    return Funnel(rows, name, overall, dispersion, widened, _cautions(rows, name, widened, int((~known).sum())))
+    unknown = int((~known).sum()), int(reaches(values[~known], threshold).sum())
+    return Funnel(
+        rows, name, overall, dispersion, widened, _cautions(rows, name, widened, unknown[0]),
+        tuple(k.index) if numbered else (), tuple(measured), unknown,
+    )  # fmt: skip
 
 
-def _cautions(rows: pd.DataFrame, name: str, widened: bool, unknown: int) -> tuple[str, ...]:
+def _cautions(rows: pd.DataFrame, name: str, widened: bool, unknown: int | str) -> tuple[str, ...]:
     notes = [
         (
             f"People were not sent to a {name} by lot, and testers differ between {name}s: a difference is a question, "

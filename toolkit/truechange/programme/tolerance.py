@@ -1,6 +1,6 @@
 """How the training was borne: pain and soreness over the weeks, and adverse events."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,13 +11,13 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
+from truechange.numerics.small_cells import HIDDEN, LEAST, few, given_away, masked, protect
 from truechange.programme.parts import kind_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 NOTABLE = 2  # points of pain or soreness on 0-10; our choice
-FEW_EVENTS = 5  # a smaller count may point at a person
 
 
 NO_EVENT = "no event"
@@ -40,8 +40,8 @@ class Tolerance(Result):
         week, people, pain_before, pain_after, soreness_next_day: means of the people's own weekly means.
     events : DataFrame
         adverse_event, count, people.
-    rate : Estimate
-        Adverse events per 1,000 training days.
+    rate : Estimate or None
+        Adverse events per 1,000 training days; None where it may not be told.
     pain_rise, sore : float
         Share of training days with pain up by two points or more, and with soreness of two or more the next day.
     cautions : tuple of str
@@ -50,7 +50,7 @@ class Tolerance(Result):
 
     weeks: pd.DataFrame
     events: pd.DataFrame
-    rate: Estimate
+    rate: Estimate | None
     pain_rise: float
     sore: float
     cautions: tuple[str, ...]
@@ -62,21 +62,37 @@ class Tolerance(Result):
     def sentences(self) -> tuple[str, ...]:
         """Say how pain went, how often it rose, and which adverse events were reported."""
         pain = self.weeks["pain_before"].dropna()
-        course = "Pain was not recorded."
+        course = "Pain was not recorded." if len(self.weeks) else "Too few people trained to show the course of pain."
         if len(pain):
             first, last = fixed(float(pain.iloc[0]), 1), fixed(float(pain.iloc[-1]), 1)
             course = f"Pain before training went from {first} in the first week to {last} in the last (0-10)."
-        told = zip(self.events["adverse_event"], self.events["count"], strict=True)
-        few = f"fewer than {FEW_EVENTS}"
-        what = "; ".join(f"{kind}: {count if count >= FEW_EVENTS else few}" for kind, count in told)
+        told = zip(self.events["adverse_event"], self.events["count"], self.events["people"], strict=True)
+        what = "; ".join(
+            f"{kind}: number hidden" if count == HIDDEN else f"{kind}: {count}, in {people} people"
+            for kind, count, people in told
+        )
+        often = "" if self.rate is None else f". That is {self.rate} per 1,000 training days"
         return (
             course,
             (
                 f"Pain rose by {NOTABLE} points or more on {percent(self.pain_rise)} of the training days, and "
                 f"soreness of {NOTABLE} or more followed {percent(self.sore)}."
             ),
-            f"Adverse events reported: {what or 'none'} ({self.rate} per 1,000 training days).",
+            f"Adverse events written down: {what}{often}."
+            if what
+            else "No adverse event was written down; that is not the same as none happened.",
         )
+
+    def public(self) -> "Tolerance":
+        """Return weeks in which at least five people trained, without their number, and events of few people hidden.
+
+        The rate is left out where it would give the number of a hidden kind away, being that of all kinds together.
+        """
+        weeks = self.weeks[self.weeks["people"] >= LEAST].assign(people=HIDDEN).round(2)
+        counts = self.events["count"].to_numpy(float)
+        hide = protect(counts, few(self.events["people"]))
+        rate = None if given_away(counts, hide) else self.rate
+        return replace(self, weeks=weeks, events=masked(self.events, hide, ["count", "people"]), rate=rate)
 
     @property
     def alt(self) -> str:

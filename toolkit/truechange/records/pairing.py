@@ -1,6 +1,6 @@
 """Pair before with after: one score a visit by a stated rule, one row a person, and why a pair is not comparable."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -54,6 +54,8 @@ class Pairs(Result):
         How several trials of one visit became one score.
     cautions : tuple of str
         Protocol facts not recorded, testers that changed, pairs that are not comparable.
+    safe_cautions : tuple of str
+        The same without numbers.
     """
 
     measure: Measure
@@ -63,6 +65,11 @@ class Pairs(Result):
     ledger: Ledger
     trials: str = "refuse"
     cautions: tuple[str, ...] = ()
+    safe_cautions: tuple[str, ...] = ()
+
+    def public(self) -> "Pairs":
+        """Return the pairs with cautions that count nobody."""
+        return replace(self, cautions=self.safe_cautions)
 
     @property
     def usable(self) -> pd.DataFrame:
@@ -132,7 +139,14 @@ def pair(records: Brought, measure: "str | Measure", *, before: str, after: str,
     both["why_not"] = _why_not(both, test, names)
     frame = _described(both, test, records, names[1])
     return Pairs(
-        test, names[0], names[1], frame, _account(records, of_test, both, names), trials, _cautions(both, test, names)
+        test,
+        names[0],
+        names[1],
+        frame,
+        _account(records, of_test, both, names),
+        trials,
+        _cautions(both, test, names),
+        _cautions(both, test, names, counted=False),
     )
 
 
@@ -256,25 +270,29 @@ def _account(records: Brought, of_test: pd.DataFrame, both: pd.DataFrame, names:
     return Ledger.of(len(records.assessments) + int(records.set_aside["count"].sum()), reasons)
 
 
-def _cautions(both: pd.DataFrame, test: Measure, names: tuple[str, ...]) -> tuple[str, ...]:
+def _cautions(both: pd.DataFrame, test: Measure, names: tuple[str, ...], *, counted: bool = True) -> tuple[str, ...]:
     """Say what is not known of the protocol, where the tester changed, and how many pairs are not comparable."""
+
+    def how_many(part: int) -> str:
+        return f"{part} of {len(complete)}" if counted else "some"
+
     complete = both[both["value_before"].notna() & both["value_after"].notna()]
     said = []
     for fact in test.protocol:
         unknown = int(_differs(complete, fact, test)[1].sum())
         if unknown:
             said.append(
-                f"{_words(fact).capitalize()} is not recorded on both occasions for {unknown} of {len(complete)} "
+                f"{_words(fact).capitalize()} is not recorded on both occasions for {how_many(unknown)} "
                 "pairs: whether it was the same is not known."
             )
     testers = complete[["assessor_before", "assessor_after"]].dropna()
     changed = int((testers["assessor_before"] != testers["assessor_after"]).sum())
     if changed:
-        said.append(f"The tester changed in {changed} of {len(complete)} pairs; different testers measure differently.")
+        said.append(f"The tester changed in {how_many(changed)} pairs; different testers measure differently.")
     refused = int((complete["why_not"] != "").sum())
     if refused:
         said.append(
-            f"{refused} of {len(complete)} people with both scores are not comparable: "
+            f"{how_many(refused).capitalize()} people with both scores are not comparable: "
             f"the test was done differently at {names[1]}."
         )
     return tuple(said)

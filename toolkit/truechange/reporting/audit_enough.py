@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
 from truechange.measures import measure as measure_named
+from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.comparison import ProgrammeComparison
 from truechange.programme.parts import ByMeasure, Refused
-from truechange.reporting.small_cells import HIDDEN
 from truechange.reporting.tables import ReadyTable
 from truechange.responders.comparing import ResponderComparison
 from truechange.responders.curves import CumulativeChange

@@ -1,7 +1,6 @@
 """The audit's three pictures of the first page, those of its sections, and two tables with a layout of their own."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from truechange.figures import changes_against_thresholds, share_rows, step_bars
@@ -10,6 +9,7 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.html import cell_text
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
 from truechange.measures import measure as measure_named
+from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.enough import ChangedEnough
 from truechange.programme.missing import MissingFollowUp
@@ -17,7 +17,6 @@ from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.sites import Funnel
 from truechange.reporting.audit_enough import held_to
 from truechange.reporting.page import Columns, Picture
-from truechange.reporting.small_cells import HIDDEN
 from truechange.reporting.tables import ReadyTable
 from truechange.responders.curves import CumulativeChange
 
@@ -28,8 +27,10 @@ WHICH = "Does the choice of the threshold matter"
 COLUMN = 4.1  # inches drawn for half a page: print shrinks them, letters stay readable
 
 
-def changes(audit: ProgrammeAudit) -> Picture:
-    """Draw every person's improvement against both thresholds."""
+def changes(audit: ProgrammeAudit) -> Picture | None:
+    """Draw every person's improvement against both thresholds; None where the change may not be told."""
+    if isinstance(audit.change[audit.primary], Refused):
+        return None
     known: Any = audit.known[audit.primary]
     mcid = getattr(known, "mcid", None)
     drawn = changes_against_thresholds(
@@ -43,8 +44,8 @@ def changes(audit: ProgrammeAudit) -> Picture:
 
 
 def steps(audit: ProgrammeAudit, flow: "pd.DataFrame") -> Picture:
-    """Draw how many people are left from starting to being counted, as far as the counts may be shown."""
-    shown = flow[~flow["step"].str.startswith("not comparable") & (flow["people"] != HIDDEN)]
+    """Draw how many people are left from starting to being counted."""
+    shown = flow[~flow["step"].str.startswith("not compared") & (flow["people"] > 0)]
     left = {str(step): int(people) for step, people in zip(shown["step"], shown["people"], strict=True)}
     drawn = step_bars(left, ax=drawing.axes(width=COLUMN, height=0.4 + 0.4 * len(left)))
     whole: Any = audit.flow[audit.primary]
@@ -80,13 +81,12 @@ def how_many_changed(audit: ProgrammeAudit, choice: "pd.DataFrame") -> list[Pict
         short = [word.removeprefix("everyone").removeprefix(", ") or "changed, as measured" for word in words]
         drawn.legend(lines, short, loc="upper right", fontsize=7, facecolor="white", framealpha=1, edgecolor="none")
         made.append(Picture(drawn, curve.alt, "Share that changed by at least each amount"))
-    shown = choice[choice["people"] != HIDDEN]
-    if len(shown):
+    if len(choice):
         test = measure_named(audit.primary)
         places = decimals_of(test.resolution) + 1
         named = [
             (f"{row['held_against']}\n{fixed(row['threshold'], places)} {test.unit}", row)
-            for row in shown.to_dict("records")
+            for row in choice.to_dict("records")
         ]
         rows = [Estimate(value=row["share"], low=row["low"], high=row["high"]) for _, row in named]
         strong = [at for at, (_, row) in enumerate(named) if row["held_against"] == held_to(audit, audit.primary)]
@@ -101,12 +101,12 @@ def how_many_changed(audit: ProgrammeAudit, choice: "pd.DataFrame") -> list[Pict
     return made
 
 
-def how_far_it_holds(part: MissingFollowUp, threshold: str, unit: str, told: Callable[[str], str]) -> list[Picture]:
+def how_far_it_holds(part: MissingFollowUp, unit: str) -> list[Picture]:
     """Draw share and mean against how much worse the missing did, with what each is held against."""
-    words = f"times the {threshold} the missing did worse"
-    share = part.plot(ax=half())
-    share.set_xlabel(words)
-    share.set_ylabel("changed enough, of all")
+    worse = "if the missing did worse than people like them"
+    share = Picture(part.plot(ax=half()), part.alt, f"Share, {worse}")
+    if part.tips_mean is None:
+        return [share]
     ax = half()
     rows = part.tipping
     ax.fill_between(rows["delta"], rows["mean_low"], rows["mean_high"], color=drawing.ACCENT, alpha=0.2)
@@ -114,11 +114,10 @@ def how_far_it_holds(part: MissingFollowUp, threshold: str, unit: str, told: Cal
     drawing.mark_line(ax, part.no_change, "no change", colour=drawing.WARM)
     if part.tips_mean == part.tips_mean:
         drawing.mark_line(ax, part.tips_mean, "tips", along="x", colour=drawing.WARM)
-    ax.set_xlabel(words)
+    ax.set_xlabel(part.scale)
     ax.set_ylabel(f"mean improvement ({unit})")
-    said = f"Mean improvement falling as the missing are assumed to have done worse. {told(part.sentences()[2])}"
-    worse = "if the missing did worse than people like them"
-    return [Picture(share, told(part.alt), f"Share, {worse}"), Picture(ax, said, f"Mean, {worse}")]
+    said = f"Mean improvement falling as the missing are assumed to have done worse. {part.sentences()[2]}"
+    return [share, Picture(ax, said, f"Mean, {worse}")]
 
 
 def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
@@ -128,13 +127,13 @@ def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
         return []
     made = [
         Picture(
-            replace(part, rows=part.rows[shown]).plot(ax=half()),
+            part.plot(ax=half()),
             part.alt,
             f"Share of each {unit} with the limits for chance",
         )
     ]
-    if "mean" in rows:
-        kept = rows[shown & rows["mean"].notna().to_numpy()]
+    if "mean" in rows and (rows["mean"] != HIDDEN).any():
+        kept = rows[rows["mean"].notna() & (rows["mean"] != HIDDEN)]
         means = [Estimate(value=row["mean"], low=row["mean_low"], high=row["mean_high"]) for _, row in kept.iterrows()]
         drawn = drawing.interval_rows(
             [str(name) for name in kept[unit]], means, ax=half(), unit="mean improvement at equal score before"
@@ -174,9 +173,11 @@ def baseline(frame: "pd.DataFrame") -> ReadyTable:
 def _fact(row: "dict[Any, Any] | None") -> str:
     if row is None:
         return "0"
-    unknown = f"; {'1 to 4' if row['missing'] == HIDDEN else row['missing']} not known" if row["missing"] else ""
+    unknown = f"; {'some' if row['missing'] == HIDDEN else row['missing']} not known" if row["missing"] else ""
+    if HIDDEN in (row["count"], row["mean"]):
+        return HIDDEN
     if row["count"] == row["count"] and row["count"] is not None:
-        share = "" if isinstance(row["share"], str) else f" ({percent(row['share'])})"
+        share = "" if row["share"] == HIDDEN else f" ({percent(row['share'])})"
         return f"{cell_text(row['count'], 0)}{share}"
     return f"{fixed(row['mean'], 1)} ({fixed(row['sd'], 1)}){unknown}"
 

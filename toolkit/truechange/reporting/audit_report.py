@@ -11,7 +11,7 @@ from truechange.foundation.errors import MissingPartError
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_sections import audit_sections
-from truechange.reporting.audit_tables import audit_tables, caution_list
+from truechange.reporting.audit_tables import audit_tables
 from truechange.reporting.page import Section, page_html
 from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
@@ -35,7 +35,7 @@ def to_html(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **
     stamp : Stamp, optional
         Files and options of the run; by default versions and seed alone.
     **shown : bool
-        ``small_cells`` and ``names``, as in :func:`truechange.reporting.audit_tables.audit_tables`.
+        ``small_cells`` and ``names``, as in :meth:`ProgrammeAudit.public`, from which alone the report is made.
     """
     Path(path).write_text(audit_page(audit, stamp=stamp, **shown), encoding="utf-8")
     return Path(path)
@@ -48,9 +48,9 @@ def to_pdf(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **s
 
 def to_excel(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
     """Write every table into a workbook, unrounded, formulas inert; arguments as for :func:`to_html`."""
-    held = {"answer": pd.DataFrame({"answer": _answer(audit)})} | audit_tables(audit, **shown)
-    cautions = (*caution_list(held), *cannot_show(audit))
-    held["cautions"] = pd.DataFrame({"caution": cautions})
+    audit = audit.public(**shown)
+    held = {"answer": pd.DataFrame({"answer": _answer(audit)})} | audit_tables(audit)
+    held["cautions"] = pd.DataFrame({"caution": (*map(in_words, audit.cautions), *cannot_show(audit))})
     held["stamp"] = pd.DataFrame(_stamped(audit, stamp).rows, columns=["fact", "value"])
     return write_workbook(path, held)
 
@@ -68,14 +68,13 @@ def audit_page(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bo
 
 def audit_json(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bool) -> str:
     """Return the audit as JSON: answer, tables (rows of unrounded values), cautions, refusals, references, stamp."""
-    held = audit_tables(audit, **shown)
-    tables = {name: _records(frame) for name, frame in held.items() if name != "cautions"}
+    audit = audit.public(**shown)
     told = {
         "scope": scope(audit),
         "answer": _answer(audit),
         "cannot_show": cannot_show(audit),
-        "cautions": caution_list(held),
-        "tables": tables,
+        "cautions": tuple(map(in_words, audit.cautions)),
+        "tables": {name: _records(frame) for name, frame in audit_tables(audit).items()},
         "not_computed": [{"part": part.part, "reason": in_words(part.reason)} for part in audit.refused],
         "references": cite(audit).sentences(),
         "stamp": dict(_stamped(audit, stamp).rows),
@@ -112,12 +111,13 @@ def write_audit(
         The files, and what was left out because a part is not installed.
     """
     step("drawing the pictures")
-    sections, lead = _sections(audit, stamp, **shown), scope(audit)
+    audit = audit.public(**shown)
+    sections, lead = _sections(audit, stamp), scope(audit)
     writers: Mapping[str, Callable[[Path], Any]] = {
         "html": lambda path: path.write_text(page_html(TITLE, lead, sections), encoding="utf-8"),
         "pdf": lambda path: write_pdf(TITLE, lead, sections, path),
-        "xlsx": lambda path: to_excel(audit, path, stamp=stamp, **shown),
-        "json": lambda path: to_json(audit, path, stamp=stamp, **shown),
+        "xlsx": lambda path: to_excel(audit, path, stamp=stamp),
+        "json": lambda path: to_json(audit, path, stamp=stamp),
     }
     made, left_out = [], []
     with whole_folder(out) as aside:
@@ -132,7 +132,8 @@ def write_audit(
 
 
 def _sections(audit: ProgrammeAudit, given: Stamp | None, **shown: bool) -> Sequence[Section]:
-    return audit_sections(audit, audit_tables(audit, **shown), _stamped(audit, given))
+    audit = audit.public(**shown)
+    return audit_sections(audit, audit_tables(audit), _stamped(audit, given))
 
 
 def _answer(audit: ProgrammeAudit) -> tuple[str, ...]:

@@ -34,19 +34,17 @@ from truechange.reporting.audit_pictures import (
     steps,
     units,
 )
-from truechange.reporting.audit_tables import caution_list, measure_rows
+from truechange.reporting.audit_tables import measure_rows
 from truechange.reporting.audit_training import training_blocks
 from truechange.reporting.checklists import checklist
 from truechange.reporting.known_facts import audit_facts
 from truechange.reporting.page import Block, Columns, Section, Words
 from truechange.reporting.references import cite
-from truechange.reporting.small_cells import HIDDEN, LEAST
 from truechange.reporting.stamp import Stamp
 from truechange.reporting.tables import ready_table
 from truechange.reporting.wording import cannot_show, concerning, once
 
 LISTS = ("consort_outcomes", "consort_pro")
-SMALL = "Counts of one to four people in a breakdown are hidden, and a second one where the total would give them away."
 NO_RULE = (
     "What taking people in for a low score gives by itself is not computed: that needs the entry rule, with the mean "
     "and SD of everyone who could have been taken in."
@@ -75,7 +73,7 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
     return [
         _answer(audit, tables),
         *(section for _, section in parts),
-        Section("Cautions", [Words(caution_list(tables), "list")]),
+        Section("Cautions", [Words(list(map(in_words, audit.cautions)), "list")]),
         *([Section("Not computed, and why", [Words(refused, "list")])] if refused else []),
         Section(
             "Methods and references", [Words(["; ".join(once(method)) + "."]), Words(sources.sentences(), "references")]
@@ -88,7 +86,8 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
 def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
     flow = measure_rows(tables["flow"], audit.primary)
     right = [steps(audit, flow), *([shown] if (shown := shares(audit)) else [])]
-    pictures = Columns([[changes(audit)], right])
+    everyone = changes(audit)
+    pictures = Columns([[everyone], right] if everyone else [right])
     return Section(
         "The answer",
         [
@@ -113,18 +112,16 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         if key == "change":
             rows = rows[~rows["quantity"].isin(TABLES_ONLY)].reset_index(drop=True)
         if key != "error and importance" or "estimate" in rows:
-            hidden = (SMALL,) if (rows == HIDDEN).any(axis=None) else ()
-            blocks.append(ready_table(rows, words, notes=(*hidden, *one.cautions), **options))
+            blocks.append(ready_table(rows, words, notes=one.cautions, **options))
         return blocks
 
     def unit(part: Result, key: str, words: str) -> list[Block]:
         if not isinstance(part, Funnel):
             return []
         rows = tables[key]
-        hidden = (SMALL,) if (rows == HIDDEN).any(axis=None) else ()
         pictures = units(part, rows, key.removesuffix("s"))
         shown = rows if pictures else at_equal_start(rows, audit.primary)  # drawn, or one more column
-        table = ready_table(shown, words, names=UNIT_COLUMNS, notes=(*hidden, *part.cautions))
+        table = ready_table(shown, words, names=UNIT_COLUMNS, notes=part.cautions)
         return [Words(part.sentences()), table, *beside(pictures)]
 
     versus: Any = concerning(audit.comparison, first)
@@ -145,7 +142,7 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         (audit.change, "All tests looked at", [all_tests(audit)] if len(audit.measures) > 1 else []),
         (audit.known, "Measurement error and the change that matters",
          about(audit.known, "error and importance", f"What a change is held against: {title}", resolution=step)),
-        (audit.dose, "Training done", training_blocks(audit.dose, tables) if isinstance(audit.dose, Dose) else []),
+        (audit.dose, "Training done", training_blocks(audit.dose) if isinstance(audit.dose, Dose) else []),
         (audit.sites, "Sites", unit(audit.sites, "sites", "Sites, in order of their names")),
         (audit.therapists, "Therapists", unit(audit.therapists, "therapists", "Therapists, numbered")),
     ]  # fmt: skip
@@ -183,20 +180,12 @@ def _missing(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Blo
     known: Any = audit.known[audit.primary]
     size = known.mcid.value if word == "MCID" else known.mdc.value
 
-    def told(text: str) -> str:
-        return text.replace("thresholds worse", f"times the {word} worse")
-
-    few = 0 < part.unable < LEAST and (measure_rows(tables["flow"], audit.primary) == HIDDEN).any(axis=None)
-    cautions = [
-        text.replace(f"{part.unable} people could not", f"Fewer than {LEAST} people could not") if few else text
-        for text in part.cautions
-    ]
     rows = measure_rows(tables["missing"], audit.primary).dropna(axis="columns", how="all")
     title = "Share that changed enough, by what is assumed of the missing"
-    blocks: list[Block] = [Words([told(text) for text in part.sentences()]), ready_table(rows, title, notes=cautions)]
+    blocks: list[Block] = [Words(part.sentences()), ready_table(rows, title, notes=part.cautions)]
     if part.mean is not None and part.missing:
         worse = measure_rows(tables["tipping point"], audit.primary)
-        pictures = how_far_it_holds(part, word, measure_named(audit.primary).unit, told)
+        pictures = how_far_it_holds(part, measure_named(audit.primary).unit)
         blocks += [tipping_table(worse, audit.primary, word, size), *beside(pictures)]
     return blocks
 

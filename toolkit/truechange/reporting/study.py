@@ -1,7 +1,7 @@
 """What a capstone computed, in the order it is told."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from truechange.foundation.result import gathered
@@ -46,6 +46,11 @@ class Study:
     mcid: McidStudy | Refused
     audit: ProgrammeAudit
     options: Mapping[str, object]
+
+    def public(self) -> "Study":
+        """Return the study as it may leave the house: small counts of people hidden in every part."""
+        parts = ("retest", "change", "mcid", "audit")
+        return replace(self, **{name: getattr(self, name).public() for name in parts})
 
     @property
     def cautions(self) -> tuple[str, ...]:

@@ -48,6 +48,7 @@ def write_study(
     tuple of Path, tuple of str
         The documents written, and what was left out: because a part is not installed, or not to lose somebody's work.
     """
+    study = study.public()
     step("drawing the figures")
     pictures, tables = study_pictures(study), study_tables(study)
     sections = study_sections(study, stamp, pictures, tables)

@@ -13,7 +13,6 @@ from truechange.reporting.checklists import checklist
 from truechange.reporting.known_facts import audit_facts, mcid_facts, reliability_facts
 from truechange.reporting.methods import methods_paragraph
 from truechange.reporting.page import Picture, Section, Words
-from truechange.reporting.small_cells import without_few
 from truechange.reporting.stamp import Stamp
 from truechange.reporting.study import Study
 from truechange.reporting.tables import ReadyTable, ready_table
@@ -115,7 +114,7 @@ def study_sections(
     flow, change, enough, versus = (_of(part, audit.primary) for part in parts)
     error = [*study.icc[0].sentences()[:1], *study.error.sentences(), *study.agreement.sentences()]
     filled = [block for one in lists for block in (Words(one.sentences()), one.ready())]
-    cautions = [without_few(in_words(text)) for text in study.cautions]
+    cautions = [in_words(text) for text in study.cautions]
 
     def shown(*names: str) -> list[Picture | ReadyTable]:
         found = (pictures.get(name[2:]) if name.startswith("~ ") else tables.get(name) for name in names)
