@@ -126,6 +126,11 @@ def test_a_label_confirmed_once_in_the_clinics_file_is_asked_about_no_more(tmp_p
     assert "label_withheld" not in set(records.problems["kind"])
 
 
+def test_a_sentence_typed_as_a_site_is_no_label(tmp_path):
+    people = ["P001,leg power,fell in the kitchen,T1,knee", "P002,leg power,the clinic in the north,T1,hip"]
+    assert clinic_with(tmp_path, people).people["site"].tolist() == ["Site 1", "the clinic in the north"]
+
+
 def test_a_number_given_to_a_label_is_never_one_that_stands_in_the_file(tmp_path):
     records = clinic_with(tmp_path, ["P001,leg power,Ada Lovelace,T1,knee", "P002,leg power,Site 1,T1,hip"])
     assert records.people["site"].tolist() == ["Site 2", "Site 1"]

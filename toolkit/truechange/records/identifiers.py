@@ -3,7 +3,6 @@
 import hmac
 import os
 import re
-import tomllib
 from base64 import b32encode
 from collections.abc import Mapping
 from dataclasses import replace
@@ -23,13 +22,14 @@ from truechange.records.rules import (
     NAME,
     match_column,
     names_someone,
+    reads_on,
     squeezed,
 )
+from truechange.records.words import clinic_file
 
 MAIL = "an e-mail address"
 LABELS = ("programme", "site", "therapist", "assessor", "joint", "walking_aid", "occasion")  # typed, and needed later
 SHORTEST_KEY = 16
-SETTINGS = "clinic.toml"
 
 
 def identifying(header: str, texts: Coded, table: str) -> str:
@@ -130,7 +130,7 @@ def _labelled(
     for table, at, name in places:
         sheet, texts = sheets[table], sheets[table].columns[at]
         for code, text in enumerate(texts.words):
-            if text in shown[name] or not names_someone(text):
+            if text in shown[name] or not (names_someone(text) or reads_on(text)):
                 continue
             words = (f"{name.replace('_', ' ').capitalize()} {number}" for number in count(1))
             label = pseudonym(text, key) if key else next(word for word in words if word not in taken)
@@ -144,30 +144,21 @@ def _labelled(
     return sheets
 
 
-def labels_beside(path: str | Path) -> dict[str, dict[str, str]]:
-    """Return how a clinic's labels are printed, from ``[labels]`` in the ``clinic.toml`` beside (or in) `path`.
+def labels_of(words: str | Path | None, beside: str | Path) -> dict[str, dict[str, str]]:
+    """Return how a clinic's labels are printed, from ``[labels]`` in its own file.
 
     Raises
     ------
     DataError
         The file is not TOML, or ``[labels]`` holds something else than ``site = { "as typed" = "as printed" }``.
     """
-    place = (Path(path) if Path(path).is_dir() else Path(path).parent) / SETTINGS
-    if not place.is_file():
-        return {}
-    try:
-        held = tomllib.loads(place.read_text(encoding="utf-8")).get("labels", {})
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
-        raise DataError(f"{SETTINGS} is not a TOML file: {wrong}.") from wrong
+    file, told = clinic_file(words, beside)
+    held = told.get("labels", {})
     for name, pairs in held.items() if isinstance(held, dict) else [("", held)]:
-        if (
-            name not in LABELS
-            or not isinstance(pairs, dict)
-            or not all(isinstance(text, str) for text in pairs.values())
-        ):
+        texts = pairs.values() if isinstance(pairs, dict) else (None,)
+        if name not in LABELS or not all(isinstance(text, str) for text in texts):
             raise DataError(
-                f"{SETTINGS}, [labels] {name}: write one of {', '.join(LABELS)} as "
-                'site = { "as typed" = "as printed" }.'
+                f'{file}, [labels] {name}: write one of {", ".join(LABELS)} as site = {{ "as typed" = "as printed" }}.'
             )
     return held
 

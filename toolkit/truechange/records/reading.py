@@ -16,7 +16,7 @@ from truechange.records.facts import compare_people, split_people
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet, open_sheets
 from truechange.records.header import table_of
-from truechange.records.identifiers import guard, labels_beside, read_key
+from truechange.records.identifiers import guard, labels_of, read_key
 from truechange.records.ledger import Ledger
 from truechange.records.pairing import Pairs, pair
 from truechange.records.rules import COLUMNS, TABLES
@@ -153,7 +153,7 @@ def read(
         compare_people(chosen["people"], told, findings)
     elif told is not None:
         chosen = {"people": told, **chosen}
-    chosen = guard(chosen, findings, key, labels_beside(path))
+    chosen = guard(chosen, findings, key, labels_of(words, path))
     return read_sheets(chosen, findings, name, open_map(words, path), dates=dates or "")
 
 

@@ -149,6 +149,12 @@ def names_someone(text: str) -> bool:
     return any(_TRADE.isdisjoint(re.findall(r"\w+", found[1].lower())) for found in _ANYWHERE.finditer(plain))
 
 
+def reads_on(text: str) -> bool:
+    """Say whether a label reads like a sentence: four words or more, none of the trade."""
+    words = re.findall(r"\w+", text.lower())
+    return len(words) > 3 and _TRADE.isdisjoint(words)
+
+
 def fit_to_show(text: str) -> str:
     """Return `text`, or ``(withheld)`` when it is an address or a telephone number, or names someone."""
     return WITHHELD if names_someone(text) or any(IDENTIFYING[what].fullmatch(text) for what in _ALWAYS) else text

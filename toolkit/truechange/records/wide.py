@@ -11,7 +11,7 @@ from truechange.foundation.errors import DataError, RefusedError
 from truechange.records.coded import Coded
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
-from truechange.records.identifiers import guard, labels_beside, read_key
+from truechange.records.identifiers import guard, labels_of, read_key
 from truechange.records.mapping import Grid, agreed_columns, proposal, wide_grid
 from truechange.records.reading import Records, read_sheets
 from truechange.records.words import WordMap
@@ -65,7 +65,7 @@ def from_wide(
         long["people"] = []
     findings = Findings()
     sheets = {table: _sheet(table, records) for table, records in long.items() if records}
-    sheets = guard(sheets, findings, read_key(pseudonyms) if pseudonyms else None, labels_beside(path))
+    sheets = guard(sheets, findings, read_key(pseudonyms) if pseudonyms else None, labels_of(None, path))
     undated = not any(facts.get("fact") == "date" for facts in columns.values())
     records = read_sheets(sheets, findings, Path(path).name, WordMap(), dates=dates or "", undated=undated)
     return _in_its_own_terms(records, grid, long)

@@ -77,34 +77,45 @@ def _key(word: str) -> str:
     return "" if word.strip() in ("", EMPTY) else squeezed(word) or word.strip()
 
 
-def open_map(path: str | Path | None, beside: str | Path) -> WordMap:
-    """Read the clinic's map: the file named, or ``clinic.toml`` beside the data if it is there.
+def clinic_file(path: str | Path | None, beside: str | Path) -> tuple[str, dict[str, Any]]:
+    """Read what a clinic says of itself: the file named, or ``clinic.toml`` beside the data; its name and content.
 
     Raises
     ------
     DataError
-        The file named is missing, is no TOML, or maps a word to something the library does not know.
+        The file named is missing, or is no TOML.
     """
     source = Path(beside)
     place = Path(path) if path is not None else (source if source.is_dir() else source.parent) / FILE
     if path is None and not place.is_file():
-        return WordMap()
+        return "", {}
     try:
-        told = tomllib.loads(place.read_text(encoding="utf-8"))
+        return place.name, tomllib.loads(place.read_text(encoding="utf-8"))
     except OSError as trouble:
         raise DataError(f"{place.name}: the word map cannot be read ({trouble.strerror}).") from trouble
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
         raise DataError(
             f"{place.name} is no valid TOML: {trouble}. Mend that line, or move the file away."
         ) from trouble
+
+
+def open_map(path: str | Path | None, beside: str | Path) -> WordMap:
+    """Read the clinic's word map from its file.
+
+    Raises
+    ------
+    DataError
+        It cannot be read, or maps a word to something the library does not know.
+    """
+    name, told = clinic_file(path, beside)
     words = told.get("words", {})
     if strange := sorted(set(words) - set(COLUMNS)):
-        raise DataError(f"{place.name}: [words.{strange[0]}] is not known; there are {', '.join(COLUMNS)}.")
+        raise DataError(f"{name}: [words.{strange[0]}] is not known; there are {', '.join(COLUMNS)}.")
     own: dict[str, dict[str, str]] = {}
     for column, pairs in words.items():
         for theirs, ours in pairs.items():
-            own.setdefault(column, {})[_key(theirs)] = _target(place.name, column, theirs, ours)
-    return WordMap(place.name, own)
+            own.setdefault(column, {})[_key(theirs)] = _target(name, column, theirs, ours)
+    return WordMap(name, own)
 
 
 def _target(file: str, column: str, theirs: str, ours: Any) -> str:
