@@ -54,6 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--as-of", metavar="DATE", help="day of the count, YYYY-MM-DD (default: the latest date in the file)")
     add("--weeks", type=float, help="weeks from start to follow-up (default: by when nine in ten had been tested)")
     add_reading(parser)
+    add("--label-seed", type=int, help="of the numbers that stand for therapists (default: others in every report)")
     add("--seed", type=int, default=0, help="of every random step (default: 0)")
     add("--resamples", type=int, default=2000, metavar="N", help="for every resampled interval (default: 2000)")
     add("--show-small-cells", action="store_true", help="do not hide counts of one to four people in breakdowns")
@@ -91,6 +92,7 @@ def run(args: argparse.Namespace) -> int:
             weeks=args.weeks,
             n_boot=args.resamples,
             seed=args.seed,
+            label_seed=args.label_seed,
             on_step=step,
         )
         files = [path for path in (args.file, args.retest, args.thresholds) if path]

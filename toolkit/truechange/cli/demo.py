@@ -160,7 +160,9 @@ def _person(pairs: "Pairs", error: "MeasurementError", study: "McidStudy") -> "t
 def _audit(records: "Records", retest: "Records") -> "ProgrammeAudit":
     from truechange.programme import audit
 
-    return audit(records, primary=MEASURE, programme=PROGRAMME, compare=WAITING, retest=retest.assessments)
+    return audit(
+        records, primary=MEASURE, programme=PROGRAMME, compare=WAITING, retest=retest.assessments, label_seed=0
+    )
 
 
 def _shares(audit: "ProgrammeAudit") -> "tuple[TrueShare, ErrorOnly]":

@@ -115,13 +115,12 @@ def quality_of(records: Any) -> Part:
     read_as = {f"{row.column} “{fit_to_show(row.word)}” read as {row.read_as} ({row.by})": int(row.rows)
                for row in told.itertuples()}  # fmt: skip
     by = ", ".join(dict.fromkeys(told["by"]))
-    words = (f"Some rows had a word that was read as another (by {by}).",) if by else ()
-    return _account(ledger.rows_read, ledger.rows_used, aside, found, read_as, words)
+    return _account(ledger.rows_read, ledger.rows_used, aside, found, read_as, by)
 
 
 def _account(
     read: int, used: Any, aside: dict[str, Any], found: dict[str, dict[str, Any]], read_as: dict[str, Any],
-    words: tuple[str, ...], *, hide: bool = True,
+    by: str, *, hide: bool = True,
 ) -> Part:  # fmt: skip
     """Return the account with its words, from the numbers that may be told."""
     left = HIDDEN if used == HIDDEN else read - used
@@ -134,19 +133,22 @@ def _account(
         rows = f"{read} rows read, {FEW} of them set aside."
     sums = {look: HIDDEN if HIDDEN in kinds.values() else sum(kinds.values()) for look, kinds in found.items()}
     noticed = ", ".join(f"some {look}" if n == HIDDEN else f"{n} {look}" for look, n in sums.items())
-    says = (rows, f"Noticed at the door: {noticed or 'nothing'}.", *words)
+    says = (rows, f"Noticed at the door: {noticed or 'nothing'}.")
+    if by:
+        how_many = "Some" if HIDDEN in read_as.values() else sum(read_as.values())
+        says += (f"{how_many} rows had a word that was read as another (by {by}).",)
     how_many = FEW.capitalize() if left == HIDDEN else left
     gone = (
         f"{how_many} rows were set aside when the file was read: they are in no result. truechange inspect lists them."
     )
     frame = pd.DataFrame(lines, columns=["what", "number"])
-    safe = partial(_account_hidden, read, used, aside, found, read_as, words) if hide else None
+    safe = partial(_account_hidden, read, used, aside, found, read_as, by) if hide else None
     return Part({"set_aside": left}, frame, says, told({gone: left}), hide=safe)
 
 
 def _account_hidden(
     read: int, used: int, aside: dict[str, int], found: dict[str, dict[str, int]], read_as: dict[str, int],
-    words: tuple[str, ...],
+    by: str,
 ) -> Part:  # fmt: skip
     """Return the account with reasons of few rows hidden: one row may be one person's score."""
 
@@ -155,4 +157,4 @@ def _account_hidden(
 
     kinds = {look: quiet(held) for look, held in found.items()}
     left = HIDDEN if few(read - used) else used
-    return _account(read, left, pooled(aside), kinds, quiet(read_as), words, hide=False)
+    return _account(read, left, pooled(aside), kinds, quiet(read_as), by, hide=False)
