@@ -34,6 +34,7 @@ def test_zero_and_large_counts_stay_and_nothing_is_hidden_alone():
     assert protect([0, 12]).tolist() == [False, False]
     assert protect([12, 3, 20]).tolist() == [True, True, False]
     assert protect([1, 1, 9]).tolist() == [True, True, True]  # two that sum to 2 are both 1
+    assert protect([4, 9, 9, 12]).tolist() == [True, True, True, False]  # 13 hidden and 9 at most leaves 4
 
 
 @settings(derandomize=True, deadline=None)

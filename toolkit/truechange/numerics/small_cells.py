@@ -34,8 +34,16 @@ def few(count: ArrayLike) -> Any:
 
 
 def given_away(cells: NDArray[np.float64], hide: NDArray[np.bool_]) -> bool:
-    """Say whether hidden parts of a known total can be worked out: one alone, or as many as their sum (all are 1)."""
-    return bool(hide.any()) and (hide.sum() == 1 or cells[hide].sum() == hide.sum())
+    """Say whether hidden parts of a known total can be worked out, by a reader who knows this rule as well.
+
+    So it is with one alone; with as many as their sum (all are 1); and with two, where the one that was added, being no
+    larger than any that is shown, leaves four for the other.
+    """
+    shown, total = cells[~hide & (cells > 0)], cells[hide].sum()
+    at_most = shown.min() if shown.size else np.inf
+    return bool(hide.any()) and bool(
+        hide.sum() == 1 or total == hide.sum() or (hide.sum() == 2 and total - at_most >= LEAST - 1)
+    )
 
 
 def protect(counts: ArrayLike, small: ArrayLike | None = None) -> NDArray[np.bool_]:

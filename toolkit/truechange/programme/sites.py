@@ -137,6 +137,8 @@ class Funnel(Result):
         if units < FEWEST_UNITS:
             return (f"{units} {self.unit}s are too few to tell a difference from chance by limits; see the table.",)
         told = self.rows.loc[self.rows["outside"] != HIDDEN, "outside"]
+        if told.empty:
+            return (f"Too few people of each of the {units} {self.unit}s to show who changed enough.",)
         out, of = int(told.sum()), f"{units}" if len(told) == units else f"the {len(told)} shown of {units}"
         word = "lies" if out == 1 else "lie"
         spread = f" Units differ {fixed(self.dispersion, 1)} times as much as chance alone would make them."

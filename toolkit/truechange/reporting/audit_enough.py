@@ -146,10 +146,9 @@ def tipping_table(rows: "pd.DataFrame", measure: str, threshold: str, size: floa
                 if row["thresholds_worse"] > 1e-6
                 else "as people like them"
             )
-            mean = [fixed(row[name], places) for name in ("mean", "mean_low", "mean_high")]
-            body.append(
-                (worse, _interval(row["share"], row["low"], row["high"]), f"{mean[0]} ({mean[1]} to {mean[2]})")
-            )
+            mean, low, high = (fixed(row[name], places) for name in ("mean", "mean_low", "mean_high"))
+            told = f"{mean} ({low} to {high})" if row["mean"] == row["mean"] else HIDDEN
+            body.append((worse, _interval(row["share"], row["low"], row["high"]), told))
     head = ("the missing did worse by", "changed enough (95% CI)", f"mean improvement, {test.unit} (95% CI)")
     note = f"1 × {threshold} = {fixed(size, places)} {test.unit}."
     return ReadyTable("If the missing did worse than people like them", head, tuple(body), (note,))
