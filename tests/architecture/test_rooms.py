@@ -14,7 +14,6 @@ ORDER = [
     "foundation",
     "numerics",
     "measures",
-    "synthetic",
     "records",
     "reliability",
     "meaningful_change",

@@ -3,10 +3,14 @@
 import json
 from contextlib import redirect_stdout
 from io import StringIO
+from pathlib import Path
 
 import pytest
 
+from truechange.cli.demo import _data
 from truechange.cli.main import main
+
+STORED = Path(__file__).parents[2] / "data_synthetic"
 
 
 @pytest.fixture(scope="module")
@@ -38,3 +42,12 @@ def test_the_page_asks_nothing_of_the_network(demo):
     assert 'src="http' not in page
     assert "<script" not in page
     assert "@import" not in page
+
+
+def test_away_from_the_checkout_the_stored_data_are_copied(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    data = _data(tmp_path / "out")
+    assert data == tmp_path / "out" / "data"
+    for name in ("clinic.xlsx", "retest.csv", "truth.json", "README.md"):
+        assert (data / name).read_bytes() == (STORED / name).read_bytes()
+    assert not list(data.glob("*.py"))

@@ -1,9 +1,9 @@
 """Did this person, or this programme, really get better, and is it enough to matter?
 
-The rooms, left to right: foundation, numerics, measures, synthetic, records,
-reliability, meaningful_change, individual, responders, programme, planning,
-figures, reporting, evidence, page, cli. A room imports only from rooms on its
-left. Public names load on first use, so importing the package costs little.
+The rooms, left to right: foundation, numerics, measures, records, reliability,
+meaningful_change, individual, responders, programme, planning, figures,
+reporting, evidence, page, cli. A room imports only from rooms on its left.
+Public names load on first use, so importing the package costs little.
 """
 
 from truechange.foundation.loading import on_first_use

@@ -27,7 +27,9 @@ PROGRAMME, WAITING = "leg power", "waiting list"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of the command on `parser`."""
     parser.add_argument("--out", type=Path, default=Path("reports"), help="folder for the reports (default: reports)")
-    parser.add_argument("--data", type=Path, help="folder with clinic.xlsx and retest.csv; made afresh if not given")
+    parser.add_argument(
+        "--data", type=Path, help="folder with clinic.xlsx and retest.csv; the invented clinic if not given"
+    )
     parser.add_argument("--without-notebooks", action="store_true", help="leave the notebooks out: a few seconds only")
 
 
@@ -64,13 +66,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _data(out: Path) -> Path:
-    """Use the folder that came with the checkout; elsewhere write the same data afresh."""
+    """Use the folder that came with the checkout; elsewhere copy the stored files beside the reports."""
     here = Path("data_synthetic")
     if (here / "clinic.xlsx").is_file():
         return here
-    from truechange.synthetic import write_demo
+    from truechange.cli.notebooks import copy_material
 
-    write_demo(out / "data")
+    copy_material("data_synthetic", out / "data")
     return out / "data"
 
 

@@ -20,22 +20,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Copy and say how to open them."""
-    pairs = [
-        (source, args.dir / folder / source.name)
-        for folder, patterns in FOLDERS.items()
-        for pattern in patterns
-        for source in sorted((material() / folder).glob(pattern))
-    ]
-    there = [str(target) for _, target in pairs if target.exists()]
+    targets = [args.dir / folder / source.name for folder in FOLDERS for source in _sources(folder)]
+    there = [str(target) for target in targets if target.exists()]
     if there and not args.overwrite:
         raise OutcomeError(f"Already there: {listed(there)}. Choose another folder, or add --overwrite.")
-    for source, target in pairs:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(source, target)
-    books = sum(target.suffix == ".ipynb" for _, target in pairs)
+    for folder in FOLDERS:
+        copy_material(folder, args.dir / folder)
+    books = sum(target.suffix == ".ipynb" for target in targets)
     print(f"{books} notebooks and their invented data are in {args.dir}.")
     print(f"Open them with: python -m jupyter lab {args.dir / 'notebooks'} (extra: truechange[notebooks]).")
     return 0
+
+
+def copy_material(folder: str, target: Path) -> None:
+    """Copy the stored files of ``notebooks`` or ``data_synthetic`` into `target`, replacing those of the same name."""
+    target.mkdir(parents=True, exist_ok=True)
+    for source in _sources(folder):
+        shutil.copyfile(source, target / source.name)
+
+
+def _sources(folder: str) -> list[Path]:
+    return [path for pattern in FOLDERS[folder] for path in sorted((material() / folder).glob(pattern))]
 
 
 def material() -> Path:

@@ -1,16 +1,14 @@
-"""Write the folder of synthetic data: the same seed gives the same bytes."""
+"""Write the folder of synthetic data: ``python data_synthetic/make_data.py``; the same seed gives the same bytes."""
 
 import json
 from dataclasses import asdict
 from pathlib import Path
 
 import pandas as pd
+from invented_clinic import RETEST_TESTS, Truth, make_clinic, make_retest
+from workbooks import cells, make_messy, write_workbook
 
 from truechange.measures.catalogue import measure
-from truechange.synthetic.clinic import Truth, make_clinic
-from truechange.synthetic.messy import make_messy
-from truechange.synthetic.retest import RETEST_TESTS, make_retest
-from truechange.synthetic.workbook import cells, write_workbook
 
 FIRST = "chair_stand_30s"
 FILES: tuple[str, ...] = ("README.md", "assessments.csv", "clinic.xlsx", "clinic_messy.xlsx", "people.csv")
@@ -43,7 +41,7 @@ def write_demo(folder: str | Path, *, seed: int = 20250109) -> list[Path]:
     write_workbook(home / "clinic_messy.xlsx", messy)
     story = _truth_record(truth, tables, planted, seed)
     _write(home / "truth.json", json.dumps(story, indent=1, ensure_ascii=False) + "\n")
-    template = (Path(__file__).parent / "demo_readme.md").read_text(encoding="utf-8")
+    template = (Path(__file__).parent / "readme_template.txt").read_text(encoding="utf-8")
     _write(home / "README.md", template.format(**_readme_facts(truth, story)))
     return [home / name for name in FILES]
 
@@ -110,3 +108,7 @@ def _readme_facts(truth: Truth, story: dict) -> dict[str, object]:
         "fault_lines": "\n".join(faults),
         "retest_tests": ", ".join(f"`{key}`" for key in RETEST_TESTS),
     }
+
+
+if __name__ == "__main__":
+    write_demo(Path(__file__).parent)

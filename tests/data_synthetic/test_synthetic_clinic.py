@@ -3,11 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from invented_clinic import Scenario, make_clinic, make_retest
 from scipy import stats
 
 import truechange as tc
 from truechange.measures import measure
-from truechange.synthetic import Scenario, make_clinic, make_retest
 
 FIRST = "chair_stand_30s"
 

@@ -1,18 +1,129 @@
-"""Draw a whole clinic: people, tests, ratings and logs, and keep what is true of each person."""
+"""Draw an invented clinic and a retest study, and keep what is true of each person."""
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from training_logs import training_log
 
 from truechange.foundation.errors import ChoiceError
 from truechange.measures.catalogue import measure
-from truechange.synthetic.scenario import Scenario, TestModel
-from truechange.synthetic.training import training_log
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+
+@dataclass(frozen=True, kw_only=True)
+class TestModel:
+    """How one test behaves in the invented clinic; on the log scale where `ratio` is true.
+
+    Parameters
+    ----------
+    key : str
+        Key of the test in the catalogue.
+    centre, spread : float
+        Mean (median where `ratio`) and SD of the true baseline; the SD is a log SD where `ratio`.
+    gain, gain_spread : float
+        Mean and SD of the true improvement of programme people; proportional where `ratio`.
+    error : float
+        Error SD of one scored trial, both days and trials in it (a coefficient of variation where `ratio`), before
+        rounding to the test's resolution.
+    ratio : bool
+        Whether change and error grow with the score.
+    shared : float
+        Correlation of the true baselines and of the true changes with what the tests have in common.
+    """
+
+    key: str
+    centre: float
+    spread: float
+    gain: float
+    gain_spread: float
+    error: float
+    ratio: bool = True
+    shared: float = 0.7
+
+
+TESTS = (
+    # 0.958: with the variance of rounding to whole stands (1/12) the standard error of measurement is 1.0 stand
+    TestModel(
+        key="chair_stand_30s", centre=11.0, spread=2.8, gain=2.5, gain_spread=2.0, error=0.958, ratio=False, shared=1.0
+    ),
+    TestModel(key="sit_to_stand_5", centre=13.5, spread=0.24, gain=0.12, gain_spread=0.12, error=0.06),
+    TestModel(key="timed_up_and_go", centre=10.4, spread=0.19, gain=0.10, gain_spread=0.10, error=0.055),
+    TestModel(key="walk_40m_fast", centre=1.45, spread=0.17, gain=0.07, gain_spread=0.07, error=0.04),
+    TestModel(key="stair_climb", centre=11.5, spread=0.26, gain=0.11, gain_spread=0.12, error=0.06),
+    TestModel(key="pain_0_10", centre=5.3, spread=1.6, gain=1.4, gain_spread=1.4, error=0.7, ratio=False, shared=0.4),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scenario:
+    """The clinic, its programme, its people and its habits.
+
+    Parameters
+    ----------
+    tests : tuple of TestModel
+        The tests; the first is the one the ratings are about.
+    mcid : float
+        Mean of the people's own smallest important improvement in the first test, in its unit.
+    mcid_spread : float
+        SD of that between people.
+    anchor_reliability : float
+        Squared correlation between the rating's underlying scale and the true change.
+    rating_steps : tuple of float
+        Distances from the MCID at which the rating moves on by one, upwards from 0 to 1.
+    rating_falls : tuple of float
+        True changes at which the rating moves down by one, from 0 to -1.
+    baseline_pull : float
+        Correlation of the true change with the true baseline.
+    dose_share : float
+        Correlation of the true change with adherence.
+    waiting_gain, waiting_spread : float
+        Mean and SD of the waiting list's true change, as shares of the programme's.
+    learning : tuple of float
+        Gain of the 1st, 2nd ... attempt at a test over the first, in error SDs. In the clinic the first attempt is a
+        practice trial; in the retest study it is scored.
+    day_share : float
+        Share of the error variance that belongs to the day rather than to the trial.
+    stop_rate : float
+        Expected share of programme people who stop early.
+    stop_slope : float
+        Change of the log odds of stopping per SD of true change: less gain, more stopping.
+    site_gap : float
+        True change in the first test, North minus South, in its unit.
+    therapist_spread : float
+        SD between therapists of the true change in the first test, in its unit.
+    weeks, planned_sessions : int
+        Length of the programme; training days planned in it.
+    seat_cm, raised_seat_cm : float
+        Seat of the chair-stand tests, and the seat used by mistake at a few follow-ups.
+    raised_seat_gain : float
+        What the raised seat adds, in error SDs.
+    """
+
+    tests: tuple[TestModel, ...] = field(default=TESTS)
+    mcid: float = 2.0
+    mcid_spread: float = 0.6
+    anchor_reliability: float = 0.6
+    rating_steps: tuple[float, ...] = (0.0, 1.2, 2.6, 4.0, 5.4)
+    rating_falls: tuple[float, ...] = (-0.8, -2.0, -3.2, -4.4, -5.6)
+    baseline_pull: float = -0.2
+    dose_share: float = 0.35
+    waiting_gain: float = 0.12
+    waiting_spread: float = 0.35
+    learning: tuple[float, ...] = (0.0, 0.5, 0.65, 0.7)
+    day_share: float = 0.5
+    stop_rate: float = 0.11
+    stop_slope: float = -0.5
+    site_gap: float = 0.4
+    therapist_spread: float = 0.25
+    weeks: int = 12
+    planned_sessions: int = 60
+    seat_cm: float = 44.0
+    raised_seat_cm: float = 48.0
+    raised_seat_gain: float = 1.0
+
 
 QUESTION = "Compared with the start: how is getting up from a chair now?"
 STAIRS = {"North": (9, 17.0), "South": (11, 16.0)}
@@ -87,7 +198,7 @@ def make_clinic(
 
     Examples
     --------
-    >>> from truechange.synthetic import make_clinic
+    >>> from invented_clinic import make_clinic
     >>> tables, truth = make_clinic(people=20, waiting=5, seed=1, logs=False)
     >>> sorted(tables), len(tables["people"])
     (['assessments', 'people', 'ratings', 'sessions'], 25)
@@ -153,7 +264,7 @@ def _weekday(week: int, n: int, rng: np.random.Generator) -> pd.TimedeltaIndex:
 
 def _true_values(
     folk: pd.DataFrame, scenario: Scenario, rng: np.random.Generator
-) -> "dict[str, dict[str, NDArray[np.float64]]]":
+) -> dict[str, dict[str, NDArray[np.float64]]]:
     n = len(folk)
     first = scenario.tests[0]
     level = rng.standard_normal(n)
@@ -179,7 +290,7 @@ def _true_values(
     return values
 
 
-def _apply(test: TestModel, start: Any, better: Any) -> "dict[str, NDArray[np.float64]]":
+def _apply(test: TestModel, start: Any, better: Any) -> dict[str, NDArray[np.float64]]:
     sign = measure(test.key).sign
     if test.ratio:
         before = test.centre * np.exp(sign * test.spread * start)
@@ -216,7 +327,7 @@ def _people_table(folk: pd.DataFrame, scenario: Scenario, rng: np.random.Generat
 
 
 def _assessments(
-    folk: pd.DataFrame, values: "dict[str, dict[str, Any]]", scenario: Scenario, rng: np.random.Generator
+    folk: pd.DataFrame, values: dict[str, dict[str, Any]], scenario: Scenario, rng: np.random.Generator
 ) -> pd.DataFrame:
     trained, stopped = (folk["programme"] == "leg power").to_numpy(), folk["stopped"].to_numpy()
     slips = rng.permutation(np.flatnonzero(trained & ~stopped))
@@ -275,7 +386,7 @@ def _protocol(key: str, folk: pd.DataFrame, seat: Any, aid: Any) -> dict[str, An
     }
 
 
-def observed(test: TestModel, state: Any, attempt: Any, noise: Any) -> "NDArray[np.float64]":
+def observed(test: TestModel, state: Any, attempt: Any, noise: Any) -> NDArray[np.float64]:
     """Return scores as a tester would write them down: truth, learning and raised seat, error, rounding, limits.
 
     Parameters
@@ -318,3 +429,79 @@ def _ratings(folk: pd.DataFrame, scenario: Scenario, rng: np.random.Generator) -
             "acceptable": np.where(content, "yes", "no"),
         }
     )
+
+
+RETEST_TESTS = ("chair_stand_30s", "timed_up_and_go", "sit_to_stand_5", "walk_40m_fast")
+
+
+def make_retest(
+    people: int = 50,
+    *,
+    sessions: int = 2,
+    trials: int = 2,
+    measures: Sequence[str] = RETEST_TESTS,
+    seed: int = 20250901,
+    scenario: Scenario | None = None,
+) -> pd.DataFrame:
+    """Draw people who do not change, tested in `sessions` weekly sessions of `trials` trials.
+
+    Parameters
+    ----------
+    people, sessions, trials : int
+        Size of the study.
+    measures : sequence of str
+        Tests of the scenario to draw.
+    seed : int
+        Same seed, same study.
+    scenario : Scenario, optional
+        The numbers to draw from; the invented clinic's own by default.
+
+    Returns
+    -------
+    DataFrame
+        In the layout of the assessments table; `occasion` is ``"retest1"``, ``"retest2"`` ..., `trial` counts within a
+        session. The first trial of all is unpractised, so scores rise a little (see ``Scenario.learning``).
+
+    Examples
+    --------
+    >>> from invented_clinic import make_retest
+    >>> study = make_retest(people=10, seed=1)
+    >>> len(study), sorted(study["occasion"].unique())
+    (160, ['retest1', 'retest2'])
+    """
+    scenario = scenario or Scenario()
+    rng = np.random.default_rng(seed)
+    models = {test.key: test for test in scenario.tests}
+    level = rng.standard_normal(people)
+    start = pd.Timestamp("2025-09-01") + pd.to_timedelta(rng.integers(0, 28, people), unit="D")
+    parts = []
+    for key in measures:
+        test, facts = models[key], measure(key)
+        place = test.shared * level + np.sqrt(1 - test.shared**2) * rng.standard_normal(people)
+        spread = facts.sign * test.spread * place
+        state = test.centre * np.exp(spread) if test.ratio else test.centre + spread
+        attempt = 0
+        for session in range(1, sessions + 1):
+            day = np.sqrt(scenario.day_share) * rng.standard_normal(people)
+            for trial in range(1, trials + 1):
+                noise = day + np.sqrt(1 - scenario.day_share) * rng.standard_normal(people)
+                learnt = scenario.learning[min(attempt, len(scenario.learning) - 1)]
+                attempt += 1
+                seated = key != "walk_40m_fast"
+                rows = {
+                    "person": [f"R{number:02d}" for number in range(1, people + 1)],
+                    "date": start + pd.Timedelta(days=7 * (session - 1)),
+                    "occasion": f"retest{session}",
+                    "measure": key,
+                    "value": observed(test, state, learnt, noise),
+                    "unit": facts.unit,
+                    "trial": trial,
+                    "result": "measured",
+                    "seat_height_cm": scenario.seat_cm if seated else np.nan,
+                    "arms_used": "no" if seated else "",
+                    "walking_aid": "none",
+                    "course_m": {"timed_up_and_go": 3.0, "walk_40m_fast": 40.0}.get(key, np.nan),
+                    "assessor": "A1",
+                }
+                parts.append(pd.DataFrame(rows))
+    return pd.concat(parts, ignore_index=True)
