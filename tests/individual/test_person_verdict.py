@@ -344,3 +344,138 @@ def test_the_core_path_needs_only_the_standard_library():
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert ran.returncode == 0, ran.stderr
+
+
+def ways(fact, before, after, **more):
+    return {"before_protocol": {fact: before, **{k: v[0] for k, v in more.items()}},
+            "after_protocol": {fact: after, **{k: v[1] for k, v in more.items()}}}  # fmt: skip
+
+
+LOWER, HIGHER = ways("seat_height_cm", 45, 41), ways("seat_height_cm", 41, 45)
+
+
+@pytest.mark.parametrize(
+    ("scores", "facts", "verdict"),
+    [
+        ((9, 13), LOWER, "better_on_harder_test"),
+        ((9, 9), LOWER, "better_on_harder_test"),
+        (("unable", 2), LOWER, "became_able"),
+        ((0, 2), LOWER, "became_able"),
+        ((13, 9), HIGHER, "worse_on_easier_test"),
+        ((9, "unable"), HIGHER, "lost_ability"),
+        ((9, 10), ways("arms_used", "yes", "no"), "better_on_harder_test"),
+        ((9, 10), ways("walking_aid", "cane", "none"), "better_on_harder_test"),
+    ],
+)
+def test_a_harder_test_done_as_well_is_better_without_a_size(scores, facts, verdict):
+    got = tc.person_change(*scores, sem=1, mcid=2, measure="chair_stand_30s", **facts)
+    assert got.verdict == verdict
+    assert math.isnan(got.improvement)
+    assert (got.mdc, got.beliefs) == (None, ())
+    assert not any(character.isdigit() for character in got.person_sentence)
+    assert any("Done in two ways" in text for text in got.cautions)
+    if verdict == "better_on_harder_test":
+        assert "seat height (cm) 45 before, 41 after" in got.chart_sentence or "seat" not in str(facts)
+        assert "by how much cannot be stated" in got.chart_sentence
+        assert "at least as well" in got.person_sentence
+    got.table(), got.alt, str(got)
+    with pytest.raises(tc.RefusedError, match="two ways"):
+        got.plot()
+
+
+@pytest.mark.parametrize(
+    ("scores", "facts"),
+    [
+        ((13, 9), LOWER),  # harder and worse: not known why
+        ((9, 13), HIGHER),  # easier and better
+        ((9, 9), HIGHER),
+        ((9, 13), ways("seat_height_cm", 45, 41, arms_used=("no", "yes"))),  # harder in one fact, easier in the other
+        ((9, 13), ways("walking_aid", "stick", "frame")),
+        (("unable", "unable"), LOWER),
+    ],
+)
+def test_two_ways_of_testing_that_say_nothing_are_refused(scores, facts):
+    with pytest.raises(tc.RefusedError, match="two ways"):
+        tc.person_change(*scores, sem=1, mcid=2, measure="chair_stand_30s", **facts)
+
+
+def test_a_timed_test_on_a_lower_chair():
+    lower = tc.person_change(14, 13, sem=1, mcid=2, measure="sit_to_stand_5", **LOWER)
+    assert lower.verdict == "better_on_harder_test"
+    with pytest.raises(tc.RefusedError):
+        tc.person_change(14, 15, sem=1, mcid=2, measure="sit_to_stand_5", **LOWER)
+
+
+def test_zero_on_a_test_that_says_so_is_unable():
+    stands = {"sem": 1, "mcid": 2, "measure": "chair_stand_30s"}
+    got = tc.person_change(0, 4, **stands)
+    assert got.verdict == "became_able"
+    assert any("0 stands means unable" in text for text in got.cautions)
+    assert tc.person_change(4, 0, **stands).verdict == "lost_ability"
+    assert tc.person_change([0, 0], 4, **stands).verdict == "became_able"
+    with pytest.raises(tc.DataError, match="unable at one of several visits"):
+        tc.person_change([0, 4], 6, **stands)
+    assert tc.person_change(0, 4, sem=1, mcid=2, measure="pain_0_10").verdict.startswith("worse_")  # no pain is a score
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"sem": 93}, {"sem": 11}, {"mcid": 0}, {"mcid": -1}, {"mcid": 40}, {"mcid_deterioration": 0}, {"practice": 35}],
+)
+def test_numbers_the_test_cannot_hold_are_refused(wrong):
+    with pytest.raises(tc.ChoiceError, match=next(iter(wrong))):
+        tc.person_change(9, 13, **({"sem": 1, "mcid": 2, "measure": "chair_stand_30s"} | wrong))
+
+
+def test_no_published_error_or_mcid_is_beyond_what_is_refused():
+    from truechange.individual.assess import check_plausible
+    from truechange.measures import published_rows
+
+    for row in published_rows():
+        test = tc.measure(row["measure"])
+        if row["quantity"] in ("mdc95", "mic") and row["unit"] == test.unit and row["usable"] == "yes":
+            value = tc.Threshold(value=float(row["value"]), kind="mcid")
+            error = score_error(value.value / 2.772, None, (9, 13)) if row["quantity"] == "mdc95" else None
+            check_plausible(test, error, value, value)
+
+
+def test_a_timed_test_is_never_read_as_higher_is_better():
+    known = {"sem": 1.0, "mcid": 2.0}
+    assert tc.person_change(14, 11, **known, measure="timed_up_and_go").improvement == 3
+    for wrong in (
+        {"measure": "timed_up_and_go", "better": "higher"},
+        {"name": "TUG"},
+        {"name": "Timed Up-and-Go", "better": "higher"},
+        {"unit": "s"},
+        {"sem": tc.Estimate(value=1.0, unit="s")},
+        {"mcid": tc.published_threshold("stair_climb", "mcid", citation="Mostafaee")},
+    ):
+        with pytest.raises(tc.ChoiceError, match=r"better|measure="):
+            tc.person_change(14, 11, **(known | wrong))
+    assert tc.person_change(14, 11, **known, unit="s", better="lower").improvement == 3
+    assert tc.person_change(14, 17, **known, unit="s", better="higher").improvement == 3
+    plain = tc.person_change(9, 13, **known)
+    assert plain.improvement == 4
+    assert any("more counts as better" in text for text in plain.cautions)
+    with pytest.raises(tc.ChoiceError, match="less time"):
+        tc.reliable_change(14, 11, sem=tc.Estimate(value=1.0, unit="s"))
+    with pytest.raises(tc.ChoiceError, match="less time"):
+        tc.visits({"day": [0, 9], "score": [14, 11]}, unit="s", **known)
+
+
+def test_practice_is_taken_out_of_the_chance_in_words_as_out_of_the_verdict():
+    plain = tc.person_change(9, 13, sem=1.0, mcid=2.0)
+    got = tc.person_change(9, 13, sem=1.0, mcid=2.0, practice=1.5)
+    net = stats.norm.sf((2.0 + 1.5 - 4) / math.sqrt(2))
+    assert got.leads("p_meaningful") == pytest.approx(net)
+    assert got.p_meaningful == plain.p_meaningful  # the attribute keeps the practice gain, and that is said
+    assert f"without the practice gain of 1.5, is an important improvement: {100 * net:.0f}%" in got.chart_sentence
+    assert any("the first chance with it in: 92%" in text for text in got.cautions)
+    assert got.verdict == "important_sized_within_error"
+    assert "just a good day" in got.person_sentence
+    assert got.leads("p_better") == pytest.approx(stats.norm.sf((1.5 - 4) / math.sqrt(2)))
+
+
+def test_an_mcid_not_to_be_leaned_on_says_so_first():
+    doubtful = tc.Threshold(value=2, kind="mcid", doubts=("its interval holds 0.",))
+    assert "its interval holds 0" in tc.person_change(9, 13, sem=1, mcid=doubtful, better="higher").cautions[0]

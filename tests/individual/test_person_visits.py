@@ -153,3 +153,56 @@ def test_published_thresholds_are_chosen_and_their_gap_is_minded():
     assert published_mcid("chair_stand_30s", "Mostafaee").value == 2.5
     assert "minutes to hours apart, these 84 days" in with_gap(sem.origin, 84).note
     assert with_gap(sem.origin, 2) == sem.origin
+
+
+UNABLE = "unable"
+
+
+@pytest.mark.parametrize(
+    ("scores", "verdict"),
+    [
+        ([9, 12, UNABLE], "lost_ability"),
+        ([9, UNABLE], "lost_ability"),
+        ([9, 12, 0], "lost_ability"),
+        ([UNABLE, 3, UNABLE], "lost_ability"),
+        ([UNABLE, 3, 8], "became_able"),
+        ([0, 3, 8], "became_able"),
+        ([UNABLE, UNABLE, 8], "became_able"),
+        ([9, UNABLE, 13], "real_and_important"),
+    ],
+)
+def test_the_last_visit_decides_ability(scores, verdict):
+    days = [42 * k for k in range(len(scores))]
+    course = tc.visits({"day": days, "score": scores}, sem=1.0, mcid=2.0, measure="chair_stand_30s")
+    assert course.verdict == verdict
+    table = course.table()
+    assert len(table) == len(scores), "no visit vanishes"
+    assert table["score"].isna().sum() == sum(score in (UNABLE, 0) for score in scores)
+    said = " ".join(course.sentences())
+    if verdict.endswith("ability"):
+        assert "no longer able" in said
+        assert "You could do this test before but not this time" in said
+    if verdict == "became_able":
+        assert "You could not do this test before, and now you can." in said
+    if verdict != "real_and_important":
+        assert (math.isnan(course.p_meaningful), course.beliefs) == (True, ())
+        assert math.isnan(course.change.value)
+        assert math.isnan(course.per_week.value)
+        assert "Chance" not in said
+    assert "unable on day" in course.alt
+    course.plot()
+
+
+def test_the_course_has_a_sentence_for_the_person_that_follows_its_own_chance():
+    course = tc.visits({"day": [0, 42, 84], "score": [9, 11, 13]}, sem=1.0, mcid=2.0, unit="stands")
+    assert course.by_course.person_sentence in course.sentences()
+    assert course.by_course.p_meaningful == course.p_meaningful
+    assert sum("Chance" in text for text in course.sentences()) == 1
+
+
+def test_visits_done_in_two_ways_make_no_course_even_where_the_second_was_harder():
+    seen = {"day": [0, 42, 84], "score": [9, 11, 13], "seat_height_cm": [45, 45, 41]}
+    with pytest.raises(tc.RefusedError, match="two ways"):
+        tc.visits(seen, sem=1, mcid=2, measure="chair_stand_30s")
+    with pytest.raises(tc.DataError, match="both a score and unable"):
+        tc.visits({"day": [0, 42, 42], "score": [9, 11, UNABLE]}, sem=1, mcid=2)

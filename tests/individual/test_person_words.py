@@ -5,7 +5,7 @@ import re
 import pytest
 
 import truechange as tc
-from truechange.individual.words import _PERSON
+from truechange.individual.words import _PERSON, BETTER, HELPS, MATTERS, WORSE
 
 STATISTICS = (
     "probab", "confiden", "interval", "error", "mdc", "mcid", "significan", "reliab", "threshold", "posterior", "prior",
@@ -21,9 +21,13 @@ def _school_years(text: str) -> float:
     return 0.39 * len(words) / sentences + 11.8 * syllables / len(words) - 15.59
 
 
-@pytest.mark.parametrize("verdict", _PERSON)
-def test_the_person_can_read_it(verdict):
-    text = _PERSON[verdict]
+SAID = [text.format(may="may well") for text in _PERSON.values()]
+SAID += [start + end for start in BETTER.values() for end in HELPS.values()]
+SAID += [start + end for start in WORSE.values() for end in MATTERS.values()]
+
+
+@pytest.mark.parametrize("text", SAID)
+def test_the_person_can_read_it(text):
     assert _school_years(text) <= 7, f"asks for {_school_years(text):.1f} years of school"  # age 12 or so
     assert not [word for word in STATISTICS if word in text.lower()]
     assert text.startswith(("You", "This", "So far"))
@@ -42,8 +46,9 @@ def test_the_chart_sentence_names_thresholds_chances_and_group():
     assert re.fullmatch(
         r"Chair stand: 9 → 13 stands, improved by 4: "
         r"beyond measurement error \(MDC95 2\.8\) and at least the MCID \(2\)\. "
-        r"Chance that the true change is an important improvement: \d+% \(our programme, n = 60\); "
-        r"92% from the scores alone, \d+% for a sceptic\.",
+        r"Chance that the true change is an important improvement: "
+        r"\d+% \(people like this one: our programme, n = 60; use this one\), 92% \(the scores alone\), "
+        r"\d+% \(a sceptic who expects no change\)\.",
         got.chart_sentence,
     )
 
@@ -99,3 +104,51 @@ def test_the_picture(before, after, better):
     plt.close(ax.figure)
     with pytest.raises(tc.RefusedError, match="unable"):
         tc.person_change("unable", 5, sem=1, mcid=2).plot()
+
+
+@pytest.mark.parametrize(
+    ("scores", "mcid", "sem", "start", "end"),
+    [
+        ((10, 12), 2.0, 0.5, "You really are", "not clear yet"),  # chance of an important change: 50%
+        ((10, 13.5), 2.0, 0.5, "You really are", "and by enough"),
+        ((10, 12.7), 2.0, 0.5, "You really are", "and likely by enough"),
+        ((10, 12), 4.0, 0.5, "You really are", "small one"),
+        ((10, 13.9), 4.0, 0.5, "You really are", "not clear yet"),
+        ((12, 10), 2.0, 0.5, "This test is harder for you now", "not clear yet"),
+        ((13.5, 10), 2.0, 0.5, "This test is harder for you now", "by enough to matter; let"),
+        ((12, 10), 4.0, 0.5, "This test is harder for you now", "only a little"),
+    ],
+)
+def test_the_sentence_for_the_person_goes_no_further_than_the_chance(scores, mcid, sem, start, end):
+    said = tc.person_change(*scores, sem=sem, mcid=mcid).person_sentence
+    assert said.startswith(start)
+    assert end in said
+
+
+def test_a_group_that_hardly_changes_tempers_the_sentence():
+    still = tc.Programme(10, 10.1, 3.0, 3.0, 0.88, 400)  # changes hardly vary more than error alone would make them
+    got = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=still)
+    assert got.verdict == "real_and_important"
+    assert got.p_meaningful_flat > 0.9
+    assert got.p_meaningful < 0.5
+    assert "by enough to help" not in got.person_sentence
+
+
+def test_a_firm_verdict_is_not_worded_as_a_sure_change():
+    mcid = tc.Threshold(value=2, low=1.8, high=2.2, kind="mcid")
+    firm = tc.person_change(9, 13, sem=0.5, sem_df=60, mcid=mcid).sentences()[2]
+    assert ">99%" in firm
+    assert "not how sure the change is" in firm
+    assert "MDCs and MCIDs" in firm
+    far = tc.person_change(9, 40, sem=0.5, mcid=2).chart_sentence
+    assert ">99% (the scores alone" in far
+    assert "100%" not in far
+
+
+def test_the_chance_to_use_is_named_with_and_without_a_group():
+    group = tc.Programme(11, 13, 3.2, 3.4, 0.8, 60, name="our programme")
+    alone = tc.person_change(9, 13, sem=1, mcid=2).chart_sentence
+    assert "92% (the scores alone; use this one, as the most it can be)" in alone
+    both = tc.person_change(9, 13, sem=1, mcid=2, programme=group).chart_sentence
+    assert both.count("use this one") == 1
+    assert "n = 60; use this one)" in both

@@ -85,7 +85,7 @@ def test_trouble_says_what_and_how_to_mend_it(capsys, words, status, said):
 
 def test_scores_that_are_none_and_scores_without_an_answer(capsys):
     assert main(["person", "nine", "13", "--sem", "1", "--mcid", "2"]) == 1
-    assert "'nine' is not a score" in capsys.readouterr().err
+    assert "“nine” is not a number; give one number, such as 12.5 or 12,5, or unable" in capsys.readouterr().err
     assert main(["person", "9", "13", "--sem", "0", "--mcid", "2"]) == 1
     assert "NOT ASSESSABLE" in capsys.readouterr().out
     assert main(["person", "unable", "5", "--measure", "chair_stand_30s", "--sem", "1", "--mcid", "2"]) == 0
@@ -219,3 +219,96 @@ def test_the_examples_of_the_help_run(capsys):
     for command in commands:
         assert main(shlex.split(command)[1:]) == 0, command
     capsys.readouterr()
+
+
+def screen_of(capsys, *words):
+    """Run the command; return exit status and everything printed, in one line."""
+    status = main(["person", *words])
+    held = capsys.readouterr()
+    return status, " ".join((held.out + held.err).split())
+
+
+TUG = ["--measure", "timed_up_and_go"]
+STAND = ["--measure", "chair_stand_30s"]
+
+
+def test_a_decimal_comma_is_a_decimal(capsys):
+    comma, point = (screen_of(capsys, *scores, *TUG, *OWN) for scores in (("14,6", "11,5"), ("14.6", "11.5")))
+    assert comma == point
+    assert "14.6 → 11.5 s, improved by 3.1" in comma[1]
+    numbers = screen_of(capsys, "9", "13", *STAND, "--sem", "1,0", "--mcid", "2,0", "--confidence", "0,95")
+    assert numbers == screen_of(capsys, "9", "13", *STAND, *OWN)
+
+
+def test_two_tests_at_one_stage_are_said(capsys):
+    status, said = screen_of(capsys, "9/10", "13", *STAND, *OWN, "--everything")
+    assert status == 0
+    assert "9.5 → 13 stands" in said
+    assert "The first score is the mean of 2 visits" in said
+    status, said = screen_of(capsys, "9,10", "13", *STAND, *OWN)
+    assert status == 1
+    assert "9/10 for two tests at one stage" in said
+
+
+def test_the_last_visit_decides(capsys):
+    days = ["--dates", "2026-01-12", "2026-02-20", "2026-04-06", *STAND, *OWN]
+    assert screen_of(capsys, "9", "12", "unable", *days)[1].startswith("LOST ABILITY")
+    assert screen_of(capsys, "unable", "3", "8", *days)[1].startswith("BECAME ABLE")
+    assert screen_of(capsys, "0", "4", *STAND, *OWN)[1].startswith("BECAME ABLE")
+    status, said = screen_of(capsys, "9", "11", "13", *days)
+    assert status == 0
+    assert "Person You really are doing better" in said
+
+
+def test_a_lower_chair_with_as_many_stands_is_better_in_words(capsys):
+    both = ["--done-before", "seat=45", "--done-after", "seat=41cm", "--done", "arms=n", "aid=cane"]
+    status, said = screen_of(capsys, "9", "10", *STAND, *OWN, *both, "--everything")
+    assert status == 0
+    assert said.startswith("BETTER ON HARDER TEST")
+    assert "improved by" not in said
+    assert "MDC95" not in said
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["--done", "seat_height_cm=430"], 1, "mm instead of cm"),
+        (["--done", "chair=43"], 2, "known: seat_height_cm, arms_used, walking_aid"),
+        (["--done", "arms_used=maybe"], 2, "yes or no"),
+        (["--age", "172"], 1, "age 172 is outside what is possible (0 to 120)"),
+        (["--sem", "93"], 2, "no change could be beyond such an error"),
+        (["--sem", "-1"], 2, "at least 0"),
+        (["--mcid", "0"], 2, "mcid=0 cannot be"),
+        (["--sem", "one"], 1, "SEM: “one” is not a number"),
+        (["--mcid-limits", "3", "1"], 2, "lies between two limits"),
+        (["--sem-from", "Gill et al"], 2, "both a number (1) and a source"),
+        (["--sex", "robot"], 2, "female or male"),
+        (["--less-is-better"], 2, "higher is better"),
+        (["--unit", "s"], 2, "its own name and unit"),
+        (["--confidence", "95"], 2, "fraction"),
+        (["--practice", "99"], 2, "practice=99 cannot be"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_and_says_what_to_do(capsys, words, status, said):
+    got = screen_of(capsys, "9", "13", *STAND, *OWN, *words)
+    assert got[0] == status
+    assert said in got[1]
+
+
+def test_a_timed_test_of_your_own_needs_its_direction(capsys):
+    own = ["14", "11", "--name", "Our stairs", "--unit", "s", *OWN]
+    status, said = screen_of(capsys, *own)
+    assert status == 2
+    assert "less time is better" in said
+    assert "improved by 3" in screen_of(capsys, *own, "--less-is-better")[1]
+    assert "worse by 3" in screen_of(capsys, *own, "--more-is-better")[1]
+    assert screen_of(capsys, "14", "11", "--name", "TUG", *OWN)[0] == 2
+
+
+def test_words_and_units_a_therapist_types_are_understood(capsys):
+    typed = ["--done", "seat=43,5 cm", "arms=N", "walking_aid=Cane", "--sex", "F", "--age", "72 years"]
+    known = ["--done", "seat_height_cm=43.5", "arms_used=no", "walking_aid=stick", "--sex", "female", "--age", "72"]
+    one, two = (screen_of(capsys, "9", "13", *STAND, *OWN, *words, "--everything") for words in (typed, known))
+    assert one == two
+    assert "Not stated" not in one[1]
+    assert "Norms" in one[1]

@@ -35,6 +35,40 @@ def test_the_form_answers_and_marks_the_field_that_is_wrong():
     assert "<b>" not in form.wrong["last"].value
 
 
+def test_a_source_and_a_number_never_stand_side_by_side():
+    form = Form()
+    form.fields["first"].value, form.fields["last"].value, form.fields["mcid"].value = "9", "13", "2"
+    source = next(one for one in form.fields["sem_from"].options if "Gill et al" in one)
+    form.fields["sem_from"].value = source
+    assert "SEM from elsewhere" in form.answer.value
+    form.fields["sem"].value = "1,0"
+    assert form.fields["sem_from"].value == OWN
+    assert "SEM from elsewhere" not in form.answer.value
+    assert "MDC95 2.8" in form.answer.value
+    form.fields["sem_from"].value = source
+    assert form.fields["sem"].value == ""
+    assert "SEM from elsewhere" in form.answer.value
+
+
+def test_the_form_reads_what_the_command_reads():
+    form = Form()
+    form.fields["measure"].value = "timed_up_and_go"
+    form.fields["first"].value, form.fields["last"].value = "14,6", "11,5 s"
+    form.fields["sem"].value, form.fields["mcid"].value = "1,0", "2"
+    assert "14.6 → 11.5 s, improved by 3.1" in form.answer.value
+    form.fields["measure"].value = "chair_stand_30s"
+    form.fields["first"].value = "9,10"
+    assert "9/10 for two tests" in form.wrong["first"].value
+    form.fields["first"].value, form.fields["last"].value = "9", "10"
+    form.fields["before:walking_aid"].value, form.fields["after:walking_aid"].value = "stick", "cane"
+    form.fields["before:seat_height_cm"].value, form.fields["after:seat_height_cm"].value = "45cm", "41,0"
+    assert "Better on harder test" in form.answer.value
+    form.fields["after:seat_height_cm"].value = "430"
+    assert "outside what is possible" in form.wrong["done"].value
+    form.fields["after:seat_height_cm"].value, form.fields["age"].value = "45", "172"
+    assert "outside what is possible" in form.wrong["age"].value
+
+
 def test_another_test_brings_its_own_facts_and_published_values():
     form = Form()
     form.fields["measure"].value = "stair_climb"
@@ -118,8 +152,8 @@ def test_the_page_in_a_browser(tmp_path):
         page.get_by_text("small ups and downs").wait_for()
         answer = time.perf_counter() - begun
         assert page.get_by_role("img").get_attribute("alt").startswith("30-second chair stand")
-        page.get_by_label("seat height (cm), first test").fill("43")
-        page.get_by_label("seat height (cm), last test").fill("50")
+        page.get_by_label("seat height (cm), first test").fill("50")
+        page.get_by_label("seat height (cm), last test").fill("43")
         page.keyboard.press("Tab")
         page.get_by_text("Not the same both times").wait_for()
         assert page.get_by_role("alert").inner_text().startswith("No answer")

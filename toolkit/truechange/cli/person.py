@@ -36,22 +36,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
 
     def number(option: str, words: str) -> None:
-        add(option, type=float, metavar="N", help=words)
+        add(option, metavar="N", help=words)
 
-    add("scores", nargs="+", metavar="SCORE", help="in order of time; unable; or 9,10 for two visits at one stage")
+    add("scores", nargs="+", metavar="SCORE", help="in order of time; 14.6 or 14,6; unable; 9/10 for two at one stage")
     add("--measure", default="", metavar="TEST", help="a test of the catalogue (truechange measures)")
     add("--name", default="", help="name of a test of your own")
     add("--unit", default="", help="its unit")
-    add("--less-is-better", action="store_true", help="a lower score of your own test is an improvement")
+    for which, better in (("less", "lower"), ("more", "higher")):
+        words = f"a {better} score of your own test is an improvement"
+        add(f"--{which}-is-better", action="store_const", const=better, dest="better", help=words)
     add("--dates", nargs="+", default=[], metavar="DATE", help="one a score, YYYY-MM-DD")
     number("--age", "years, for norms")
-    add("--sex", choices=("female", "male"), help="for norms")
+    add("--sex", help="female or male, for norms")
     for which, words in (("", "both tests were"), ("-before", "the first test was"), ("-after", "the last test was")):
         add(f"--done{which}", nargs="+", default=[], metavar="FACT=VALUE", help=f"how {words} done")
     number("--sem", "standard error of measurement, in the unit of the test")
     number("--sem-df", "its degrees of freedom, about the number of people retested less one")
     number("--mcid", "smallest change that matters, in the unit of the test")
-    add("--mcid-limits", nargs=2, help="its interval", type=float, metavar=("LOW", "HIGH"))
+    add("--mcid-limits", nargs=2, help="its interval", metavar=("LOW", "HIGH"))
     number("--mcid-worse", "the same for getting worse")
     add("--published", action="store_true", help="use published values for what is not typed, where there is only one")
     add("--sem-from", metavar="AUTHOR", help="use the published error with this in its citation")
@@ -59,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--programme", metavar="FILE", help="what is known of the person's group (below)")
     number("--practice", "improvement from merely repeating the test")
     add("--baselines", type=int, default=1, metavar="N", help="baseline scores among more than two (default 1)")
-    add("--confidence", type=float, default=0.95, metavar="SHARE", help="of the MDC and intervals (default 0.95)")
+    add("--confidence", default=0.95, metavar="SHARE", help="of the MDC and intervals (default 0.95)")
     add("--everything", action="store_true", help="print all of it, not one screen")
     add("--json", action="store_true", help="print for another program")
     add("--sheet", metavar="FILE", help="write one printable page, .html or .pdf")
@@ -70,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Answer; return 0, or 1 where the scores do not allow an answer."""
     from truechange.page.question import Question, ask, read_clinic
 
-    own = {"name": arguments.name, "unit": arguments.unit, "better": "lower" if arguments.less_is_better else "higher"}
+    own = {"name": arguments.name, "unit": arguments.unit, "better": arguments.better}
     low, high = arguments.mcid_limits or (None, None)
     known = {name: getattr(arguments, name) for name in ("sem", "sem_df", "mcid", "mcid_worse", "practice")}
     known |= {"mcid_low": low, "mcid_high": high}
@@ -79,7 +81,7 @@ def run(arguments: argparse.Namespace) -> int:
     both = _facts(arguments.done)
     result, there = ask(
         Question(
-            tuple(_score(text) for text in arguments.scores),
+            tuple(arguments.scores),
             measure=arguments.measure,
             own=own,
             dates=tuple(arguments.dates),
@@ -106,20 +108,6 @@ def run(arguments: argparse.Namespace) -> int:
     return 1 if result.verdict == "not_assessable" else 0
 
 
-def _score(text: str) -> float | tuple[float, ...] | str:
-    from truechange.foundation.errors import DataError
-
-    if text.strip().casefold() == "unable":
-        return "unable"
-    try:
-        numbers = tuple(float(part) for part in text.split(","))
-    except ValueError:
-        raise DataError(
-            f"{text!r} is not a score: give a number, 9,10 for two tests at one stage, or unable."
-        ) from None
-    return numbers[0] if len(numbers) == 1 else numbers
-
-
 def _facts(words: list[str]) -> dict[str, str]:
     from truechange.foundation.errors import ChoiceError
 
@@ -137,8 +125,10 @@ def screen(result: Any, there: tuple[str, ...] = (), lines: int | None = LINES) 
     head = result.verdict.replace("_", " ").upper()
     shown = [head, "=" * len(head)]
     says = result.sentences()
-    course = not hasattr(result, "person_sentence")
-    names = ("Last", "Course", "Chance") if course else ("Chart", "Person", *("",) * (len(says) - 3), "Surer")
+    if getattr(result, "beliefs", ()) and hasattr(result, "points"):
+        names: tuple[str, ...] = ("Last", "Person", "Course", "Chance")
+    else:
+        names = ("Chart", "Person", *("",) * (len(says) - 3), "Surer")
     for name, text in zip(names, says, strict=False):
         shown += _block(name, text)
     held = [("Mind", text) for text in result.cautions]

@@ -12,7 +12,7 @@ from truechange.individual.group import Programme
 from truechange.individual.score_error import ScoreError
 from truechange.measures.measure import Measure
 
-CHANCES = ("p_better", "p_meaningful", "p_worse", "p_meaningful_beyond_practice")
+SIZELESS = (v.HARDER_BETTER, v.EASIER_WORSE)  # two tests, not one: which was better is known, by how much is not
 
 
 @dataclass(frozen=True)
@@ -27,8 +27,9 @@ class Answer(Result):
         Scores (means of several visits where given), in the test's unit; NaN for unable.
     verdict : str
         ``"real_and_important"``, ``"real_below_important"``, ``"important_sized_within_error"``,
-        ``"no_demonstrable_change"``, the same with ``"worse_"`` ahead, ``"became_able"``, ``"lost_ability"`` or
-        ``"not_assessable"`` (then `why_not` says why).
+        ``"no_demonstrable_change"``, the same with ``"worse_"`` ahead, ``"became_able"``, ``"lost_ability"``,
+        ``"better_on_harder_test"``, ``"worse_on_easier_test"`` or ``"not_assessable"``; `why_not` says of the last
+        three why there is no size.
     mdc : Threshold or None
         Smallest change beyond error for this person; None without an SEM.
     mcid, mcid_deterioration : Threshold
@@ -69,13 +70,13 @@ class Answer(Result):
 
     @property
     def improvement(self) -> float:
-        """Observed improvement, positive = better whatever the test's direction; NaN when unable."""
-        return self.test.improvement(self.before, self.after)
+        """Observed improvement, positive = better whatever the test's direction; NaN when unable or not one test."""
+        return nan if self.verdict in SIZELESS else self.test.improvement(self.before, self.after)
 
     @property
     def worse(self) -> bool:
         """Whether the person moved the wrong way."""
-        return self.verdict.startswith("worse_") or self.verdict == v.LOST_ABILITY
+        return self.verdict.startswith("worse_") or self.verdict == v.LOST_ABILITY  # worse_on_easier_test too
 
     @property
     def bar(self) -> Threshold:
@@ -112,14 +113,24 @@ class Answer(Result):
 
     @cached_property
     def chances(self) -> dict[str, dict[str, float]]:
-        """Chance of a true change for the better, of an important one, of an important decline; by prior."""
-        good, bad = v.spread(self.mcid), v.spread(self.mcid_deterioration)
-        beyond = self.mcid.value + self.practice, hypot(good, self.practice_se)
-        asked = ((0.0, 0.0), (self.mcid.value, good), (-self.mcid_deterioration.value, bad), beyond)
-        found = {b.prior: dict(zip(CHANCES, (b.above(*at) for at in asked), strict=True)) for b in self.beliefs}
-        for chance in found.values():
-            chance["p_worse"] = 1 - chance["p_worse"]
+        """Chance of a true change for the better, of an important one, of an important decline; by prior.
+
+        Those ending in ``_beyond_practice`` ask the same of the change less the practice gain.
+        """
+        good, bad = self.mcid, self.mcid_deterioration
+        asked = (("p_better", 0.0, 0.0), ("p_meaningful", good.value, v.spread(good)),
+                 ("p_worse", -bad.value, v.spread(bad)))  # fmt: skip
+        found: dict[str, dict[str, float]] = {}
+        for belief in self.beliefs:
+            for ending, gain, se in (("", 0.0, 0.0), ("_beyond_practice", self.practice, self.practice_se)):
+                for name, at, doubt in asked:
+                    above = belief.above(at + gain, hypot(doubt, se))
+                    found.setdefault(belief.prior, {})[name + ending] = 1 - above if name == "p_worse" else above
         return found
+
+    def leads(self, chance: str) -> float:
+        """Return the chance that words follow: under the first prior, the practice gain taken out."""
+        return self._chance(f"{chance}_beyond_practice")
 
     def _chance(self, chance: str, prior: str = "") -> float:
         return self.chances[prior or self.beliefs[0].prior][chance] if self.beliefs else nan

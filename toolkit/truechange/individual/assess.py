@@ -2,12 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from math import inf, isfinite, isnan, nan
+from math import inf, isfinite, isnan, nan, sqrt
 
+from truechange.foundation.distributions import two_sided
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
-    check_choice,
     check_confidence,
     check_kind,
     check_numbers,
@@ -19,12 +19,15 @@ from truechange.individual import verdict as v
 from truechange.individual.belief import Belief
 from truechange.individual.change import PersonChange
 from truechange.individual.group import Programme, check_group
-from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed
+from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed, way_of
 from truechange.individual.score_error import ScoreError, SemLike, score_error
+from truechange.measures.catalogue import direction
 from truechange.measures.catalogue import measure as look_up
 from truechange.measures.measure import Measure
 
 Score = float | str | Sequence[float]
+NO_DIRECTION = "Which direction is better was not said: more counts as better."
+TWO_WAYS = "that is known, but not how much of the two scores is test error."
 UNSTATED = "How the tests were done was not stated: the scores count only if both were done the same way."
 
 
@@ -34,7 +37,7 @@ def person_change(
     *,
     sem: SemLike | None,
     mcid: Threshold | float,
-    better: str = "higher",
+    better: str | None = None,
     sem_df: float | None = None,
     mcid_deterioration: Threshold | float | None = None,
     programme: Programme | None = None,
@@ -66,7 +69,8 @@ def person_change(
     mcid : Threshold or float
         Smallest within-person change that matters, positive, in the test's unit.
     better : {"higher", "lower"}, optional
-        Which direction is an improvement. `measure` overrides it.
+        Which direction is an improvement. A test of the catalogue knows its own; for another it is ``"higher"``, said
+        as a caution, and must be given where the unit is one of time.
     sem_df : float, optional
         Degrees of freedom of the SEM (people × (tests a person − 1), about).
     mcid_deterioration : Threshold or float, optional
@@ -104,18 +108,21 @@ def person_change(
     Raises
     ------
     RefusedError
-        The tests were done in two ways, or a threshold is not one for a single person.
+        The tests were done in two ways and it is not known that the second was the harder one and no worse, or a
+        threshold is not one for a single person.
     DataError
         A score is missing or outside the scale.
     ChoiceError
-        An argument is not understood.
+        An argument is not understood, contradicts the test, or cannot be: an SEM or MCID larger than the test's
+        range, an MCID of 0.
 
     Notes
     -----
     Improvement :math:`d = \pm(after - before)`; :math:`MDC = z\sqrt{SEM_1^2 + SEM_2^2}`; the reliable change index
     is :math:`(d - practice)/\sqrt{SEM_1^2 + SEM_2^2}` [1]_. The posterior of the true change draws the scores
     towards the group by their reliability (from memory: Kelley 1927). Practice is taken out of the question "beyond
-    error" only; the chances include it unless they say otherwise. A true change is not a treatment effect.
+    error" and of the chances in words (``..._beyond_practice``); ``p_better``, ``p_meaningful`` and ``p_worse`` include
+    it. A true change is not a treatment effect.
 
     References
     ----------
@@ -140,31 +147,42 @@ def person_change(
         raise ChoiceError(
             f"scale_low={scale_low:g} must lie below scale_high={scale_high:g}; leave out an end it does not have."
         )
-    test = look_up(measure) if measure else own_test(name, unit, better, resolution, scale_low, scale_high)
+    given_unit = unit or getattr(mcid, "unit", "") or getattr(sem, "unit", "")
+    if measure:
+        test = look_up(measure)
+        direction(better, test)
+    else:
+        test = own_test(name, unit, direction(better, name=name, unit=given_unit), resolution, scale_low, scale_high)
     ends = (test.hard_low, test.hard_high) if test.whole or not measure else (scale_low, scale_high)
     good, bad = thresholds(mcid, mcid_deterioration, test.unit)
     (first, visits1), (second, visits2) = (visit_mean(*given, test) for given in ((before, "before"), (after, "after")))
     changed, said = compare_protocols(before_protocol, after_protocol, test.protocol, test.tolerances)
+    sides = (_side(first, ends), _side(second, ends))
     carried = first if bridge is None else bridge.carry(first)
-    if bridge is None:
-        refuse_changed(changed, f"{first:g}", f"{second:g}", test.unit)
-    either = (second if isnan(carried) else carried, carried if isnan(second) else second)
+    seen = priors.Seen(carried, second, test.sign, *sides)
+    two = ""
+    if changed and bridge is None:
+        two = _without_size(seen, way_of(before_protocol, after_protocol, test.harder, test.tolerances))
+        if not two:
+            refuse_changed(changed, *(f"{score:g}".replace("nan", "unable") for score in (first, second)), test.unit)
     error = None
-    if not isnan(sum(either)):
-        error = score_error(sem, sem_df, either, (visits1 or 1, visits2 or 1), programme, test.unit)
+    if not isnan(carried + second) and not two:
+        error = score_error(sem, sem_df, (carried, second), (visits1, visits2), programme, test.unit)
+    check_plausible(test, error, good, bad, practice)
     if error is not None and bridge is not None:
         error = error.with_bridge(bridge.difference_se(first, error.before, error.after))
-    sides = (_side(first, ends), _side(second, ends))
-    seen = priors.Seen(carried, second, test.sign, *sides)
     mdc = None if error is None else error.mdc(confidence, test.unit, practice_se)
-    verdict, why_not = _verdict(seen, practice, mdc, good, bad)
+    verdict, why_not = (two, "; ".join(changed)) if two else _verdict(seen, practice, mdc, good, bad)
     result = PersonChange(
         test, carried, second, verdict, why_not, mdc, good, bad,
         beliefs=_beliefs(seen, error, programme, good) if verdict.removeprefix("worse_") in v.CELLS else (),
         error=error, programme=programme, practice=practice, practice_se=practice_se, confidence=confidence,
         dates=dates,
     )  # fmt: skip
-    held = [*cautions.at_ends(seen, ends, good.value)]
+    held = [*result.bar.cautions, *([] if better or measure else [NO_DIRECTION])]
+    held += [f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}"] if two else []
+    held += [] if two else cautions.at_ends(seen, ends, good.value)
+    held += cautions.entered(test, (before, after), (visits1, visits2))
     held += said if before_protocol or after_protocol else [UNSTATED]
     held += error.cautions if error else ()
     if bridge is not None:
@@ -175,9 +193,28 @@ def person_change(
     return replace(result, cautions=tuple(dict.fromkeys(held)), sources=_sources(result, bridge))
 
 
+def check_plausible(
+    test: Measure, error: ScoreError | None, good: Threshold, bad: Threshold, practice: float = 0.0
+) -> None:
+    """Raise a ChoiceError for an SEM, MCID or practice gain that the usual range of the test's scores cannot hold."""
+    low, high = (test.soft_low, test.soft_high) if isfinite(test.soft_high) else (test.hard_low, test.hard_high)
+    span = f"the usual scores of {test.name or 'this test'} span ({low:g} to {f'{high:g} {test.unit}'.strip()})"
+    for name, threshold in (("mcid", good), ("mcid_deterioration", bad)):
+        if not 0 < threshold.value < high - low:
+            why = f"as much as {span}" if threshold.value else "and no change at all matters to nobody"
+            raise ChoiceError(f"{name}={threshold.value:g} cannot be, {why}. Give the smallest change that matters.")
+    if abs(practice) >= high - low:
+        raise ChoiceError(f"practice={practice:g} cannot be, as much as {span}. Give the mean gain of repeating it.")
+    sem = max(error.before, error.after) if error else 0.0
+    if two_sided(0.95) * sqrt(2) * sem >= high - low:
+        raise ChoiceError(
+            f"sem={sem:g} cannot be: no change could be beyond such an error, as {span}. Give the error of one score "
+            f"in {test.unit or 'the unit of the test'}: not a percentage, not an MDC, not a spread between people."
+        )
+
+
 def own_test(name: str, unit: str, better: str, resolution: float, low: float = -inf, high: float = inf) -> Measure:
     """Return a test that is not in the catalogue; whatever is not known of it limits nothing."""
-    check_choice("better", better, ("higher", "lower"))
     words = {"key": "", "name": name, "unit": unit, "better": better}
     return Measure(**words, hard_low=low, hard_high=high, soft_low=-inf, soft_high=inf, resolution=resolution)  # type: ignore[arg-type]
 
@@ -194,10 +231,12 @@ def thresholds(mcid: Threshold | float, worse: Threshold | float | None, unit: s
 def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[float, int]:
     """Return the mean of one score or of several visits' scores, and how many; NaN and 0 for ``"unable"``.
 
+    A score of 0 counts as unable where the test says so.
+
     Raises
     ------
     DataError
-        A score is missing, not a number, or outside the limits of the test.
+        A score is missing, not a number, or outside the limits of the test, or one of several visits was unable.
     """
     if isinstance(scores, str) and scores.strip().casefold() == "unable":
         return nan, 0
@@ -208,17 +247,37 @@ def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[
         numbers = []
     if not numbers or not all(isfinite(number) for number in numbers):
         raise DataError(f"{which}={in_short(scores)} is not a score: give a number, a list of numbers, or 'unable'.")
+    if test is not None and test.zero_unable and 0 in numbers:
+        if any(numbers):
+            raise DataError(
+                f"{which}={in_short(scores)}: unable at one of several visits; give each visit its own day."
+            )
+        return nan, 0
     for number in numbers:
         if test is not None and not test.hard_low <= number <= test.hard_high:
             limits = f"{test.hard_low:g} to {f'{test.hard_high:g} {test.unit}'.strip()}"
+            from truechange.records.values import likely_slip
+
+            slip = likely_slip(number, test.unit, test.soft_low, test.soft_high)
             raise DataError(
-                f"{which}={number:g} lies outside {limits}, the range of {test.name or 'this test'}. Correct it."
+                f"{which}={number:g} lies outside {limits}, the range of {test.name or 'this test'}{slip}. Correct it."
             )
     return sum(numbers) / len(numbers), len(numbers)
 
 
 def _side(score: float, ends: tuple[float, float]) -> int:
     return -1 if score <= ends[0] else 1 if score >= ends[1] else 0
+
+
+def _without_size(seen: priors.Seen, way: int) -> str:
+    """Return the verdict on two ways of testing, `way` 1 where the second was harder; empty where there is none."""
+    able = (not isnan(seen.before), not isnan(seen.after))
+    if not way or not any(able):
+        return ""
+    if all(able):
+        sized = way * seen.improvement >= 0 and (way > 0 or seen.improvement < 0)
+        return (v.HARDER_BETTER if way > 0 else v.EASIER_WORSE) if sized else ""
+    return (v.BECAME_ABLE if way > 0 else "") if able[1] else (v.LOST_ABILITY if way < 0 else "")
 
 
 def _verdict(

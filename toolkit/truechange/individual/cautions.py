@@ -6,7 +6,8 @@ from truechange.foundation.origin import Origin
 from truechange.individual import priors
 from truechange.individual import verdict as v
 from truechange.individual.answer import Answer
-from truechange.individual.words import size_text
+from truechange.individual.words import size_text, sure_text
+from truechange.measures.measure import Measure
 
 NOT_CAUSE = "A true change is not proof that the treatment caused it: practice, natural course and mood are in it too."
 
@@ -25,6 +26,17 @@ def at_ends(seen: priors.Seen, ends: tuple[float, float], mcid: float) -> list[s
     room = seen.sign * ((ends[1] if seen.sign > 0 else ends[0]) - seen.before)
     if 0 < room < mcid:
         said.append("The first score left less room on the scale than the MCID: an important improvement cannot show.")
+    return said
+
+
+def entered(test: Measure, scores: tuple[object, object], counts: tuple[int, int]) -> list[str]:
+    """Say what a typed score was read as: 0 as unable, several tests of a stage as their mean."""
+    said = []
+    if test.zero_unable and any(score == 0 for score in scores if isinstance(score, int | float)):
+        said.append(f"A score of 0 {test.unit} means unable: it is counted as that, not as a number.")
+    for which, count in zip(("first", "last"), counts, strict=True):
+        if count > 1:
+            said.append(f"The {which} score is the mean of {count} visits (trials of one visit are not visits).")
     return said
 
 
@@ -47,9 +59,10 @@ def gather(result: Answer, mirrored: bool) -> list[str]:
             said += _group(result)
     if not isnan(result.improvement):
         said.append(NOT_CAUSE)
-    if result.practice:
-        gain = size_text(result, result.practice)
-        said.append(f"A practice gain of {gain} is taken out of “beyond error”; the chances still include it.")
+    if result.practice and result.beliefs:
+        left = sure_text(result.p_worse if result.worse else result.p_meaningful)
+        gain = f"A practice gain of {size_text(result, result.practice)}"
+        said.append(f"{gain} is taken out of “beyond error” and of the chances; the first chance with it in: {left}.")
     lacking = ["SEM's"] if error is not None and error.df is None else []
     lacking += [] if v.spread(result.bar) else ["MCID's"]
     if lacking:
@@ -73,7 +86,7 @@ def _first_upper(text: str) -> str:
 def _group(result: Answer) -> list[str]:
     group = result.programme
     if group is None:
-        return ["No group to compare with: the chance from the scores alone is too high where few change much."]
+        return ["No group to compare with: the chance from the scores alone is too high where most change little."]
     if group.n < priors.FEWEST:
         return [f"{_first_upper(group.name)} has {group.n} people, fewer than {priors.FEWEST}: too few to lean on."]
     said = []

@@ -23,8 +23,9 @@ class PersonChange(Answer):
         Scores (means of several visits where given), in the test's unit; NaN for unable.
     verdict : str
         ``"real_and_important"``, ``"real_below_important"``, ``"important_sized_within_error"``,
-        ``"no_demonstrable_change"``, the same with ``"worse_"`` ahead, ``"became_able"``, ``"lost_ability"`` or
-        ``"not_assessable"`` (then `why_not` says why).
+        ``"no_demonstrable_change"``, the same with ``"worse_"`` ahead, ``"became_able"``, ``"lost_ability"``,
+        ``"better_on_harder_test"``, ``"worse_on_easier_test"`` or ``"not_assessable"``; `why_not` says of the last
+        three why there is no size.
     mdc : Threshold or None
         Smallest change beyond error for this person; None without an SEM.
     mcid, mcid_deterioration : Threshold
@@ -48,12 +49,15 @@ class PersonChange(Answer):
     @property
     def chart_sentence(self) -> str:
         """The sentence for the record."""
-        return words.chart(self)
+        return f"{words.chart(self)} {words.chances(self)}".rstrip()
 
     @property
     def person_sentence(self) -> str:
         """The sentence for the person, without statistics."""
-        return words.person(self)
+        better = self.leads("p_better")
+        if self.worse:
+            return words.person(self.verdict, 1 - better, self.leads("p_worse"), worse=True)
+        return words.person(self.verdict, better, self.leads("p_meaningful"))
 
     @property
     def surer_sentence(self) -> str:

@@ -7,6 +7,8 @@ from truechange.foundation.distributions import t_below, two_sided
 from truechange.foundation.errors import ChoiceError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
+from truechange.individual.typed import within
+from truechange.measures.catalogue import facts
 from truechange.measures.norms import references
 from truechange.measures.published import published_rows, published_threshold
 
@@ -33,11 +35,18 @@ def place(measure: str, score: float, *, age: float | None = None, sex: str | No
     tuple of str
         Norms first, then cut-offs; values from memory last. It compares; it does not diagnose.
 
+    Raises
+    ------
+    DataError
+        Nobody is of this age.
+
     Examples
     --------
     >>> print(place("chair_stand_30s", 9, age=72, sex="female")[0][:54])
     9 is below the lower end of the usual range of 10 stan
     """
+    if age is not None:
+        within("age", age, facts()["age"])
     found = sorted(references(measure, age=age, sex=sex), key=lambda one: one.origin.status == "from memory")
     return tuple(one.sentence(score) for one in found)
 

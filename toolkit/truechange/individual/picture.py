@@ -21,10 +21,12 @@ def draw(result: Answer, ax: "Axes | None") -> "Axes":
     Raises
     ------
     RefusedError
-        One of the scores is "unable": there is nothing to draw.
+        One of the scores is "unable", or they are scores of two tests: there is nothing to draw.
     """
     if isnan(result.improvement):
-        raise RefusedError("A person who was unable to do the test at one visit has no two scores to draw.")
+        raise RefusedError(
+            "A person who was unable at one visit, or was tested in two ways, has no two scores to draw."
+        )
     if ax is None:
         import matplotlib.pyplot as plt
 

@@ -5,22 +5,10 @@ from dataclasses import dataclass
 from math import sqrt
 
 from truechange.foundation.errors import DataError, RefusedError
+from truechange.individual.typed import named, typed_fact
 
 MINOR = ("assessor", "tester")  # a change of these is a caution, not another test
 FEWEST_PAIRS = 30
-_SAID = {"true": "yes", "false": "no", "nan": "", "<na>": ""}
-
-
-def named(fact: str) -> str:
-    """Say a protocol fact in words.
-
-    Examples
-    --------
-    >>> named("seat_height_cm"), named("arms_used")
-    ('seat height (cm)', 'arms used')
-    """
-    stem, _, unit = fact.rpartition("_")
-    return f"{stem.replace('_', ' ')} ({unit})" if unit in ("cm", "kg", "m", "s") and stem else fact.replace("_", " ")
 
 
 def compare_protocols(
@@ -55,14 +43,16 @@ def compare_protocols(
     changed: list[str] = []
     minor: list[str] = []
     unknown: list[str] = []
+    said: list[str] = []
     for fact in dict.fromkeys((*expected, *first, *second)):
-        one, two = (_text(facts.get(fact)) for facts in (first, second))
+        (one, odd), (two, odder) = (typed_fact(fact, facts.get(fact)) for facts in (first, second))
+        said += filter(None, dict.fromkeys((odd, odder)))
         if one and two:
             if not _agree(one, two, (tolerances or {}).get(fact, 0.0)):
                 (minor if fact in MINOR else changed).append(f"{named(fact)} {one} before, {two} after")
         elif fact in expected or one or two:
             unknown.append(named(fact))
-    said = [f"Changed between the tests: {words}; kept, because the score need not follow." for words in minor]
+    said += [f"Changed between the tests: {words}; kept, because the score need not follow." for words in minor]
     if unknown:
         said.append(f"Not stated for both tests, so not known to be the same: {', '.join(unknown)}.")
     return tuple(changed), tuple(said)
@@ -84,9 +74,39 @@ def refuse_changed(changed: Sequence[str], before: str, after: str, unit: str) -
         )
 
 
-def _text(value: object) -> str:
-    text = "" if value is None else str(value).strip()
-    return _SAID.get(text.casefold(), text)
+def way_of(
+    before: Mapping[str, object] | None,
+    after: Mapping[str, object] | None,
+    harder: Mapping[str, str],
+    tolerances: Mapping[str, float],
+) -> int:
+    """Return 1 where every changed fact made the second test harder, -1 where easier, 0 where that is not known.
+
+    Parameters
+    ----------
+    before, after : mapping of str to object, or None
+        Protocol facts of the two tests.
+    harder : mapping of str to str
+        ``"lower"``, ``"higher"`` or the hardest word of each fact (:attr:`Measure.harder`).
+    tolerances : mapping of str to float
+        How far apart a numeric fact may be and still agree.
+
+    Examples
+    --------
+    >>> way_of({"seat_height_cm": 43}, {"seat_height_cm": 40}, {"seat_height_cm": "lower"}, {})
+    1
+    """
+    ways = set()
+    for fact in {**(before or {}), **(after or {})}:
+        one, two = (typed_fact(fact, (facts or {}).get(fact))[0] for facts in (before, after))
+        if not one or not two or fact in MINOR or _agree(one, two, tolerances.get(fact, 0.0)):
+            continue
+        hardest = harder.get(fact, "")
+        if hardest in ("lower", "higher"):
+            ways.add(1 if (float(two) < float(one)) == (hardest == "lower") else -1)
+        else:
+            ways.add(1 if hardest == two else -1 if hardest == one else 0)
+    return ways.pop() if len(ways) == 1 else 0
 
 
 def _agree(one: str, two: str, tolerance: float) -> bool:

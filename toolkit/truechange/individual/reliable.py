@@ -4,10 +4,11 @@ from math import hypot, isfinite, nan, sqrt
 from typing import TYPE_CHECKING
 
 from truechange.foundation.distributions import normal_below, t_below, t_quantile, two_sided
-from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, plain_number
 from truechange.foundation.sem import read_sem
 from truechange.individual.group import Programme, check_group
+from truechange.measures.catalogue import direction
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +30,7 @@ def reliable_change(
     after: float,
     *,
     sem: "Estimate | float",
-    better: str = "higher",
+    better: str | None = None,
     sem_after: float | None = None,
     practice: float = 0.0,
     practice_se: float = 0.0,
@@ -46,7 +47,7 @@ def reliable_change(
     sem : Estimate or float
         Standard error of measurement before, in the test's unit.
     better : {"higher", "lower"}, optional
-        Which direction is an improvement.
+        Which direction is an improvement; by default ``"higher"``, but it must be said where the SEM's unit is a time.
     sem_after : float, optional
         SEM after; by default the same.
     practice, practice_se : float, optional
@@ -96,7 +97,7 @@ def reliable_change(
     """
     import pandas as pd
 
-    check_choice("better", better, ("higher", "lower"))
+    better = direction(better, unit=getattr(sem, "unit", ""))
     check_confidence(confidence)
     sem = read_sem(sem).value
     later = sem if sem_after is None else read_sem(sem_after, name="sem_after").value

@@ -19,13 +19,15 @@ from truechange.foundation.errors import (
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result
-from truechange.individual import priors
+from truechange.individual import priors, words
 from truechange.individual import verdict as v
 from truechange.individual.assess import person_change, visit_mean
 from truechange.individual.belief import Belief
 from truechange.individual.change import PersonChange
-from truechange.individual.score_error import ScoreError
+from truechange.individual.protocol import compare_protocols, refuse_changed
+from truechange.individual.score_error import ScoreError, score_error
 from truechange.measures.catalogue import measure as look_up
+from truechange.measures.measure import Measure
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,16 +43,17 @@ class Visits(Result):
     Parameters
     ----------
     points : tuple of (float, float, int)
-        Day, mean score and number of scores of each visit, in order.
+        Day, mean score and number of scores of each visit, in order; NaN and 0 where the person was unable.
     baselines, looks : int
         How many of the first visits are baseline; follow-up visits that the error of repeated looks is spread over.
     changes : tuple of PersonChange
-        Each follow-up visit against the baseline, its MDC paid for repeated looks.
+        Each follow-up visit against the baseline, its MDC paid for repeated looks. The last decides: unable then is
+        lost ability, able after an unable baseline became able.
     beliefs : tuple of Belief
         The posterior of the true change from the baseline to the last visit by a straight course, under each prior,
-        the one reported first.
+        the one reported first; empty where the baseline or the last visit has no score.
     level : Estimate
-        The true score at the last visit as it stands alone: score ± its error.
+        The true score at the last visit with a score as it stands alone: score ± its error.
     cautions, sources : tuple of str
         What to mind; bibliography keys of what was computed.
     """
@@ -83,44 +86,44 @@ class Visits(Result):
 
     @property
     def per_week(self) -> Estimate:
-        """The same a week; NaN at one visit."""
-        begin, end = self.points[self.baselines - 1][0], self.points[-1][0]
+        """The same a week; NaN without a course."""
+        begin = [day for day, _, m in self.points[: self.baselines] if m][-1:]
         unit = f"{self.level.unit} a week".strip()
-        return self.change.scaled(7 / (end - begin) if self.changes else nan, unit=unit)
+        return self.change.scaled(7 / (self.points[-1][0] - begin[0]) if self.beliefs else nan, unit=unit)
+
+    @property
+    def by_course(self) -> PersonChange:
+        """The last visit against the baseline, its chances those of the whole course."""
+        return replace(self.changes[-1], beliefs=self.beliefs)
 
     @property
     def p_meaningful(self) -> float:
-        """Chance that the true improvement by a straight course exceeds the MCID; NaN at one visit."""
-        bar = self.changes[-1].mcid if self.changes else None
-        return self.beliefs[0].above(bar.value, v.spread(bar)) if bar else nan
+        """Chance that the true improvement by a straight course exceeds the MCID; NaN without a course."""
+        return self.by_course.p_meaningful if self.beliefs else nan
 
     @property
     def p_worse(self) -> float:
-        """Chance of a true decline beyond the MCID for deterioration; NaN at one visit."""
-        bar = self.changes[-1].mcid_deterioration if self.changes else None
-        return 1 - self.beliefs[0].above(-bar.value, v.spread(bar)) if bar else nan
+        """Chance of a true decline beyond the MCID for deterioration; NaN without a course."""
+        return self.by_course.p_worse if self.beliefs else nan
 
     def table(self) -> "pd.DataFrame":
         """Return one row a visit, unrounded: day, score, scores, improvement, mdc (looks paid for), verdict."""
         import pandas as pd
 
         frame = pd.DataFrame(self.points, columns=["day", "score", "scores"])
-        seen = [
-            (change.improvement, change.mdc.value if change.mdc else nan, change.verdict) for change in self.changes
-        ]
+        seen = [(one.improvement, one.mdc.value if one.mdc else nan, one.verdict) for one in self.changes]
         follow = frame.index[len(frame) - len(seen) :]
         return frame.join(pd.DataFrame(seen, columns=["improvement", "mdc", "verdict"], index=follow))
 
     def sentences(self) -> tuple[str, ...]:
-        """Return the last visit in words, then the course, then the chance."""
+        """Return the last visit in words, for the chart and for the person, then the course, then the chance."""
         if not self.changes:
             return (f"One visit: the true score is most likely {self.level}; a change needs a second visit.",)
-        chance = f"{percent(self.p_meaningful)} ({self.beliefs[0].assumes})"
-        return (
-            self.changes[-1].chart_sentence,
-            f"By a straight course the improvement is {self.change}, or {self.per_week}.",
-            f"Chance that the true improvement by that course is at least the MCID: {chance}.",
-        )
+        said = words.chart(self.changes[-1]), self.by_course.person_sentence
+        if not self.beliefs:
+            return (*said, self.by_course.surer_sentence)
+        course = f"By a straight course the improvement is {self.change}, or {self.per_week}."
+        return (*said, course, words.chances(self.by_course))
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw every visit with its error, the baseline, and the lines of important and detectable change."""
@@ -128,11 +131,11 @@ class Visits(Result):
         from truechange.individual.picture import lines
 
         ax = axes(ax)
-        days, scores, counts = zip(*self.points, strict=True)
+        days, scores, counts = zip(*(point for point in self.points if point[2]), strict=True)
         reach = (self.level.high - self.level.value) * sqrt(counts[-1])
         errors = [reach / sqrt(count) for count in counts]
         ax.errorbar(days, scores, yerr=errors, color=INK, marker="o", ms=6, capsize=3, lw=1)
-        for at, label, colour, dash in lines(self.changes[-1]) if self.changes else ():
+        for at, label, colour, dash in lines(self.changes[-1]) if self.beliefs else ():
             mark_line(ax, at, label.replace("first score", "baseline"), colour=colour, dash=dash)
         ax.set_xlabel("day")
         ax.set_ylabel(self.level.unit or "score")
@@ -141,8 +144,9 @@ class Visits(Result):
     @property
     def alt(self) -> str:
         """The picture in words."""
-        seen = ", ".join(f"{score:g} on day {day:g}" for day, score, _ in self.points)
-        return f"Scores over time: {seen}; each with its error, and lines at the important and the detectable change."
+        seen = ", ".join(f"{f'{score:g}' if m else 'unable'} on day {day:g}" for day, score, m in self.points)
+        held = ", and lines at the important and the detectable change" if self.beliefs else ""
+        return f"Scores over time: {seen}; each with its error{held}."
 
 
 def visits(
@@ -211,47 +215,77 @@ def visits(
     check_whole(baselines=baselines, **stated(looks=looks))
     if not isinstance(data, Mapping) and not hasattr(data, "columns"):
         raise DataError(f"data={in_short(data)} is not a table; give a column of days and one of scores.")
-    known = look_up(about["measure"]).protocol if about.get("measure") else ()
-    held, facts = _read(data, day, score, (*protocol, *(f for f in known if f in data and f not in protocol)))
-    unable = [when for when, scores in held.items() if isnan(sum(scores))]
-    days = [when for when in sorted(held) if when not in unable]
-    if not days:
+    test = look_up(about["measure"]) if about.get("measure") else None
+    known = test.protocol if test else ()
+    held, facts = _read(data, day, score, (*protocol, *(f for f in known if f in data and f not in protocol)), test)
+    days = sorted(held)
+    able = [when for when in days if not isnan(sum(held[when]))]
+    if not able:
         raise DataError("There is no visit with a score in these data.")
     if baselines < 1 or (len(days) > 1 and baselines >= len(days)):
         raise ChoiceError(f"baselines={baselines} must be at least 1 and leave a follow-up visit among {len(days)}.")
-    points = tuple((when, sum(held[when]) / len(held[when]), len(held[when])) for when in days)
-    before = [score for when in days[:baselines] for score in held[when]]
-    looks = max(looks or 0, len(days) - baselines, 1)
+    if "bridge" not in about:
+        _same_way(days, held, facts, test)
+    start = [when for when in days[:baselines] if when in able]
+    points = tuple((when, sum(held[when]) / len(held[when]), len(held[when]) * (when in able)) for when in days)
+    seen = tuple(point for point in points if point[2])
+    looks = max(looks or 0, len(able) - len(start), 1)
     shared = 1 - (1 - confidence) / looks
     changes = [
         person_change(
-            before, held[when], before_protocol=facts[days[0]], after_protocol=facts[when], confidence=shared, **about
+            _scores(held, start or (able[-1:] if when == days[-1] and when not in able else [])),
+            _scores(held, [when] if when in able else []),
+            before_protocol=facts[days[0]], after_protocol=facts[when], confidence=shared, **about,
         )
         for when in days[baselines:] or days[:1]
-    ]
-    last = changes[-1]
-    if last.error is None:
+    ]  # fmt: skip
+    last, whole = changes[-1], bool(start) and len(able) > len(start) and days[-1] in able
+    ends = (seen[0][1], seen[-1][1])
+    one = score_error(about["sem"], about.get("sem_df"), ends, programme=last.programme, unit=last.test.unit)
+    if one is None:
         raise RefusedError("Visits cannot be told from error without a standard error of measurement above 0 (sem=).")
-    one = replace(last.error, before=last.error.group_before, after=last.error.after * sqrt(points[-1][2]))
+    one = replace(one, before=one.group_before)
+    zero = f" (0 {last.test.unit} counts as that)" if last.test.zero_unable else ""
     cautions = [
-        f"Unable to do the test on day {when:g}: a finding of its own, not in the arithmetic." for when in unable
+        f"Unable{zero} to do the test on day {when:g}: a finding of its own, not in the arithmetic."
+        for when in days
+        if when not in able
     ]
-    cautions += [f"The {m} scores of day {when:g} were averaged." for when, _, m in points if m > 1]
+    cautions += [f"The {m} scores of day {when:g} were averaged." for when, _, m in seen if m > 1]
     beliefs: tuple[Belief, ...] = ()
-    if len(days) > 1:
-        beliefs = _beliefs(points, baselines, one, last)
-        cautions += _course_cautions(points, baselines, looks, one, last, confidence)
-    reach = two_sided(confidence) * last.error.after
+    if whole:
+        beliefs = _beliefs(seen, len(start), one, last)
+        cautions += _course_cautions(seen, len(start), looks, one, last, confidence)
+    reach, at = two_sided(confidence) * one.after / sqrt(seen[-1][2]), seen[-1][1]
     level = Estimate(
-        value=points[-1][1], low=points[-1][1] - reach, high=points[-1][1] + reach, confidence=confidence,
+        value=at, low=at - reach, high=at + reach, confidence=confidence,
         unit=last.test.unit, df=one.df, method="score ± error, nothing known of the group", origin=one.origin,
     )  # fmt: skip
     kept = tuple(changes) if len(days) > 1 else ()
     return Visits(points, baselines, looks, kept, beliefs, level, (*cautions, *last.cautions), last.sources)
 
 
+def _scores(held: Mapping[float, list[float]], days: Sequence[float]) -> "list[float] | str":
+    return [score for when in days for score in held[when]] or "unable"
+
+
+def _same_way(
+    days: Sequence[float],
+    held: Mapping[float, list[float]],
+    facts: Mapping[float, Mapping[str, object]],
+    test: Measure | None,
+) -> None:
+    """Refuse a course whose visits were not all tested the way the first was."""
+    for when in days[1:]:
+        changed, _ = compare_protocols(
+            facts[days[0]], facts[when], test.protocol if test else (), test.tolerances if test else None
+        )
+        texts = (" and ".join("unable" if isnan(x) else f"{x:g}" for x in held[d]) for d in (days[0], when))
+        refuse_changed(changed, *texts, test.unit if test else "")
+
+
 def _read(
-    data: Any, day: str, score: str, protocol: Sequence[str]
+    data: Any, day: str, score: str, protocol: Sequence[str], test: Measure | None
 ) -> tuple[dict[float, list[float]], dict[float, dict[str, object]]]:
     """Return the scores and the protocol facts of each day; NaN for a day the person was unable."""
     for column in (day, score, *protocol):
@@ -264,8 +298,10 @@ def _read(
     facts: dict[float, dict[str, object]] = {}
     for row, values in enumerate(zip(data[day], data[score], *(data[name] for name in protocol), strict=True), start=1):
         when = _day(values[0], row)
-        held.setdefault(when, []).append(visit_mean(values[1], f"score of visit {row}")[0])
+        held.setdefault(when, []).append(visit_mean(values[1], f"score of visit {row}", test)[0])
         facts.setdefault(when, dict(zip(protocol, values[2:], strict=True)))
+        if isnan(sum(held[when])) and not all(map(isnan, held[when])):
+            raise DataError(f"Day {when:g} holds both a score and unable: keep the one that counts.")
     return held, facts
 
 

@@ -11,7 +11,22 @@ IMPORTANT_WITHIN_ERROR = "important_sized_within_error"
 NONE_SHOWN = "no_demonstrable_change"
 CELLS = (REAL_AND_IMPORTANT, REAL_BELOW_IMPORTANT, IMPORTANT_WITHIN_ERROR, NONE_SHOWN)
 BECAME_ABLE, LOST_ABILITY, NOT_ASSESSABLE = "became_able", "lost_ability", "not_assessable"
+HARDER_BETTER, EASIER_WORSE = "better_on_harder_test", "worse_on_easier_test"
 BORDERLINE = 0.80
+SURE, LIKELY = 0.95, 0.80  # the bands of every chance put into words; 1 minus each for the other side
+
+
+def band(chance: float) -> str:
+    """Return the word for a chance: ``"sure"`` from 95%, ``"likely"`` from 80%, ``"unclear"``, ``"unlikely"`` to 20%.
+
+    Examples
+    --------
+    >>> band(0.96), band(0.84), band(0.5), band(0.2)
+    ('sure', 'likely', 'unclear', 'unlikely')
+    """
+    if chance >= SURE:
+        return "sure"
+    return "likely" if chance >= LIKELY else "unclear" if chance > 1 - LIKELY + 1e-12 else "unlikely"
 
 
 def verdict(improvement: float, beyond_practice: float, mdc: float, mcid: float, mcid_deterioration: float) -> str:

@@ -14,20 +14,31 @@ _CHART = {
     v.NONE_SHOWN: "no change demonstrated, within measurement error ({mdc}) and below the MCID ({mcid})",
     v.BECAME_ABLE: "became able to do the test; the size of the improvement cannot be stated",
     v.LOST_ABILITY: "no longer able to do the test; the size of the decline cannot be stated",
+    v.HARDER_BETTER: "better, with no worse a score on a harder test ({why}); by how much cannot be stated",
+    v.EASIER_WORSE: "worse, with no better a score on an easier test ({why}); by how much cannot be stated",
     v.NOT_ASSESSABLE: "whether this is a change cannot be assessed: {why}",
 }
 _AGAIN = "so we will test again."
+BETTER = {"sure": "You really are doing better on this test", "likely": "You are most likely doing better on this test",
+          "unclear": "You may be doing better on this test"}  # fmt: skip
+HELPS = {"sure": ", and by enough to help you in daily life.", "likely": ", and likely by enough to help you.",
+         "unclear": ", but it is not clear yet if it is enough to help you.",
+         "unlikely": ", but the step is still a small one."}  # fmt: skip
+WORSE = {"sure": "This test is harder for you now", "likely": "This test is most likely harder for you now",
+         "unclear": "This test may be harder for you now"}  # fmt: skip
+MATTERS = {"sure": ", by enough to matter; let us look at why.",
+           "likely": ", and likely by enough to matter; let us look at why.",
+           "unclear": "; it is not clear yet if it is enough to matter, so let us look at why.",
+           "unlikely": ", but only a little, so let us keep an eye on it."}  # fmt: skip
 _PERSON = {
-    v.REAL_AND_IMPORTANT: "You really are doing better on this test, and by enough to help you in daily life.",
-    v.REAL_BELOW_IMPORTANT: "You really are doing better on this test, but the step is still a small one.",
-    v.IMPORTANT_WITHIN_ERROR: f"You may well be doing better, but this can also be just a good day, {_AGAIN}",
+    v.IMPORTANT_WITHIN_ERROR: f"You {{may}} be doing better, but this can also be just a good day, {_AGAIN}",
     v.NONE_SHOWN: "So far this test shows no clear change; your work may still be helping you.",
-    f"worse_{v.REAL_AND_IMPORTANT}": "This test is harder for you now, by enough to matter; let us look at why.",
-    f"worse_{v.REAL_BELOW_IMPORTANT}": "This test is a little harder for you now, so let us keep an eye on it.",
-    f"worse_{v.IMPORTANT_WITHIN_ERROR}": f"This test may be harder for you now, or it was just a bad day, {_AGAIN}",
+    f"worse_{v.IMPORTANT_WITHIN_ERROR}": f"This test {{may}} be harder for you now, or it was just a bad day, {_AGAIN}",
     f"worse_{v.NONE_SHOWN}": "So far this test shows no clear change; small ups and downs like this are normal.",
     v.BECAME_ABLE: "You could not do this test before, and now you can.",
     v.LOST_ABILITY: "You could do this test before but not this time, so let us look at why.",
+    v.HARDER_BETTER: "You did this test in a harder way than before, and did at least as well.",
+    v.EASIER_WORSE: "You did this test in an easier way than before, and it did not go better; let us look at why.",
     v.NOT_ASSESSABLE: "This test alone cannot tell us yet if you have changed.",
 }
 
@@ -44,48 +55,74 @@ def size_text(result: Answer, size: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def sure_text(chance: float) -> str:
+    """Write a chance as a percentage that is never 0% or 100%, however near."""
+    return percent(min(max(chance, 1e-9), 1 - 1e-9))
+
+
 def chart(result: Answer) -> str:
-    """Return the sentence for the record."""
+    """Return the sentence for the record, without the chances."""
     name, d = f"{result.test.name}: " if result.test.name else "", result.improvement
     seen = f"{name}{score_text(result, result.before)} → {score_text(result, result.after)} {result.test.unit}".rstrip()
     if not isnan(d):
         seen += f", {'improved' if d > 0 else 'worse'} by {size_text(result, abs(d))}" if d else ", no difference"
     mdc = f"MDC{100 * result.confidence:g} {size_text(result, result.mdc.value)}" if result.mdc else ""
-    said = _CHART[result.verdict.removeprefix("worse_")]
+    said = _CHART.get(result.verdict) or _CHART[result.verdict.removeprefix("worse_")]
     said = said.format(mdc=mdc, mcid=size_text(result, result.bar.value), why=result.why_not)
-    return f"{seen}: {said}. {chances(result)}".rstrip()
+    return f"{seen}: {said}."
 
 
 def chances(result: Answer) -> str:
-    """Return the sentence with the chances, under every prior that could be used; empty where there are none."""
+    """Return the chances under every prior that could be used, and which to use; empty where there are none."""
     if not result.beliefs:
         return ""
     key, what = ("p_worse", "decline") if result.worse else ("p_meaningful", "improvement")
-    shown = {prior: percent(chance[key]) for prior, chance in result.chances.items()}
-    alone = f"{shown['flat']} from the scores alone, {shown['sceptical']} for a sceptic"
+    held = f", without the practice gain of {size_text(result, result.practice)}," if result.practice else ""
+    shown = {prior: sure_text(chance[f"{key}_beyond_practice"]) for prior, chance in result.chances.items()}
+    said = f"{shown['flat']} (the scores alone; use this one, as the most it can be)"
     if result.programme and "programme" in shown:
-        alone = f"{shown['programme']} ({result.programme.name}, n = {result.programme.n}); {alone}"
-    return f"Chance that the true change is an important {what}: {alone}."
+        said = f"{shown['programme']} (people like this one: {result.programme.name}, n = {result.programme.n}; "
+        said += f"use this one), {shown['flat']} (the scores alone)"
+    said += f", {shown['sceptical']} (a sceptic who expects no change)"
+    return f"Chance that the true change{held} is an important {what}: {said}."
 
 
-def person(result: Answer) -> str:
-    """Return the sentence for the person, in everyday words."""
-    return _PERSON[result.verdict]
+def person(verdict: str, better: float, important: float, worse: bool = False) -> str:
+    """Return the sentence for the person, in everyday words that go no further than the chances.
+
+    Parameters
+    ----------
+    verdict : str
+        As in :class:`Answer`.
+    better, important : float
+        Chance of any true change, and of an important one, in the direction of the verdict.
+    worse : bool, optional
+        Whether that direction is down.
+    """
+    if verdict.removeprefix("worse_") not in (v.REAL_AND_IMPORTANT, v.REAL_BELOW_IMPORTANT):
+        return _PERSON[verdict].format(may="may well" if better >= v.LIKELY else "may")
+    start, end = (WORSE, MATTERS) if worse else (BETTER, HELPS)
+    enough = v.band(important)
+    if verdict.endswith(v.REAL_BELOW_IMPORTANT) and enough != "unlikely":
+        enough = "unclear"  # as seen it is below the MCID, whatever the group makes likely
+    return start[v.band(max(better, 0.5))] + end[enough]
 
 
 def firmness(result: Answer) -> str:
     """Say how firmly the verdict stands; empty where the thresholds came without their uncertainty."""
     if isnan(result.stability):
         return ""
-    said = "Borderline: the" if result.borderline else "The"
-    return f"{said} verdict holds in {percent(result.stability)} of the thresholds their uncertainty allows."
+    said = (
+        f"{'Borderline: the' if result.borderline else 'The'} same verdict comes out in {sure_text(result.stability)}"
+    )
+    return f"{said} of the MDCs and MCIDs their uncertainty allows: how firm those two are, not how sure the change is."
 
 
 def surer(result: Answer) -> str:
     """Return the one thing that would make the answer surer, with its effect where it can be computed."""
     error, mdc = result.error, result.mdc
     if isnan(result.improvement):
-        return "We would be surer with a second test on another day, done the same way."
+        return "We would be surer with one more test on another day, done just the same way."
     if error is None or mdc is None:
         return "We would be surer if we knew this test's measurement error: 30 to 50 stable people, tested twice."
     if result.verdict.removeprefix("worse_") == v.IMPORTANT_WITHIN_ERROR or result.borderline:
@@ -104,7 +141,7 @@ def surer(result: Answer) -> str:
 def picture(result: Answer) -> str:
     """Return the picture in words, for those who cannot see it."""
     if isnan(result.improvement):
-        return "No picture: the person was unable to do the test at one visit."
+        return "No picture: the person was unable to do the test at one visit, or did it in two ways."
     scores = (
         f"{score_text(result, result.before)} before and {score_text(result, result.after)} {result.test.unit}".rstrip()
     )

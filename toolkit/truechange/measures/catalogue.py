@@ -1,24 +1,67 @@
-"""The catalogue of functional tests, read from two small tables: facts, and cautions with their source."""
+"""The catalogue of functional tests, read from small tables: tests, how they are done, cautions with their source."""
 
 import csv
 import os.path  # pathlib would triple the cost of a cold start
+from dataclasses import dataclass
 from functools import cache
+from math import inf
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from truechange.foundation.errors import ChoiceError, in_short
-from truechange.measures.measure import Measure
+from truechange.foundation.errors import ChoiceError, check_choice, in_short
+from truechange.measures.measure import DIRECTIONS, Measure
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
 HERE = os.path.dirname(__file__)
+_TIMES = ("s", "sec", "secs", "second", "seconds", "ms", "min", "mins", "minute", "minutes", "time")
 
 
 def read_rows(name: str) -> list[dict[str, str]]:
     """Return the rows of one of the room's tables, as text."""
     with open(os.path.join(HERE, name), encoding="utf-8", newline="") as table:
         return list(csv.DictReader(table))
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A fact of a test or a person that is typed beside the score: its unit, what is possible and usual, its words.
+
+    `words` holds each word that is written, with the others read as it; limits are choices made for this library.
+    """
+
+    unit: str
+    hard: tuple[float, float]
+    soft: tuple[float, float]
+    words: "Mapping[str, tuple[str, ...]]"
+
+    def word(self, text: str) -> str:
+        """Return the word a typed text is read as, empty if it is none of them."""
+        plain = _letters(text)
+        return next((word for word, also in self.words.items() if plain in map(_letters, (word, *also))), "")
+
+
+def _letters(text: str) -> str:
+    return "".join(filter(str.isalnum, text.casefold()))
+
+
+@cache
+def facts() -> MappingProxyType[str, Fact]:
+    """Return every fact of ``facts.csv`` by its column."""
+    found = {}
+    for row in read_rows("facts.csv"):
+        low, high, soft_low, soft_high = (
+            float(row[limit] or end)
+            for limit, end in (("hard_low", -inf), ("hard_high", inf), ("soft_low", -inf), ("soft_high", inf))
+        )
+        words = (entry.partition(":") for entry in row["words"].split(";") if entry)
+        found[row["fact"]] = Fact(
+            row["unit"], (low, high), (soft_low, soft_high), {word: tuple(also.split("/")) for word, _, also in words}
+        )
+    return MappingProxyType(found)
 
 
 @cache
@@ -43,6 +86,8 @@ def catalogue() -> MappingProxyType[str, Measure]:
             whole=row["whole"] == "yes",
             protocol=tuple(column for column, _, _ in facts),
             tolerances=MappingProxyType({column: float(slack) for column, _, slack in facts if slack}),
+            harder=MappingProxyType(dict(fact.split("=") for fact in row["harder"].split(";") if fact)),
+            zero_unable=row["zero_unable"] == "yes",
             safety=tuple(cautions.get((row["key"], "safety"), ())),
             reading=tuple(cautions.get((row["key"], "reading"), ())),
             also=tuple(row["also"].split(";")),
@@ -82,6 +127,42 @@ def measure(key: "str | Measure") -> Measure:
     raise ChoiceError(
         f"measure={in_short(key)} is not in the catalogue{_closest(key)} Known tests: {', '.join(tests)}."
     )
+
+
+def named_test(name: str) -> Measure | None:
+    """Return the test of the catalogue that goes by this name, whatever its spaces and capitals; None if none does."""
+    plain = _letters(name)
+    names = ((other, test) for test in catalogue().values() for other in (test.key, test.name, *test.also))
+    return next((test for other, test in names if plain and _letters(other) == plain), None)
+
+
+def direction(better: str | None, test: Measure | None = None, *, name: str = "", unit: str = "") -> str:
+    """Return which direction is an improvement: the test's own, else as said, else ``"higher"`` where that can be.
+
+    Parameters
+    ----------
+    better : {"higher", "lower"} or None
+        What was said; None for nothing.
+    test : Measure, optional
+        The test, where it is known.
+    name, unit : str, optional
+        What else is known of it.
+
+    Raises
+    ------
+    ChoiceError
+        What was said contradicts the test, or nothing was said of a test that may be timed.
+    """
+    if better is not None:
+        check_choice("better", better, DIRECTIONS)
+    known = test or named_test(name)
+    if known is not None and better is not None and better != known.better:
+        raise ChoiceError(f"better={better!r} contradicts {known.name}, where {known.better} is better: leave it out.")
+    if known is not None and known is not test and known.better == "lower" and better is None:
+        raise ChoiceError(f"{name!r} is the {known.name} of the catalogue: say measure={known.key!r}.")
+    if known is None and better is None and unit.casefold().rstrip(".") in _TIMES:
+        raise ChoiceError(f"Scores in {unit}: say whether less time is better (better='lower') or more ('higher').")
+    return known.better if known is not None else better or "higher"
 
 
 def _closest(key: object) -> str:

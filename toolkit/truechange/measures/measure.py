@@ -42,6 +42,10 @@ class Measure:
         Columns of the assessments table that must agree before two scores may be subtracted.
     tolerances : mapping of str to float
         How far apart a numeric protocol fact may be and still agree, in that column's unit.
+    harder : mapping of str to str
+        What makes the test harder, fact by fact: ``"lower"`` or ``"higher"``, or the word that is the hardest.
+    zero_unable : bool
+        Whether a score of 0 means that the person was unable.
     safety, reading : tuple of str
         Usual cautions when testing, and when reading the score. Local rules and the clinician's judgement go first.
     also : tuple of str
@@ -72,6 +76,8 @@ class Measure:
     whole: bool = False
     protocol: tuple[str, ...] = ()
     tolerances: "Mapping[str, float]" = field(default_factory=lambda: MappingProxyType({}), hash=False)
+    harder: "Mapping[str, str]" = field(default_factory=lambda: MappingProxyType({}), hash=False)
+    zero_unable: bool = False
     safety: tuple[str, ...] = ()
     reading: tuple[str, ...] = ()
     also: tuple[str, ...] = ()

@@ -1,5 +1,6 @@
 """The form of the one-person page: labelled fields, an error beside the field it is about, the answer beside."""
 
+from collections.abc import Callable
 from functools import cache
 from html import escape
 from threading import Thread
@@ -9,10 +10,10 @@ import ipywidgets as widgets
 
 from truechange.foundation.errors import OutcomeError
 from truechange.foundation.html import bullet_list, figure
-from truechange.individual.protocol import named
-from truechange.measures.catalogue import catalogue
+from truechange.individual.typed import named, typed_score
+from truechange.measures.catalogue import catalogue, facts
 from truechange.measures.published import published_rows
-from truechange.page.question import CAUTION, COMPARES, GROUP, Question, ask
+from truechange.page.question import CAUTION, COMPARES, GROUP, Question, ask, number
 
 OWN = "type our own"
 WAITING = '<div class="tc-said none"><p>The answer appears here as soon as the fields are filled.</p></div>'
@@ -62,7 +63,16 @@ class Form:
         columns = widgets.HBox([form, self.answer]).add_class("tc-columns")
         self.page = widgets.VBox([head, columns]).add_class("tc")
         self.fields["measure"].observe(lambda _: self._new_test(), "value")
+        for name in ("sem", "mcid"):  # a number and a source of it exclude each other: the later one stays
+            self.fields[name].observe(lambda seen, name=name: self._only(f"{name}_from", OWN, seen["new"]), "value")
+            self.fields[f"{name}_from"].observe(
+                lambda seen, name=name: self._only(name, "", seen["new"] not in (OWN, None)), "value"
+            )
         self._new_test()
+
+    def _only(self, other: str, empty: str, given: object) -> None:
+        if given:
+            self.fields[other].value = empty
 
     def _html(self, text: str, *classes: str) -> widgets.HTML:
         made = widgets.HTML(text)
@@ -101,23 +111,24 @@ class Form:
             self.fields[name].options = [OWN, *once]
         self.show(quiet=True)
 
-    def _number(self, name: str) -> float | None:
-        text = self.fields[name].value.strip().replace(",", ".")
+    def _typed(self, name: str, read: Callable[[str], Any]) -> Any:
+        """Return what `read` makes of a field's text, None for an empty one; what is wrong is said beside it."""
         try:
-            return float(text) if text else None
-        except ValueError:
-            self.wrong[name].value = f"“{escape(text)}” is not a number; write it like 12.5."
+            return read(self.fields[name].value) if self.fields[name].value.strip() else None
+        except OutcomeError as trouble:
+            self.wrong[name].value = escape(str(trouble))
             return None
-
-    def _score(self, name: str) -> Any:
-        if self.fields[name].value.strip().casefold() == "unable":
-            return "unable"
-        return self._number(name)
 
     def question(self) -> Question | None:
         """Return what the fields ask; None while something is missing or wrong (then it is said beside the field)."""
-        numbers = {name: self._number(name) for name in (*WORDS, "age")}
-        scores = (self._score("first"), self._score("last"))
+        test = catalogue()[self.fields["measure"].value]
+        numbers = {
+            name: self._typed(name, lambda text, name=name: number(name, text, test.unit)) for name in (*WORDS, "age")
+        }
+        scores = tuple(
+            self._typed(name, lambda text, name=name: typed_score(text, f"{name} score", test))
+            for name in ("first", "last")
+        )
         value = {name: field.value for name, field in self.fields.items()}
         sources = {
             f"{name}_from": None if value[f"{name}_from"] == OWN else value[f"{name}_from"] for name in ("sem", "mcid")
@@ -160,7 +171,7 @@ class Form:
             self.wrong[name].value = escape(words)
         if quiet and question is None and not (self.fields["first"].value and self.fields["last"].value):
             for mark in self.wrong.values():
-                mark.value = mark.value if "not a number" in mark.value else ""
+                mark.value = "" if mark.value.startswith("Needed") else mark.value
 
 
 def _about(said: str) -> tuple[str, str]:
@@ -168,8 +179,10 @@ def _about(said: str) -> tuple[str, str]:
     changed = said.partition("two ways (")[2].partition("), so")[0]
     if changed:
         return "done", f"Not the same both times: {changed}."
-    found = {"before=": "first", "after=": "last", "date": "last_date", "SEM": "sem", "sem": "sem", "MCID": "mcid"}
-    return next((name for words, name in found.items() if words in said), "n" if "programme" in said else "last"), said
+    found = {"before=": "first", "after=": "last", "date": "last_date", "SEM": "sem", "sem": "sem", "MCID": "mcid",
+             "mcid": "mcid", "practice": "practice", "age": "age", "programme": "n"}  # fmt: skip
+    found = {named(fact): "done" for fact in facts() if fact not in ("age", "sex")} | found
+    return next((name for words, name in found.items() if words in said), "last"), said
 
 
 def answer_html(result: Any, there: tuple[str, ...]) -> str:

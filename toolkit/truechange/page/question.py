@@ -10,11 +10,14 @@ from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.foundation.sem import read_sem
-from truechange.individual.assess import person_change
+from truechange.individual.assess import own_test, person_change
 from truechange.individual.context import place, published_mcid, published_sem, with_gap
 from truechange.individual.group import Programme
-from truechange.individual.protocol import compare_protocols
+from truechange.individual.protocol import MINOR, compare_protocols
+from truechange.individual.typed import typed_number, typed_score, typed_word, within
+from truechange.measures.catalogue import facts
 from truechange.measures.catalogue import measure as look_up
+from truechange.measures.measure import Measure
 from truechange.measures.published import published_rows
 
 GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
@@ -30,18 +33,18 @@ class Question:
 
     Parameters
     ----------
-    scores : tuple of (float, or tuple of float for several tests at one stage, or ``"unable"``)
-        In order of time, in the unit of the test.
+    scores : tuple of str or float
+        As typed, in order of time: numbers in the unit of the test, ``9/10`` for two tests at one stage, ``unable``.
     measure : str
         Key of a test of the catalogue; empty for one of your own, which `own` describes (name, unit, better).
     dates : tuple of str
         ISO dates, one a score, or none.
-    age, sex : float or None, str or None
-        For norms and cut-offs.
+    age, sex : str, float or None
+        For norms and cut-offs, as typed.
     before, after : mapping
         Protocol facts of the two tests.
     known : mapping
-        Numbers typed for this question: sem, sem_df, mcid, mcid_low, mcid_high, mcid_worse, practice.
+        Numbers typed for this question (sem, sem_df, mcid, mcid_low, mcid_high, mcid_worse, practice), text or number.
     clinic : mapping
         What the programme file says of this test; typed numbers go first.
     sem_from, mcid_from : str or None
@@ -56,16 +59,16 @@ class Question:
     measure: str = ""
     own: Mapping[str, Any] = field(default_factory=dict)
     dates: tuple[str, ...] = ()
-    age: float | None = None
+    age: str | float | None = None
     sex: str | None = None
     before: Mapping[str, object] = field(default_factory=dict)
     after: Mapping[str, object] = field(default_factory=dict)
-    known: Mapping[str, float] = field(default_factory=dict)
+    known: Mapping[str, str | float] = field(default_factory=dict)
     clinic: Mapping[str, Any] = field(default_factory=dict)
     sem_from: str | None = None
     mcid_from: str | None = None
     baselines: int = 1
-    confidence: float = 0.95
+    confidence: str | float = 0.95
 
     @property
     def days(self) -> tuple[int, ...]:
@@ -93,27 +96,75 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
     OutcomeError
         What was typed cannot be used; the message says how to mend it.
     """
-    test = look_up(question.measure) if question.measure else None
-    unit, days = test.unit if test else str(question.own.get("unit", "")), question.days
+    own, days, done = question.own, question.days, question.clinic.get("done")
+    test = _test(question)
+    question = replace(
+        question,
+        scores=tuple(typed_score(text, f"score {place}", test) for place, text in enumerate(question.scores, start=1)),
+        known={name: number(name, text, test.unit) for name, text in question.known.items()},
+        before=_facts(question.before, test),
+        after=_facts(question.after, test),
+        clinic={**question.clinic, **({"done": _facts(done, test)} if done else {})},
+    )
     numbers = {**question.clinic, **question.known}
-    about: dict[str, Any] = {"measure": question.measure} if test else dict(question.own)
+    about: dict[str, Any] = {"measure": test.key, "better": own.get("better")} if test.key else dict(own)
     gap = float(days[-1]) if days else None
-    about |= {"sem": _sem(question, numbers, unit, gap), "mcid": _mcid(question, numbers, unit, gap)}
+    about |= {"sem": _sem(question, numbers, test.unit, gap), "mcid": _mcid(question, numbers, test.unit, gap)}
     about |= {"mcid_deterioration": numbers.get("mcid_worse"), "practice": numbers.get("practice", 0.0)}
     about |= {"practice_se": numbers.get("practice_se", 0.0)}
-    group, said = _group(question)
-    about |= {"programme": group, "confidence": question.confidence}
+    group, said = _group(question, test)
+    about |= {"programme": group, "confidence": typed_number(question.confidence, "confidence")}
     if len(question.scores) == 2:
         about |= {"before_protocol": question.before or None, "after_protocol": question.after or None}
         found: Any = person_change(*question.scores, **about, dates=(question.dates or ("", ""))[:2])  # type: ignore[arg-type]
     else:
         found = _course(question, days, about)
-    last = question.scores[-1]
-    there = (
-        place(question.measure, last, age=question.age, sex=question.sex) if test and isinstance(last, float) else ()
-    )
-    held = (*said, *_transport(question, about), *found.cautions)
+    last, age = question.scores[-1], None if question.age is None else number("age", question.age)
+    sex = typed_word("sex", question.sex) if question.sex else None
+    there = ()
+    if test.key and isinstance(last, float) and not (test.zero_unable and last == 0):
+        there = place(test.key, last, age=age, sex=None if sex == "other" else sex)
+    odd = within("age", age, facts()["age"]) if age is not None else ""
+    held = (*said, *filter(None, [odd]), *_transport(question, about), *found.cautions)
     return replace(found, cautions=held), there
+
+
+def number(name: str, text: object, unit: str = "") -> float:
+    """Return a number typed for a fact of a question (a key of ``NUMBERS``, or age); `unit` is that of the test."""
+    unit = {"sem_df": "", "correlation": "", "n": "", "age": "years"}.get(name, unit)
+    return typed_number(text, name.replace("_", " ").replace("sem", "SEM").replace("mcid", "MCID"), unit)
+
+
+def _test(question: Question) -> Measure:
+    """Return the test that was asked about; one of the catalogue takes no other name or unit."""
+    own = question.own
+    if not question.measure:
+        return own_test(own.get("name", ""), own.get("unit", ""), own.get("better") or "higher", 1.0)
+    test = look_up(question.measure)
+    if own.get("name") or own.get("unit", "") not in ("", test.unit):
+        raise ChoiceError(
+            f"{test.name} has its own name and unit ({test.unit}): leave out --name and --unit, or leave out --measure "
+            "for a test of your own."
+        )
+    return test
+
+
+def _facts(given: Mapping[str, object], test: Measure) -> dict[str, object]:
+    """Return how a test was done under the names the library knows; another name is refused."""
+    known = (*(test.protocol or [fact for fact in facts() if fact not in ("age", "sex")]), *MINOR)
+    found = {}
+    for fact, value in given.items():
+        name = fact
+        if fact not in known and fact not in facts():
+            from truechange.records.rules import match_column
+
+            name, _, sure = match_column(fact, "assessments")
+            if name not in facts() or sure == "guess":
+                raise ChoiceError(
+                    f"{fact!r} is not a fact of how {test.name or 'a test'} is done; known: {', '.join(known)}."
+                )
+        found[name] = value
+    return found
 
 
 def _course(question: Question, days: tuple[int, ...], about: dict[str, Any]) -> Any:
@@ -126,7 +177,8 @@ def _course(question: Question, days: tuple[int, ...], about: dict[str, Any]) ->
     if changed:
         raise RefusedError(f"The tests were done in two ways ({'; '.join(changed)}): they make no course.")
     held = {"day": [day for day, _ in seen], "score": [score for _, score in seen]}
-    return visits(held, baselines=question.baselines, **about)
+    held |= {fact: [value] * len(seen) for fact, value in question.after.items()}
+    return visits(held, protocol=tuple(question.after), baselines=question.baselines, **about)
 
 
 def _each(score: Any) -> tuple[Any, ...]:
@@ -134,6 +186,7 @@ def _each(score: Any) -> tuple[Any, ...]:
 
 
 def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Estimate:
+    _one_source(question, "sem", question.sem_from)
     if question.sem_from is not None and "sem" not in question.known:
         found = published_sem(question.measure, question.sem_from or None)
         return replace(found, origin=with_gap(found.origin, gap))
@@ -148,6 +201,7 @@ def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float |
 
 
 def _mcid(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Threshold:
+    _one_source(question, "mcid", question.mcid_from)
     if question.mcid_from is not None and "mcid" not in question.known:
         found = published_mcid(question.measure, question.mcid_from or None)
         return replace(found, origin=with_gap(found.origin, gap))
@@ -155,8 +209,16 @@ def _mcid(question: Question, numbers: Mapping[str, Any], unit: str, gap: float 
         raise ChoiceError(f"The MCID is missing: type it (--mcid){_choices(question.measure, 'mic', '--mcid-from')}.")
     source = question.known if "mcid" in question.known else numbers
     low, high = source.get("mcid_low", nan), source.get("mcid_high", nan)
+    if (low == low) != (high == high) or low > numbers["mcid"] or high < numbers["mcid"]:
+        raise ChoiceError(f"The MCID {numbers['mcid']:g} lies between two limits, LOW first; got {low:g} and {high:g}.")
     origin = _origin(question, "mcid")
     return Threshold(value=numbers["mcid"], low=low, high=high, kind="mcid", unit=unit, method="given", origin=origin)
+
+
+def _one_source(question: Question, what: str, source: str | None) -> None:
+    if source and what in question.known:
+        both = f"both a number ({question.known[what]:g}) and a source ({source})"
+        raise ChoiceError(f"{what.upper()}: {both} were given; leave one out.")
 
 
 def _origin(question: Question, what: str) -> Origin:
@@ -172,7 +234,7 @@ def _choices(measure: str, quantity: str, option: str) -> str:
     return f", or choose a published one ({option} with part of its citation; {'; '.join(listed)})" if listed else ""
 
 
-def _group(question: Question) -> tuple[Programme | None, tuple[str, ...]]:
+def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[str, ...]]:
     held = question.clinic
     given = [name for name in GROUP if name in held]
     if not given:
@@ -180,12 +242,11 @@ def _group(question: Question) -> tuple[Programme | None, tuple[str, ...]]:
     if len(given) < len(GROUP):
         raise DataError(f"The programme file lacks {', '.join(sorted(set(GROUP) - set(given)))}; it needs all or none.")
     name = str(held.get("name", "the programme"))
-    test = look_up(question.measure) if question.measure else None
-    changed, _ = compare_protocols(held.get("done"), question.after, tolerances=test.tolerances if test else None)
+    changed, _ = compare_protocols(held.get("done"), question.after, tolerances=test.tolerances)
     if changed:
         there = "; ".join(changed).replace(" before", f" in {name}").replace(" after", " here")
         return None, (f"{name} was tested in another way ({there}): it is not used.",)
-    moments = {key: held[key] for key in GROUP}
+    moments = {key: number(key, held[key], test.unit) for key in GROUP}
     return Programme(name=name, origin=Origin.own(population=name), **moments), ()
 
 

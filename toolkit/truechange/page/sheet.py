@@ -24,7 +24,7 @@ def sheet_sections(result: Any, there: tuple[str, ...] = ()) -> tuple[str, list[
     there : tuple of str, optional
         Where the last score stands among norms and cut-offs.
     """
-    says, course = result.sentences(), not hasattr(result, "person_sentence")
+    says, course = result.sentences(), hasattr(result, "points")
     test = result.changes[-1].test if course and result.changes else getattr(result, "test", None)
     title = (test.name if test else "") or "One person's change"
     first = says if course else says[:2]

@@ -10,7 +10,11 @@ from pathlib import Path
 from typing import Any
 from unicodedata import normalize
 
+from truechange.measures.catalogue import facts as known_facts
+
 DECLARED = tomllib.loads((Path(__file__).parent / "rules.toml").read_text(encoding="utf-8"))
+FACTS = known_facts()  # how tests are done: limits and words shared with what is typed about one person
+DECLARED["words"] |= {"yes_no" if name == "arms_used" else name: one.words for name, one in FACTS.items() if one.words}
 LIMITS: dict[str, int] = DECLARED["limits"]
 TOO_LARGE = "Split it by site or by year; tc.responder_registry counts responders in files of any size, unchecked."
 TABLES = ("people", "assessments", "ratings", "sessions")
@@ -69,6 +73,8 @@ KINDS = {name: Kind(*parts) for name, parts in DECLARED["problems"].items()}
 def _column(name: str, facts: dict[str, Any]) -> Column:
     if "same" in facts:
         facts = DECLARED["tables"][facts["same"]][name] | {key: facts[key] for key in facts if key != "same"}
+    if name in FACTS:
+        facts = {"unit": FACTS[name].unit, "hard": FACTS[name].hard, "soft": FACTS[name].soft} | facts
     tidy: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in facts.items()}
     return Column(name=name, **tidy)
 
