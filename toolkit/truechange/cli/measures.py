@@ -59,11 +59,7 @@ def _print_one(key: str, *, as_json: bool) -> int:
     one = measure(key)
     if as_json:
         print(
-            json.dumps(
-                {name: getattr(one, name) for name in one.__slots__} | {"tolerances": dict(one.tolerances)},
-                indent=1,
-                ensure_ascii=False,
-            )
+            json.dumps({name: getattr(one, name) for name in one.__slots__}, indent=1, ensure_ascii=False, default=dict)
         )
         return 0
     print(f"{one.name} ({one.key}): {one.unit or 'no unit'}, {one.better} is better")

@@ -21,7 +21,7 @@ from truechange.individual.change import PersonChange
 from truechange.individual.group import Programme, check_group
 from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed, way_of
 from truechange.individual.score_error import ScoreError, SemLike, score_error
-from truechange.measures.catalogue import direction
+from truechange.measures.catalogue import HIGHER, Unsaid, direction
 from truechange.measures.catalogue import measure as look_up
 from truechange.measures.measure import Measure
 
@@ -37,7 +37,7 @@ def person_change(
     *,
     sem: SemLike | None,
     mcid: Threshold | float,
-    better: str | None = None,
+    better: str = HIGHER,
     sem_df: float | None = None,
     mcid_deterioration: Threshold | float | None = None,
     programme: Programme | None = None,
@@ -147,6 +147,7 @@ def person_change(
         raise ChoiceError(
             f"scale_low={scale_low:g} must lie below scale_high={scale_high:g}; leave out an end it does not have."
         )
+    said_better = better is not None and not isinstance(better, Unsaid)
     given_unit = unit or getattr(mcid, "unit", "") or getattr(sem, "unit", "")
     if measure:
         test = look_up(measure)
@@ -179,7 +180,7 @@ def person_change(
         error=error, programme=programme, practice=practice, practice_se=practice_se, confidence=confidence,
         dates=dates,
     )  # fmt: skip
-    held = [*result.bar.cautions, *([] if better or measure else [NO_DIRECTION])]
+    held = [*result.bar.cautions, *([] if measure or said_better else [NO_DIRECTION])]
     held += [f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}"] if two else []
     held += [] if two else cautions.at_ends(seen, ends, good.value)
     held += cautions.entered(test, (before, after), (visits1, visits2))

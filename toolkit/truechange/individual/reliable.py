@@ -8,7 +8,7 @@ from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, plain_number
 from truechange.foundation.sem import read_sem
 from truechange.individual.group import Programme, check_group
-from truechange.measures.catalogue import direction
+from truechange.measures.catalogue import HIGHER, direction
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +30,7 @@ def reliable_change(
     after: float,
     *,
     sem: "Estimate | float",
-    better: str | None = None,
+    better: str = HIGHER,
     sem_after: float | None = None,
     practice: float = 0.0,
     practice_se: float = 0.0,

@@ -136,13 +136,20 @@ def named_test(name: str) -> Measure | None:
     return next((test for other, test in names if plain and _letters(other) == plain), None)
 
 
+class Unsaid(str):
+    """A default that can be told from the same word said by the caller."""
+
+
+HIGHER = Unsaid("higher")
+
+
 def direction(better: str | None, test: Measure | None = None, *, name: str = "", unit: str = "") -> str:
     """Return which direction is an improvement: the test's own, else as said, else ``"higher"`` where that can be.
 
     Parameters
     ----------
     better : {"higher", "lower"} or None
-        What was said; None for nothing.
+        What was said; None or ``HIGHER`` for nothing.
     test : Measure, optional
         The test, where it is known.
     name, unit : str, optional
@@ -153,6 +160,7 @@ def direction(better: str | None, test: Measure | None = None, *, name: str = ""
     ChoiceError
         What was said contradicts the test, or nothing was said of a test that may be timed.
     """
+    better = None if isinstance(better, Unsaid) else better
     if better is not None:
         check_choice("better", better, DIRECTIONS)
     known = test or named_test(name)
