@@ -9,7 +9,6 @@ import pytest
 from clinics import clinic
 
 import truechange as tc
-from truechange.foundation.exporting import export, register
 from truechange.programme.known import known_of
 from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.predictors import predictors_of
@@ -232,11 +231,10 @@ def test_pieces_of_the_audit_can_be_asked_for():
     assert ByMeasure({}, {}).table().empty
 
 
-def test_export_finds_its_writer_by_name(tmp_path):
-    register("text", "Refused", "truechange.programme.parts:Refused")
-    with pytest.raises(tc.ChoiceError, match="'text'"):
-        export(Refused("X", "y"), "poem", tmp_path / "x")
-    assert export(Refused("X", "y"), "text", tmp_path / "x") == tmp_path / "x"
+def test_the_audit_writes_itself_by_the_reports_room(audit, tmp_path):
+    for kind, start in (("html", b"<!DOCTYPE html>"), ("pdf", b"%PDF"), ("excel", b"PK")):
+        path = getattr(audit, f"to_{kind}")(tmp_path / f"audit.{kind}")
+        assert path.read_bytes().startswith(start)
 
 
 def test_pictures_of_every_part(audit):

@@ -6,7 +6,15 @@ reporting, evidence, page, cli. A room imports only from rooms on its left.
 Public names load on first use, so importing the package costs little.
 """
 
-from truechange.foundation.loading import on_first_use
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from truechange.foundation.loading import AUDIT_WRITERS, on_first_use
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from truechange.programme import ProgrammeAudit
 
 __version__ = "0.1.0"
 
@@ -57,6 +65,19 @@ __all__ = ["__version__", *_HOME]
 
 
 __getattr__ = on_first_use(__name__, _HOME)
+
+
+def _audit_writer(kind: str) -> "Callable[..., Path]":
+    def write(audit: "ProgrammeAudit", path: "Path", **options: Any) -> "Path":
+        from truechange.reporting import audit_report  # the last rooms load only when somebody writes a report
+
+        writers = {"html": audit_report.to_html, "pdf": audit_report.to_pdf, "excel": audit_report.to_excel}
+        return writers[kind](audit, path, **options)
+
+    return write
+
+
+AUDIT_WRITERS.update({kind: _audit_writer(kind) for kind in ("html", "pdf", "excel")})
 
 
 def __dir__() -> list[str]:

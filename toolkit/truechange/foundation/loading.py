@@ -1,9 +1,16 @@
-"""Names of a package that load on first use, so that importing one costs little and asking for one loads only it."""
+"""Lazy imports: names of a package that load on first use, and the writers that later rooms lend to earlier ones."""
 
 import sys
 from collections.abc import Callable, Mapping
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+# A result's room may not import the reports, which lie to its right: the package's top, which may know every room,
+# puts its writers here, called as ``AUDIT_WRITERS[kind](audit, path, **options)``.
+AUDIT_WRITERS: "dict[str, Callable[..., Path]]" = {}
 
 
 def on_first_use(package: str, homes: Mapping[str, str]) -> Callable[[str], Any]:

@@ -1,7 +1,6 @@
 """One person: is the change real, is it enough, how sure. The core path needs only ``math`` and ``statistics``."""
 
-from importlib import import_module
-from typing import Any
+from truechange.foundation.loading import on_first_use
 
 _HOME = {
     "person_change": "assess",
@@ -25,9 +24,4 @@ _HOME = {
     "with_gap": "context",
 }
 __all__ = sorted(_HOME)
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+__getattr__ = on_first_use(__name__, _HOME)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.exporting import export, register
+from truechange.foundation.loading import AUDIT_WRITERS
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result, gathered
 from truechange.numerics.small_cells import SAID, SHOWN
@@ -17,9 +17,6 @@ from truechange.programme.enough import MEANINGS, ChangedEnough
 from truechange.programme.flow import UNABLE, DueRule
 from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.sites import Funnel
-
-for _kind in ("html", "pdf", "excel"):
-    register(_kind, "ProgrammeAudit", f"truechange.reporting.audit_report:to_{_kind}")
 
 _MCID, _ERROR, _TRUE = MEANINGS["counted"], MEANINGS["from_error"], MEANINGS["true_share"]
 _COLUMNS = {
@@ -198,15 +195,15 @@ class ProgrammeAudit(Result):
 
     def to_html(self, path: str | Path, **options: Any) -> Path:
         """Write the report as one self-contained page and return its path."""
-        return export(self, "html", path, **options)
+        return AUDIT_WRITERS["html"](self, Path(path), **options)
 
     def to_pdf(self, path: str | Path, **options: Any) -> Path:
         """Write the report as a PDF and return its path."""
-        return export(self, "pdf", path, **options)
+        return AUDIT_WRITERS["pdf"](self, Path(path), **options)
 
     def to_excel(self, path: str | Path, **options: Any) -> Path:
         """Write every table into a workbook, cells inert, and return its path."""
-        return export(self, "excel", path, **options)
+        return AUDIT_WRITERS["excel"](self, Path(path), **options)
 
 
 def holm(p: "pd.Series[float]") -> "pd.Series[float]":

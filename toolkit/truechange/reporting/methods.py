@@ -6,13 +6,19 @@ from typing import Any
 from truechange.foundation.errors import ChoiceError, listed
 from truechange.foundation.result import Result
 from truechange.meaningful_change.estimators import METHODS, OWN
+from truechange.meaningful_change.study import McidStudy
 from truechange.numerics.shares import FEW
+from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.enough import ChangedEnough
 from truechange.programme.parts import Refused
+from truechange.records.pairing import Pairs
+from truechange.reliability.agreement import LimitsOfAgreement
+from truechange.reliability.error import MeasurementError
+from truechange.reliability.icc import IccResult
 from truechange.reporting.prose import Prose, Share, Telling, written
 from truechange.reporting.stamp import stamp
 
-PARAGRAPHS = ("Pairs", "IccResult", "McidStudy", "Refused", "ProgrammeAudit")  # begin a paragraph
+PARAGRAPHS = (Pairs, IccResult, McidStudy, Refused, ProgrammeAudit)  # begin a paragraph
 
 
 def methods_paragraph(
@@ -52,12 +58,13 @@ def methods_paragraph(
     """
     telling = Telling()
     for result in results:
-        name = type(result).__name__
-        if name not in WORDINGS:
-            raise ChoiceError(f"There is no methods wording for {name}; there is for {listed(WORDINGS, most=9)}.")
-        if name in PARAGRAPHS:
+        tell = WORDINGS.get(type(result))
+        if tell is None:
+            names = listed((kind.__name__ for kind in WORDINGS), most=9)
+            raise ChoiceError(f"There is no methods wording for {type(result).__name__}; there is for {names}.")
+        if isinstance(result, PARAGRAPHS):
             telling.new_paragraph()
-        WORDINGS[name](telling, result)
+        tell(telling, result)
         used = {key for _, keys in telling.lines for key in keys}
         text, keys = telling.lines[-1]
         telling.lines[-1] = (text, (*keys, *(key for key in told_sources(result) if key not in used)))
@@ -72,7 +79,7 @@ def methods_paragraph(
 
 def told_sources(result: Any) -> tuple[str, ...]:
     """Return the sources of what the paragraph tells: of an audit the primary test's parts, not sites or training."""
-    if type(result).__name__ != "ProgrammeAudit":
+    if not isinstance(result, ProgrammeAudit):
         return tuple(result.sources)
     parts = (result.flow, result.change, result.responders, result.missing, result.comparison)
     return tuple(dict.fromkeys(key for part in parts for key in part[result.primary].sources))
@@ -262,7 +269,7 @@ def _missing(telling: Telling, missing: Any) -> None:
     )  # fmt: skip
 
 
-WORDINGS: dict[str, Callable[[Telling, Any], None]] = {
-    "Pairs": _pairs, "IccResult": _icc, "MeasurementError": _error, "LimitsOfAgreement": _agreement,
-    "McidStudy": _mcid, "Refused": _not_computed, "ProgrammeAudit": _audit,
+WORDINGS: dict[type, Callable[[Telling, Any], None]] = {
+    Pairs: _pairs, IccResult: _icc, MeasurementError: _error, LimitsOfAgreement: _agreement,
+    McidStudy: _mcid, Refused: _not_computed, ProgrammeAudit: _audit,
 }  # fmt: skip
