@@ -137,7 +137,7 @@ def test_a_programme_file_that_is_wrong(capsys, tmp_path, text, said):
 def test_a_programme_tested_another_way_is_not_used(capsys, clinic):
     assert main([*STANDS, "--programme", clinic, "--done", "seat_height_cm=50", "arms_used=no", "--everything"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "tested in another way" in said
+    assert "Not used, because tested in another way" in said
     assert "n = 160" not in said
 
 
@@ -312,3 +312,13 @@ def test_words_and_units_a_therapist_types_are_understood(capsys):
     assert one == two
     assert "Not stated" not in one[1]
     assert "Norms" in one[1]
+
+
+def test_what_is_said_of_the_group_and_of_unable_reads_as_typed(capsys, clinic):
+    status, said = screen_of(capsys, "9", "13", *STAND, "--programme", clinic, *SAME)
+    assert status == 0
+    assert "n = 160; use this one" in said
+    assert "9 stands → unable: no longer able" in screen_of(capsys, "9", "unable", *STAND, *OWN)[1]
+    same_day = ["--dates", "2026-01-12", "2026-01-12"]
+    assert "All scores are of one day" in screen_of(capsys, "9", "13", *STAND, *OWN, *same_day)[1]
+    assert screen_of(capsys, "9", "13", "--measure", "30s STS", *OWN) == screen_of(capsys, "9", "13", *STAND, *OWN)

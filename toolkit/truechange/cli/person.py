@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     number("--age", "years, for norms")
     add("--sex", help="female or male, for norms")
     for which, words in (("", "both tests were"), ("-before", "the first test was"), ("-after", "the last test was")):
-        add(f"--done{which}", nargs="+", default=[], metavar="FACT=VALUE", help=f"how {words} done")
+        add(f"--done{which}", nargs="+", default=[], metavar="FACT=VALUE", help=f"how {words} done: seat=43cm arms=no")
     number("--sem", "standard error of measurement, in the unit of the test")
     number("--sem-df", "its degrees of freedom, about the number of people retested less one")
     number("--mcid", "smallest change that matters, in the unit of the test")
@@ -70,6 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Answer; return 0, or 1 where the scores do not allow an answer."""
+    from truechange.measures.catalogue import named_test
     from truechange.page.question import Question, ask, read_clinic
 
     own = {"name": arguments.name, "unit": arguments.unit, "better": arguments.better}
@@ -77,12 +78,13 @@ def run(arguments: argparse.Namespace) -> int:
     known = {name: getattr(arguments, name) for name in ("sem", "sem_df", "mcid", "mcid_worse", "practice")}
     known |= {"mcid_low": low, "mcid_high": high}
     only = "" if arguments.published else None
-    key = arguments.measure or arguments.name
+    named = named_test(arguments.measure)
+    measure = named.key if named else arguments.measure
     both = _facts(arguments.done)
     result, there = ask(
         Question(
             tuple(arguments.scores),
-            measure=arguments.measure,
+            measure=measure,
             own=own,
             dates=tuple(arguments.dates),
             age=arguments.age,
@@ -90,19 +92,22 @@ def run(arguments: argparse.Namespace) -> int:
             before=both | _facts(arguments.done_before),
             after=both | _facts(arguments.done_after),
             known={name: value for name, value in known.items() if value is not None},
-            clinic=read_clinic(arguments.programme, key) if arguments.programme else {},
+            clinic=read_clinic(arguments.programme, measure or arguments.name) if arguments.programme else {},
             sem_from=only if arguments.sem_from is None else arguments.sem_from,
             mcid_from=only if arguments.mcid_from is None else arguments.mcid_from,
             baselines=arguments.baselines,
             confidence=arguments.confidence,
         )
     )
+    written = ""
     if arguments.sheet:
         from truechange.page.sheet import write_sheet
 
-        print(f"Written: {write_sheet(result, arguments.sheet, label=arguments.label, there=there)}")
-    elif arguments.json:
+        written = f"Written: {write_sheet(result, arguments.sheet, label=arguments.label, there=there)}"
+    if arguments.json:
         print(_json(result, there))
+    elif written:
+        print(written)
     else:
         print("\n".join(screen(result, there, None if arguments.everything else LINES)))
     return 1 if result.verdict == "not_assessable" else 0

@@ -202,10 +202,12 @@ def check_plausible(
     span = f"the usual scores of {test.name or 'this test'} span ({low:g} to {f'{high:g} {test.unit}'.strip()})"
     for name, threshold in (("mcid", good), ("mcid_deterioration", bad)):
         if not 0 < threshold.value < high - low:
-            why = f"as much as {span}" if threshold.value else "and no change at all matters to nobody"
-            raise ChoiceError(f"{name}={threshold.value:g} cannot be, {why}. Give the smallest change that matters.")
+            why = f"it is as much as {span}" if threshold.value else "no change at all does not matter"
+            raise ChoiceError(f"{name}={threshold.value:g} cannot be: {why}. Give the smallest change that matters.")
     if abs(practice) >= high - low:
-        raise ChoiceError(f"practice={practice:g} cannot be, as much as {span}. Give the mean gain of repeating it.")
+        raise ChoiceError(
+            f"practice={practice:g} cannot be: it is as much as {span}. Give the mean gain of repeating it."
+        )
     sem = max(error.before, error.after) if error else 0.0
     if two_sided(0.95) * sqrt(2) * sem >= high - low:
         raise ChoiceError(
@@ -260,9 +262,8 @@ def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[
             from truechange.records.values import likely_slip
 
             slip = likely_slip(number, test.unit, test.soft_low, test.soft_high)
-            raise DataError(
-                f"{which}={number:g} lies outside {limits}, the range of {test.name or 'this test'}{slip}. Correct it."
-            )
+            where = f"{limits}, the range of {test.name or 'this test'}{slip or '.'}"
+            raise DataError(f"{which}={number:g} lies outside {where} Correct it.")
     return sum(numbers) / len(numbers), len(numbers)
 
 

@@ -47,7 +47,7 @@ def gather(result: Answer, mirrored: bool) -> list[str]:
     for score in (result.before, result.after):
         if score < test.soft_low or score > test.soft_high:
             said.append(f"A score of {score:g} is unusual for this test: check it.")
-    if mirrored and result.worse:
+    if mirrored and result.worse and not isnan(result.improvement):
         said.append("The MCID for getting worse was not given; the one for getting better is used.")
     if error is not None and mdc is not None:
         if not 0.87 < error.varies < 1.15:
@@ -65,7 +65,7 @@ def gather(result: Answer, mirrored: bool) -> list[str]:
         said.append(f"{gain} is taken out of “beyond error” and of the chances; the first chance with it in: {left}.")
     lacking = ["SEM's"] if error is not None and error.df is None else []
     lacking += [] if v.spread(result.bar) else ["MCID's"]
-    if lacking:
+    if lacking and not isnan(result.improvement):
         said.append(f"The {' and the '.join(lacking)} own uncertainty was not given, so it is not carried.")
     return said
 

@@ -83,9 +83,10 @@ class PersonChange(Answer):
             if one is not None
         ]
         for belief in self.beliefs:
-            chances = self.chances[belief.prior].items()
             rows += [
-                {"quantity": f"{name} ({belief.prior})", "value": p, "method": belief.assumes} for name, p in chances
+                {"quantity": f"{name} ({belief.prior})", "value": p, "method": belief.assumes}
+                for name, p in self.chances[belief.prior].items()
+                if self.practice or not name.endswith("_beyond_practice")
             ]
         return rows
 

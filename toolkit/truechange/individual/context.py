@@ -84,7 +84,9 @@ def published_sem(measure: str, citation: str | None = None) -> Estimate:
     ]
     if len({row["citation"] for row in fits}) > 1:
         listed = "; ".join(f"{row['quantity']} {row['value']} {row['unit']} ({row['citation']})" for row in fits)
-        raise ChoiceError(f"{len(fits)} published values fit {measure!r}: {listed}. Choose one by its citation.")
+        raise ChoiceError(
+            f"{len(fits)} published values fit {measure!r}: {listed}. Choose one by its citation (--sem-from)."
+        )
     at90 = bool(fits) and all(row["quantity"] == "mdc90" for row in fits)
     mdc = published_threshold(measure, "mdc90" if at90 else "mdc95", citation=citation)
     factor = two_sided(0.90 if at90 else 0.95) * sqrt(2)

@@ -245,13 +245,7 @@ def visits(
     if one is None:
         raise RefusedError("Visits cannot be told from error without a standard error of measurement above 0 (sem=).")
     one = replace(one, before=one.group_before)
-    zero = f" (0 {last.test.unit} counts as that)" if last.test.zero_unable else ""
-    cautions = [
-        f"Unable{zero} to do the test on day {when:g}: a finding of its own, not in the arithmetic."
-        for when in days
-        if when not in able
-    ]
-    cautions += [f"The {m} scores of day {when:g} were averaged." for when, _, m in seen if m > 1]
+    cautions = _day_cautions(points, last.test)
     beliefs: tuple[Belief, ...] = ()
     if whole:
         beliefs = _beliefs(seen, len(start), one, last)
@@ -263,6 +257,13 @@ def visits(
     )  # fmt: skip
     kept = tuple(changes) if len(days) > 1 else ()
     return Visits(points, baselines, looks, kept, beliefs, level, (*cautions, *last.cautions), last.sources)
+
+
+def _day_cautions(points: Sequence[Point], test: Measure) -> list[str]:
+    zero = f" (0 {test.unit} counts as that)" if test.zero_unable else ""
+    said = {0: f"Unable{zero} to do the test on day {{:g}}: a finding of its own, not in the arithmetic."}
+    rest = "The {1} scores of day {0:g} were averaged."
+    return [said.get(m, rest).format(when, m) for when, _, m in points if m != 1]
 
 
 def _scores(held: Mapping[float, list[float]], days: Sequence[float]) -> "list[float] | str":

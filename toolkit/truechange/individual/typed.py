@@ -12,10 +12,10 @@ from truechange.measures.measure import Measure
 _TIDY = re.compile(r"[+-]?\d+(?:\.\d+)?")
 _STAGE = re.compile(r"\s*;\s*|\s*/\s*(?=[\d.,])|(?<=\d)\s+(?=\d)")  # between several tests at one stage
 STAGE = "9/10 for two tests at one stage"
-_REMEDY = {
-    "not_a_number": "give one number, such as 12.5 or 12,5",
-    "two_values": "give one number",
-    "censored": "give the number that was read",
+_SAYS = {  # a file's reader speaks of cells and notes; nobody typed those here
+    "not_a_number": "“{value}” is not a number; give one number, such as 12.5 or 12,5{instead}",
+    "two_values": "“{value}” holds two values; give one number{instead}",
+    "censored": "“{value}” is a limit; give the number that was read{instead}",
 }
 Typed = float | tuple[float, ...] | str
 
@@ -54,9 +54,9 @@ def typed_number(text: object, name: str, unit: str = "", instead: str = "") -> 
     answer = read_number(plain, unit)
     if answer.value is not None:
         return float(answer.value)
-    said, held = KINDS[answer.kind], {"value": plain, "unit": unit, "measure": name, **answer.facts}
-    remedy = _REMEDY.get(answer.kind) or said.remedy.format(**held)
-    raise DataError(f"{name}: {said.says.format(**held)}; {remedy}{instead}.")
+    held = {"value": plain, "unit": unit, "measure": name, "instead": instead, **answer.facts}
+    says = _SAYS.get(answer.kind) or f"{KINDS[answer.kind].says}; {KINDS[answer.kind].remedy}"
+    raise DataError(f"{name}: {says.format(**held)}.")
 
 
 def typed_score(text: object, name: str, test: Measure) -> Typed:
@@ -133,6 +133,6 @@ def within(name: str, number: float, known: Fact) -> str:
         from truechange.records.values import likely_slip
 
         slip = likely_slip(number, known.unit, *known.soft)
-        raise DataError(f"{name} {number:g} is outside what is possible ({low:g} to {high:g}){slip}. Correct it.")
+        raise DataError(f"{name} {number:g} is outside what is possible ({low:g} to {high:g}){slip or '.'} Correct it.")
     low, high = known.soft
     return "" if low <= number <= high else f"{name} {number:g} is unusual (usually {low:g} to {high:g}): check it."

@@ -63,7 +63,9 @@ def sure_text(chance: float) -> str:
 def chart(result: Answer) -> str:
     """Return the sentence for the record, without the chances."""
     name, d = f"{result.test.name}: " if result.test.name else "", result.improvement
-    seen = f"{name}{score_text(result, result.before)} → {score_text(result, result.after)} {result.test.unit}".rstrip()
+    scores = [score_text(result, score) for score in (result.before, result.after)]
+    scores[0 if scores[1] == "unable" else 1] += f" {result.test.unit}".rstrip()
+    seen = name + " → ".join(scores)
     if not isnan(d):
         seen += f", {'improved' if d > 0 else 'worse'} by {size_text(result, abs(d))}" if d else ", no difference"
     mdc = f"MDC{100 * result.confidence:g} {size_text(result, result.mdc.value)}" if result.mdc else ""

@@ -125,6 +125,8 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
     if test.key and isinstance(last, float) and not (test.zero_unable and last == 0):
         there = place(test.key, last, age=age, sex=None if sex == "other" else sex)
     odd = within("age", age, facts()["age"]) if age is not None else ""
+    said += ("All scores are of one day: that shows how far scores repeat, not a change.",) if gap == 0 else ()
+    said += (f"{sex}: norms are published for female and male only.",) if sex == "other" else ()
     held = (*said, *filter(None, [odd]), *_transport(question, about), *found.cautions)
     return replace(found, cautions=held), there
 
@@ -245,8 +247,11 @@ def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[s
     changed, _ = compare_protocols(held.get("done"), question.after, tolerances=test.tolerances)
     if changed:
         there = "; ".join(changed).replace(" before", f" in {name}").replace(" after", " here")
-        return None, (f"{name} was tested in another way ({there}): it is not used.",)
+        return None, (f"Not used, because tested in another way ({there}): {name}.",)
     moments = {key: number(key, held[key], test.unit) for key in GROUP}
+    if moments["n"] % 1:
+        raise DataError(f"n={moments['n']:g} must be a whole number of people.")
+    moments["n"] = int(moments["n"])
     return Programme(name=name, origin=Origin.own(population=name), **moments), ()
 
 
