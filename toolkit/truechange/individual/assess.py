@@ -165,7 +165,8 @@ def person_change(
     if changed and bridge is None:
         two = _without_size(seen, way_of(before_protocol, after_protocol, test.harder, test.tolerances))
         if not two:
-            refuse_changed(changed, *(f"{score:g}".replace("nan", "unable") for score in (first, second)), test.unit)
+            shown = [f"{score:g}".replace("nan", "unable") for score in (first, second)]
+            refuse_changed(changed, shown[0], shown[1], test.unit)
     error = None
     if not isnan(carried + second) and not two:
         error = score_error(sem, sem_df, (carried, second), (visits1, visits2), programme, test.unit)

@@ -110,7 +110,7 @@ def score_error(
         return None
     varies = hypot(*errors[:2]) / hypot(*errors[2:]) if hypot(*errors[2:]) else 1.0
     return ScoreError(
-        errors[0] / sqrt(visits[0]), errors[1] / sqrt(visits[1]), *errors[2:], df=_joint_df(read[0], read[1]),
+        errors[0] / sqrt(visits[0]), errors[1] / sqrt(visits[1]), errors[2], errors[3], df=_joint_df(read[0], read[1]),
         origin=read[0].estimate.origin, varies=varies,
         cautions=tuple(dict.fromkeys(said for part in read for said in part.cautions)),
     )  # fmt: skip

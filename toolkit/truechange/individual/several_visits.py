@@ -281,8 +281,8 @@ def _same_way(
         changed, _ = compare_protocols(
             facts[days[0]], facts[when], test.protocol if test else (), test.tolerances if test else None
         )
-        texts = (" and ".join("unable" if isnan(x) else f"{x:g}" for x in held[d]) for d in (days[0], when))
-        refuse_changed(changed, *texts, test.unit if test else "")
+        texts = [" and ".join("unable" if isnan(x) else f"{x:g}" for x in held[d]) for d in (days[0], when)]
+        refuse_changed(changed, texts[0], texts[1], test.unit if test else "")
 
 
 def _read(

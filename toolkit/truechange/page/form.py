@@ -1,7 +1,7 @@
 """The form of the one-person page: labelled fields, an error beside the field it is about, the answer beside."""
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 from html import escape
 from threading import Thread
 from typing import Any
@@ -113,8 +113,9 @@ class Form:
 
     def _typed(self, name: str, read: Callable[[str], Any]) -> Any:
         """Return what `read` makes of a field's text, None for an empty one; what is wrong is said beside it."""
+        text = self.fields[name].value
         try:
-            return read(self.fields[name].value) if self.fields[name].value.strip() else None
+            return read(text) if text.strip() else None
         except OutcomeError as trouble:
             self.wrong[name].value = escape(str(trouble))
             return None
@@ -122,12 +123,9 @@ class Form:
     def question(self) -> Question | None:
         """Return what the fields ask; None while something is missing or wrong (then it is said beside the field)."""
         test = catalogue()[self.fields["measure"].value]
-        numbers = {
-            name: self._typed(name, lambda text, name=name: number(name, text, test.unit)) for name in (*WORDS, "age")
-        }
+        numbers = {name: self._typed(name, partial(number, name, unit=test.unit)) for name in (*WORDS, "age")}
         scores = tuple(
-            self._typed(name, lambda text, name=name: typed_score(text, f"{name} score", test))
-            for name in ("first", "last")
+            self._typed(name, partial(typed_score, name=f"{name} score", test=test)) for name in ("first", "last")
         )
         value = {name: field.value for name, field in self.fields.items()}
         sources = {

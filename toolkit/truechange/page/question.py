@@ -63,7 +63,7 @@ class Question:
     sex: str | None = None
     before: Mapping[str, object] = field(default_factory=dict)
     after: Mapping[str, object] = field(default_factory=dict)
-    known: Mapping[str, str | float] = field(default_factory=dict)
+    known: Mapping[str, Any] = field(default_factory=dict)
     clinic: Mapping[str, Any] = field(default_factory=dict)
     sem_from: str | None = None
     mcid_from: str | None = None
@@ -121,7 +121,7 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
         found = _course(question, days, about)
     last, age = question.scores[-1], None if question.age is None else number("age", question.age)
     sex = typed_word("sex", question.sex) if question.sex else None
-    there = ()
+    there: tuple[str, ...] = ()
     if test.key and isinstance(last, float) and not (test.zero_unable and last == 0):
         there = place(test.key, last, age=age, sex=None if sex == "other" else sex)
     odd = within("age", age, facts()["age"]) if age is not None else ""
@@ -248,7 +248,7 @@ def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[s
     if changed:
         there = "; ".join(changed).replace(" before", f" in {name}").replace(" after", " here")
         return None, (f"Not used, because tested in another way ({there}): {name}.",)
-    moments = {key: number(key, held[key], test.unit) for key in GROUP}
+    moments: dict[str, Any] = {key: number(key, held[key], test.unit) for key in GROUP}
     if moments["n"] % 1:
         raise DataError(f"n={moments['n']:g} must be a whole number of people.")
     moments["n"] = int(moments["n"])
