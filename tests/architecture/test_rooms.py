@@ -23,7 +23,7 @@ ORDER = [
     "planning",
     "figures",
     "reporting",
-    "evidence",
+    "validation",
     "page",
     "cli",
 ]

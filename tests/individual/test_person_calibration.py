@@ -2,15 +2,11 @@
 
 import csv
 import os
-import sys
-from pathlib import Path
 
 import pytest
+from simulation.person_calibration import calibrate
 
-from truechange.evidence import RESULTS
-
-sys.path.insert(0, str(Path(__file__).parent))
-from calibration import calibrate
+from truechange.validation import RESULTS
 
 TABLE = RESULTS / "person_calibration.csv"
 ALLOWED = 0.03

@@ -8,8 +8,8 @@ import statsmodels.api as sm
 from scipy import stats
 
 import truechange as tc
-from truechange.evidence.cases import Expected, load_case
 from truechange.individual import norm_position, predict_retest, recovery_cutoffs
+from truechange.validation.cases import Expected, load_case
 
 
 def _close(got: float, expected: Expected) -> None:

@@ -5,10 +5,10 @@ import os
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from simulation.mcid_bias import bias_and_coverage, simulated_people
 
 import truechange as tc
 from truechange.meaningful_change import baseline_dependence, compare_scales
-from truechange.meaningful_change.simulation import bias_and_coverage, simulated_people
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 

@@ -6,12 +6,12 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
+from simulation.mcid_bias import simulated_people
 
 import truechange as tc
 from truechange.meaningful_change.draws import DRAWN, draw_quantities
 from truechange.meaningful_change.estimators import Layout, estimate_rows
 from truechange.meaningful_change.ratings import rated_people
-from truechange.meaningful_change.simulation import simulated_people
 
 
 @pytest.fixture(autouse=True)

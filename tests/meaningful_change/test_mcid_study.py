@@ -5,12 +5,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import ttest_ind
+from simulation.mcid_bias import simulated_people
 
 import truechange as tc
 from truechange.meaningful_change import credibility_sheet
 from truechange.meaningful_change.draws import Population, known_bias
 from truechange.meaningful_change.estimators import METHODS
-from truechange.meaningful_change.simulation import simulated_people
 from truechange.numerics.kinds import distinct
 
 COLUMNS = ["estimate", "low", "high", "n", "bias_direction", "use"]

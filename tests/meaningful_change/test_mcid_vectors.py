@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.evidence.cases import FOLDER
 from truechange.meaningful_change.estimators import Layout, estimate_rows, normal_threshold
 from truechange.meaningful_change.ratings import rated_people
+from truechange.validation.cases import FOLDER
 
 PEOPLE = pd.read_csv(FOLDER / "mcid_30_people.csv")
 

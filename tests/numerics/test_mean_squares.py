@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import stats
 
-from truechange.evidence.cases import load_case
 from truechange.numerics.mean_squares import (
     FORMS,
     graybill_wang,
@@ -20,6 +19,7 @@ from truechange.numerics.mean_squares import (
     resampled_mean_squares,
     simulated_mean_squares,
 )
+from truechange.validation.cases import load_case
 
 ONCE = settings(derandomize=True, deadline=None, max_examples=60)
 tables = st.integers(2, 4).flatmap(

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from scipy.optimize import approx_fprime
 
-from truechange.evidence.cases import load_case
 from truechange.numerics.mean_squares import mean_squares
 from truechange.numerics.reml import Design, _state, bootstrap_draws, fit_reml, log_normal_draws
+from truechange.validation.cases import load_case
 
 
 def two_way(table):

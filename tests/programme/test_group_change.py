@@ -12,7 +12,6 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 import truechange as tc
-from truechange.evidence.cases import load_case
 from truechange.programme.adjusted import (
     adjusted_difference,
     adjusted_share_difference,
@@ -25,6 +24,7 @@ from truechange.programme.comparison import compare_programmes
 from truechange.programme.effect_size import average_sd_effect, noncentral_t_limits, small_sample_factor
 from truechange.programme.regression import gain_from_selection, start_dependence
 from truechange.programme.response_spread import individual_response
+from truechange.validation.cases import load_case
 
 scores = arrays(float, st.integers(4, 30), elements=st.integers(0, 25).map(float))
 

@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import truechange as tc
-from truechange.evidence.cases import load_case
 from truechange.programme.imputation import impute, rubin
 from truechange.programme.missing import ALL, IMPUTED, MEASURED, NONE, missing_follow_up
+from truechange.validation.cases import load_case
 
 COLUMNS = ["way", "share"]
 

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import truechange as tc
-from truechange.evidence.cases import load_case
 from truechange.programme.dose import dose, dose_response
 from truechange.programme.fidelity import ProgressionRule, fidelity
 from truechange.programme.sites import (
@@ -22,6 +21,7 @@ from truechange.programme.sites import (
     winsorised_dispersion,
 )
 from truechange.programme.tolerance import tolerance
+from truechange.validation.cases import load_case
 
 
 # NIST/SEMATECH e-Handbook 6.3.3.2: 30 lots of 50, mean share .2313, three-sigma limits .0524 and .4102. The exact

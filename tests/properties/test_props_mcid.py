@@ -74,7 +74,8 @@ def test_everybody_twice_gives_the_same_cuts(seed):
 @QUICK
 @given(st.integers(0, 3000))
 def test_without_measurement_error_the_latent_threshold_is_the_fifty_percent_point(seed):
-    from truechange.evidence.numerics import counted
+    from oracles.numerics import counted
+
     from truechange.numerics.binary_models import fit_binary
 
     change, rating = people(seed)

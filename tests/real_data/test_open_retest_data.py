@@ -2,7 +2,7 @@
 
 Data: Eliasziw M, Young SL, Woodbury MG, Fryday-Field K (1994). Physical Therapy 74(8):777-788, table 4, as carried
 by the registry package pyirr (0.84.1.2, GPL-3; its data example, taken from the R package irr, GPL-2 or later). The
-numbers are facts of the paper, kept in the evidence room.
+numbers are facts of the paper, kept in the validation room.
 """
 
 import numpy as np
@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.evidence.cases import load_case
+from truechange.validation.cases import load_case
 
 
 @pytest.fixture(scope="module")

@@ -16,8 +16,8 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.evidence import RESULTS
 from truechange.foundation.errors import OutcomeError
+from truechange.validation import RESULTS
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 TESTS = {  # usual scores before and after, unit, protocol facts

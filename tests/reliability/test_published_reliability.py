@@ -1,7 +1,7 @@
 """Every printed or certified number about reliability, through the public functions.
 
 The cases (source, DOI, status, printed digits beside each number) are the files
-in the evidence room; tolerance is half of the last printed digit unless a case says why not.
+in the validation room; tolerance is half of the last printed digit unless a case says why not.
 """
 
 import numpy as np
@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-import truechange.evidence.reliability as evidence_reliability
-from truechange.evidence.cases import load_case, load_cases
-from truechange.evidence.checking import DISAGREES, run_case
+import truechange.validation.reliability as evidence_reliability
 from truechange.numerics.mean_squares import icc_values, mean_squares
 from truechange.reliability import variance_components
 from truechange.reliability.agreement import limits_from_summary
+from truechange.validation.cases import load_case, load_cases
+from truechange.validation.run import DISAGREES, run_case
 
 assert evidence_reliability  # importing it says how its cases are recomputed
 TOPICS = ("ICC", "ICC / SEM / MDC", "SEM / MDC", "Bland-Altman", "CV / typical error", "Weighted kappa")

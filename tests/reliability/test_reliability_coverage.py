@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from truechange.evidence import RESULTS
 from truechange.numerics.mean_squares import graybill_wang, icc_limits, simulated_mean_squares
 from truechange.numerics.resampling import in_blocks
 from truechange.reliability.agreement import limit_factors
+from truechange.validation import RESULTS
 
 pytestmark = pytest.mark.simulation
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"

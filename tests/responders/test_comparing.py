@@ -11,9 +11,9 @@ from scipy.stats import fisher_exact
 from statsmodels.stats.contingency_tables import mcnemar
 
 import truechange as tc
-from truechange.evidence.cases import load_case
 from truechange.responders import compare_paired
 from truechange.responders.comparing import number_needed
+from truechange.validation.cases import load_case
 
 shares = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 

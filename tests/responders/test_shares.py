@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
 import truechange as tc
-from truechange.evidence.cases import load_case
 from truechange.numerics.shares import wilson_limits
 from truechange.responders.shares import exact_limits
+from truechange.validation.cases import load_case
 
 counts = st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 

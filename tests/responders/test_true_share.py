@@ -1,7 +1,6 @@
 """The share of people whose true change is large enough."""
 
 import os
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,8 +8,8 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 import truechange as tc
-from truechange.evidence import simulated
 from truechange.responders.true_share import chance_beyond, share_beyond, true_spread
+from truechange.validation import simulated
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
@@ -131,7 +130,8 @@ def test_group_threshold_is_refused():
         tc.true_responder_share([1, 2, 3], sem=1, mcid=tc.Threshold(value=2, kind="mcid", level="between-group"))
 
 
-# Simulation with known truth: the stored table responder_coverage, 2,000 clinics a cell, made by coverage_table.py.
+# Simulation with known truth: the stored table responder_coverage, 2,000 clinics a cell;
+# made by simulation/responder_coverage.py.
 def test_the_written_table_shows_what_is_claimed():
     table = simulated("responder_coverage")
     of_size = table[table["people"].isin([40, 150])]
@@ -146,11 +146,8 @@ def test_the_written_table_shows_what_is_claimed():
 
 @pytest.mark.simulation
 def test_coverage_again():
-    import importlib.util
+    from simulation import responder_coverage as module
 
-    where = importlib.util.spec_from_file_location("coverage_table", Path(__file__).with_name("coverage_table.py"))
-    module = importlib.util.module_from_spec(where)
-    where.loader.exec_module(module)
     repeats = 2000 if FULL else 150
     cells = module.CELLS if FULL else [(40, 1.0, 0.5), (150, 1.0, 0.5)]
     found = module.coverage_table(repeats, cells, seed=77)

@@ -2,7 +2,7 @@
 
 The rooms, left to right: foundation, numerics, measures, records, reliability,
 meaningful_change, individual, responders, programme, planning, figures,
-reporting, evidence, page, cli. A room imports only from rooms on its left.
+reporting, validation, page, cli. A room imports only from rooms on its left.
 Public names load on first use, so importing the package costs little.
 """
 

@@ -8,34 +8,26 @@ from typing import TYPE_CHECKING
 from truechange.cli.progress import progress
 
 if TYPE_CHECKING:
-    from truechange.evidence.checking import Check
+    from truechange.validation.run import Check
 
 HELP = "recompute every published example and show source, printed value, our value, digits agreed"
 EXAMPLE = "example:\n  truechange validate --only icc --out validation.html"
-BACKENDS = ("loky", "threading", "multiprocessing")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of the command on `parser`."""
     parser.add_argument("--only", metavar="WORD", help="only cases whose name or topic contains this word")
-    parser.add_argument("--full", action="store_true", help="simulate the whole grid (about a quarter of an hour)")
-    parser.add_argument("--no-simulation", action="store_true", help="leave the simulations out")
     parser.add_argument(
         "--out", metavar="PAGE", type=Path, default=Path("reports/validation.html"), help="page to write"
     )
     parser.add_argument("--json", action="store_true", help="print for another program instead of for reading")
-    parser.add_argument(
-        "--cache", metavar="FOLDER", type=Path, help="keep finished simulations here and go on from them"
-    )
-    parser.add_argument("--jobs", metavar="N", type=int, default=1, help="workers for the simulations")
-    parser.add_argument("--backend", choices=BACKENDS, default="loky", help="joblib back end of the workers")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the checks, write the page; return 1 if anything disagrees."""
-    from truechange.evidence.checking import DISAGREES
-    from truechange.evidence.report import checks_table, headline, page
     from truechange.foundation.errors import ChoiceError
+    from truechange.validation.page import checks_table, headline, page
+    from truechange.validation.run import DISAGREES
 
     checks = _checks(arguments)
     if not checks:
@@ -46,14 +38,14 @@ def run(arguments: argparse.Namespace) -> int:
         rows = checks_table(checks).to_json(orient="records", double_precision=15)
         print(json.dumps({"headline": headline(checks), "checks": json.loads(rows)}, indent=1, ensure_ascii=False))
     else:
+        print(headline(checks))
         _print(checks)
-        print(f"\n{headline(checks)}\nThe page: {arguments.out}")
+        print(f"\nThe page: {arguments.out}")
     return 1 if any(check.verdict == DISAGREES for check in checks) else 0
 
 
 def _checks(arguments: argparse.Namespace) -> "list[Check]":
-    from truechange.evidence.checking import all_checks
-    from truechange.evidence.simulation import judge, plan, run_cells
+    from truechange.validation.run import all_checks
 
     word = (arguments.only or "").lower()
     waiting = list(all_checks(word))
@@ -62,19 +54,11 @@ def _checks(arguments: argparse.Namespace) -> "list[Check]":
         for name, work in waiting:
             step(name)
             checks += work()
-    if arguments.no_simulation:
-        return checks
-    chosen = plan(arguments.full, word)
-    done = []
-    with progress(len(chosen), "simulations") as step:
-        for part in run_cells(chosen, folder=arguments.cache, jobs=arguments.jobs, backend=arguments.backend):
-            step(part[0])
-            done.append(part)
-    return checks + judge(done)
+    return checks
 
 
 def _print(checks: "list[Check]") -> None:
-    from truechange.evidence.report import not_computed
+    from truechange.validation.page import not_computed
 
     last = ""
     for check in checks:
@@ -83,7 +67,7 @@ def _print(checks: "list[Check]") -> None:
         if check.case != last:
             last = check.case
             print(f"\n{check.case} [{check.came}] {check.source}\n  ours through {check.by}")
-        digits = f"{check.digits} digits" if check.came != "simulation" else f"within {check.tolerance:.2g}"
+        digits = f"{check.digits} digits"
         why = f": {check.reason}" if check.reason else ""
         print(f"  {check.name:<28} {check.printed:>18}  ours {check.ours:<18.10g} {digits:<12} {check.verdict}{why}")
     if spare := not_computed(checks):

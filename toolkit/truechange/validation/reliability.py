@@ -7,14 +7,15 @@ import numpy as np
 import pandas as pd
 
 import truechange as tc
-from truechange.evidence.cases import Case
-from truechange.evidence.checking import Numbers, computes
 from truechange.numerics.mean_squares import FORMS
 from truechange.numerics.reml import Design, fit_reml
 from truechange.reliability import variance_components
 from truechange.reliability.agreement import limit_factors, limits_from_summary
+from truechange.validation.cases import Case, Numbers, computes
 
 OLD_NAMES = dict(zip(("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), FORMS, strict=True))
+
+
 BOTH = {"ICC(1,1)": "ICC(1)", "ICC(1,k)": "ICC(k)"}
 
 

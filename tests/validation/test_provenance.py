@@ -7,12 +7,11 @@ from importlib import import_module
 import pytest
 
 import truechange as tc
-from truechange.evidence.cases import load_cases
-from truechange.evidence.checking import load_registry
-from truechange.evidence.report import MEANING, counts_table, page
 from truechange.foundation.origin import STATUSES
 from truechange.measures.published import published_rows
 from truechange.reporting.references import UNCHECKED, bibliography
+from truechange.validation.cases import load_cases
+from truechange.validation.page import MEANING, counts_table, page
 
 ROOMS = ("measures", "reliability", "meaningful_change", "individual", "responders", "programme", "planning")
 FORMULA = re.compile(r":math:|\.\. math::|[√ΦΣ²χ]|``[^`]*[=*/+−][^`]*``")
@@ -74,9 +73,8 @@ def test_a_reference_from_memory_says_so_in_the_list():
 
 
 def test_the_report_explains_every_label_and_shows_those_from_memory():
-    load_registry()
     assert {case.came for case in load_cases()} <= set(MEANING)
-    from truechange.evidence.checking import run_case
+    from truechange.validation.run import run_case
 
     checks = [*run_case("ttest_sleep"), *run_case("nist_sirstv")]
     shown = page(checks)

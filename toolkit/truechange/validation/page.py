@@ -4,14 +4,14 @@ import sys
 from collections.abc import Sequence
 from html import escape
 from importlib.metadata import PackageNotFoundError, version
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from truechange.evidence.cases import CAME, PUBLISHED, case_ids, load_case
-from truechange.evidence.checking import AGREES, DISAGREES, LEFT_OUT, NOT_RUN, Check, tally
-from truechange.foundation.html import bullet_list, document, figure, frame_table
+from truechange.foundation.html import bullet_list, document, frame_table
 from truechange.foundation.numbers import fixed
+from truechange.validation.cases import CAME, case_ids, load_case
+from truechange.validation.run import AGREES, DISAGREES, LEFT_OUT, NOT_RUN, Check, tally
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,9 +22,7 @@ MEANING = {
     "output of another program": "computed by another program; script and version are kept",
     "from memory": "a published number as we remember it: nobody has looked it up for this check",
     "recomputed": "computed with a separate implementation; no publication prints it",
-    "another library": "computed in the same run by a general library that shares no code with this one",
     "independent route": "no published number exists: brute force, an identity or numerical integration instead",
-    "simulation": "many data sets with a known truth, held against what the method promises",
 }
 LIBRARIES = ("numpy", "scipy", "statsmodels", "pandas", "pingouin", "scikit-learn")
 
@@ -48,22 +46,25 @@ def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
 
 def counts_table(checks: Sequence[Check]) -> pd.DataFrame:
     """Count the verdicts by how the other number came to us."""
-    rows = []
-    for came in CAME:
-        counts = tally(check for check in checks if check.came == came)
-        if sum(counts.values()):
-            rows.append({"how the other number came": came, "meaning": MEANING[came], **counts})
-    return pd.DataFrame(rows)
+    return pd.DataFrame(_counted(checks))
+
+
+def _counted(checks: Sequence[Check]) -> list[dict[str, Any]]:
+    counts = {came: tally(check for check in checks if check.came == came) for came in CAME}
+    return [
+        {"how the other number came": came, "meaning": MEANING[came], **found}
+        for came, found in counts.items()
+        if sum(found.values())
+    ]
 
 
 def headline(checks: Sequence[Check]) -> str:
-    """Say in one sentence how many checks agree."""
+    """Say how many checks agree, and against what."""
     counts = tally(checks)
-    published = tally(check for check in checks if check.came in PUBLISHED)
-    ran = counts[AGREES] + counts[DISAGREES]
+    against = ", ".join(f"{row[AGREES]} {row['how the other number came']}" for row in _counted(checks) if row[AGREES])
     return (
-        f"{counts[AGREES]} of {ran} checks agree, {counts[DISAGREES]} disagree; "
-        f"{published[AGREES]} of the agreeing ones are against a printed or certified number. "
+        f"{counts[AGREES]} of {counts[AGREES] + counts[DISAGREES]} checks agree, {counts[DISAGREES]} disagree"
+        f"{f' (agreeing: {against})' if against else ''}. "
         f"{counts[NOT_RUN]} could not be run here, {counts[LEFT_OUT]} printed numbers are not computed by this library."
     )
 
@@ -83,7 +84,7 @@ def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
     """Draw how many checks agree and disagree, a row for each way the other number came to us."""
     from truechange.foundation.drawing import ACCENT, INK, WARM, axes
 
-    rows = counts_table(checks).to_dict("records")
+    rows = _counted(checks)
     ax = axes(ax, height=0.9 + 0.34 * len(rows))
     for at, row in enumerate(rows):
         ax.barh(at, row[AGREES], color=ACCENT, height=0.6)
@@ -99,26 +100,6 @@ def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
     ax.set_yticks(range(len(rows)), [row["how the other number came"] for row in rows])
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.set_xlabel("numbers that agree (hatched: that disagree)")
-    return ax
-
-
-def plot_simulations(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
-    """Draw each simulated mean against its truth, in units of the deviation that would be a disagreement."""
-    from truechange.foundation.drawing import ACCENT, WARM, axes, mark_line
-
-    shown = [check for check in checks if check.came == "simulation"]
-    ax = axes(ax, width=7.2, height=1.2 + 0.2 * len(shown))
-    for row, check in enumerate(shown):
-        gap = (check.ours - check.other) / check.tolerance
-        fine = check.verdict == AGREES
-        ax.plot([0, gap], [row, row], color=ACCENT if fine else WARM, lw=1.2)
-        ax.plot(gap, row, "o" if fine else "X", color=ACCENT if fine else WARM, ms=5 if fine else 9)
-    ax.set_yticks(range(len(shown)), [f"{check.case}: {check.name}" for check in shown], fontsize=7)
-    ax.set_ylim(len(shown) - 0.4, -0.6)
-    ax.set_xlim(-1.25, 1.25)
-    for at, words in ((-1, "limit"), (0, "truth"), (1, "limit")):
-        mark_line(ax, at, words, along="x", dash="-" if at == 0 else "--")
-    ax.set_xlabel("distance from the truth, in units of the largest deviation that still agrees")
     return ax
 
 
@@ -150,14 +131,11 @@ def page(checks: Sequence[Check]) -> str:
     parts.append(
         '<p class="quiet">A check agrees when the difference is at most half of the last printed digit, or what its '
         "note allows and says why. Agreement with a printed number shows that the formula is the published one; it "
-        "does not show that the formula suits a given clinic's data. The results inform a judgement; they do not "
-        "diagnose.</p>"
+        "does not show that the formula suits a given clinic's data. Other libraries, identities and simulations with "
+        "known truth are held against the same functions in the project's tests, not here. The results inform a "
+        "judgement; they do not diagnose.</p>"
     )
     parts.append(frame_table(counts_table(checks), "Checks by how the other number came to us"))
-    simulated = [check for check in checks if check.came == "simulation"]
-    if simulated:
-        alt = f"{len(simulated)} simulated means as distances from their true values; {tally(simulated)[AGREES]} agree."
-        parts.append("<h2>Coverage and bias by simulation</h2>" + figure(plot_simulations(simulated), alt))
     ran = [check for check in checks if check.verdict in (AGREES, DISAGREES)]
     for topic in sorted({check.topic for check in ran}):
         parts.append(f"<h2>{escape(topic)}</h2>")
@@ -174,7 +152,6 @@ def _case_section(checks: Sequence[Check]) -> str:
     came = ", ".join(dict.fromkeys(check.came for check in checks))
     doi = f" doi {first.doi}." if first.doi else ""
     through = f" Ours through {first.by}." if first.by else ""
-    source = first.source if len({c.source for c in checks}) == 1 else "Simulation with known truth."
     note = load_case(first.case).note if first.case in case_ids() else ""
-    title = f"{first.case} [{came}]. {source}{doi}{through}{' ' + note if note else ''}"
+    title = f"{first.case} [{came}]. {first.source}{doi}{through}{' ' + note if note else ''}"
     return frame_table(pd.DataFrame([_shown(c) for c in checks]), title)

@@ -1,6 +1,6 @@
 """Is a chance of 85% true in 85 of 100 people? Programmes with known truth, judged by the library's own states.
 
-Run as a script with ``toolkit/truechange/evidence/results/person_calibration.csv`` it writes the stored table; seeds
+Run as a script with ``toolkit/truechange/validation/results/person_calibration.csv`` it writes the stored table; seeds
 are in it.
 """
 

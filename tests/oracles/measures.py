@@ -4,7 +4,7 @@ import re
 from math import sqrt
 
 import truechange as tc
-from truechange.evidence.checking import Pairs, route
+from oracles import Pairs, route
 
 SUM = re.compile(r"[\d.]+(?:[*/](?:\(?(?:[\d.]+|sqrt2)\)?))+")
 

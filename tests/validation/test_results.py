@@ -2,8 +2,8 @@
 
 import pytest
 
-from truechange.evidence import RESULTS, simulated
 from truechange.foundation.errors import ChoiceError
+from truechange.validation import RESULTS, simulated
 
 COLUMNS = {
     "intake_recall": {"class", "planted", "found", "recall"},

@@ -2,8 +2,8 @@
 
 import pytest
 
-from truechange.evidence.cases import CAME, STRENGTHS, case_ids, load_case
 from truechange.foundation.errors import ChoiceError
+from truechange.validation.cases import CAME, STRENGTHS, case_ids, load_case
 
 
 @pytest.mark.parametrize("name", case_ids())

@@ -1,28 +1,25 @@
-"""Every case and route is run; the machinery can turn red, says why, and never passes over what is missing."""
+"""Every case is run; the machinery can turn red, says why, and never passes over what is missing."""
 
-import builtins
 import json
 from dataclasses import replace
 from functools import cache
 
-import numpy as np
 import pytest
 
 from truechange.cli import validate
 from truechange.cli.main import main
-from truechange.evidence import checking, simulation
-from truechange.evidence.cases import case_ids, load_case
-from truechange.evidence.checking import (
+from truechange.validation import run
+from truechange.validation.cases import FOLDER, case_ids, load_case
+from truechange.validation.page import checks_table, headline, page
+from truechange.validation.run import (
     AGREES,
     DISAGREES,
     NOT_RUN,
     all_checks,
     digits_agreed,
     run_case,
-    run_route,
     tally,
 )
-from truechange.evidence.report import checks_table, headline, page
 
 WORK = dict(all_checks())
 
@@ -74,10 +71,10 @@ def test_certified_sets_are_met_to_nine_digits_where_doubles_hold_them():
 def test_a_wrong_number_turns_the_check_and_the_command_red(monkeypatch, tmp_path, capsys):
     name = "icc_shrout_fleiss_1979"
     wrong = replace(load_case(name), expected={"BMS": replace(load_case(name).expected["BMS"], value=11.3)})
-    monkeypatch.setattr(checking, "load_case", lambda _: wrong)
+    monkeypatch.setattr(run, "load_case", lambda _: wrong)
     assert [check.verdict for check in run_case(name)] == [DISAGREES]
-    monkeypatch.setattr(checking, "case_ids", lambda: (name,))
-    command = ["validate", "--only", "shrout", "--no-simulation", "--out", str(tmp_path / "new" / "page.html")]
+    monkeypatch.setattr(run, "case_ids", lambda: (name,))
+    command = ["validate", "--only", "shrout", "--out", str(tmp_path / "new" / "page.html")]
     assert main(command) == 1
     said = capsys.readouterr().out
     assert "disagrees" in said
@@ -89,36 +86,32 @@ def test_a_check_that_breaks_is_red_and_names_the_error(monkeypatch):
     def broken(_case):
         raise ZeroDivisionError("by nobody")
 
-    monkeypatch.setitem(checking.COMPUTED, "icc_weir_2005_A", ("tc.icc", broken))
+    monkeypatch.setitem(run.COMPUTED, "icc_weir_2005_A", ("tc.icc", broken))
     found = run_case("icc_weir_2005_A")
     assert {check.verdict for check in found} == {DISAGREES}
     assert "ZeroDivisionError: by nobody" in found[0].reason
 
 
 def test_a_number_that_nobody_computes_needs_a_reason(monkeypatch):
-    monkeypatch.setitem(checking.COMPUTED, "icc_weir_2005_A", ("tc.icc", lambda _case: {}))
+    monkeypatch.setitem(run.COMPUTED, "icc_weir_2005_A", ("tc.icc", lambda _case: {}))
     found = {check.name: check for check in run_case("icc_weir_2005_A")}
     assert found["SEM"].verdict == DISAGREES
     assert "left out" in found["SEM"].reason
 
 
 def test_a_missing_library_is_said_and_never_counted_as_agreement(monkeypatch):
-    real = builtins.__import__
+    def without(_case):
+        raise ModuleNotFoundError("No module named 'statsmodels'", name="statsmodels")
 
-    def without(name, *rest, **named):
-        if name.split(".")[0] == "statsmodels":
-            raise ModuleNotFoundError("No module named 'statsmodels'", name="statsmodels")
-        return real(name, *rest, **named)
-
-    monkeypatch.setattr(builtins, "__import__", without)
-    (check,) = run_route("shares_against_statsmodels")
+    monkeypatch.setitem(run.COMPUTED, "icc_weir_2005_A", ("tc.icc", without))
+    check = run_case("icc_weir_2005_A")[0]
     assert check.verdict == NOT_RUN
-    assert check.reason == "not installed: statsmodels"
+    assert check.reason == "not installed: No module named 'statsmodels'"
 
 
 def test_the_command_prints_json_for_another_program(tmp_path, capsys):
     out = tmp_path / "page.html"
-    assert main(["validate", "--only", "newcombe_1998a", "--no-simulation", "--json", "--out", str(out)]) == 0
+    assert main(["validate", "--only", "newcombe_1998a", "--json", "--out", str(out)]) == 0
     told = json.loads(capsys.readouterr().out)
     first = told["checks"][0]
     assert {"source", "printed", "ours", "digits", "verdict", "came"} <= set(first)
@@ -127,7 +120,7 @@ def test_the_command_prints_json_for_another_program(tmp_path, capsys):
 
 
 def test_an_unknown_word_is_misuse(capsys, tmp_path):
-    assert main(["validate", "--only", "nowhere", "--no-simulation", "--out", str(tmp_path / "x.html")]) == 2
+    assert main(["validate", "--only", "nowhere", "--out", str(tmp_path / "x.html")]) == 2
     assert "nowhere" in capsys.readouterr().err
 
 
@@ -149,51 +142,6 @@ def test_the_help_is_one_line_and_its_example_can_be_parsed():
 
 
 def test_case_ids_are_unique_and_every_data_file_is_used():
-    folder = checking.Path(checking.__file__).parent / "cases"
-    tables = {path.name for path in folder.glob("*.csv")}
+    tables = {path.name for path in FOLDER.glob("*.csv")}
     used = {load_case(name).data["file"] for name in case_ids() if "file" in load_case(name).data}
     assert tables == used
-
-
-def test_chunks_do_not_depend_on_workers_and_are_taken_up_again(tmp_path):
-    chunks = [chunk for chunk in simulation.plan(False) if chunk[0].startswith("shares-p0.1")]
-    alone = sorted(simulation.run_cells(chunks), key=str)
-    shared = sorted(simulation.run_cells(chunks, folder=tmp_path, jobs=2, backend="threading"), key=str)
-    assert alone == shared
-    stored = sorted(tmp_path.glob("*.json"))
-    assert len(stored) == len(chunks)
-    stored[0].write_text(json.dumps({"Wilson held": [1.0, 0.0, 0.0, 0.0]}), encoding="utf-8")
-    again = list(simulation.run_cells(chunks[:1], folder=tmp_path))
-    assert again[0][2] == {"Wilson held": [1.0, 0.0, 0.0, 0.0]}
-
-
-def test_results_of_other_code_are_not_taken_up(tmp_path, monkeypatch):
-    chunk = next(iter(simulation.plan(False, "shares-p0.1")))
-    simulation.run_chunk(*chunk, folder=tmp_path)
-    monkeypatch.setattr(simulation, "fingerprint", lambda: "othercode000")
-    simulation.run_chunk(*chunk, folder=tmp_path)
-    assert len(list(tmp_path.glob("*.json"))) == 2
-
-
-def test_a_simulated_mean_outside_the_truth_is_red_and_failures_are_counted(monkeypatch):
-    one = simulation.Cell("made-up", "ICC", "tc.icc", lambda rng, n: {}, {"held": (0.95, 0.01)}, 100, 100)
-    monkeypatch.setitem(simulation.CELLS, "made-up", one)
-    (good,) = simulation.judge([("made-up", 0, {"held": [100.0, 95.0, 95.0, 0.0]})])
-    (bad,) = simulation.judge([("made-up", 0, {"held": [1000.0, 800.0, 800.0, 0.0]})])
-    (failing,) = simulation.judge([("made-up", 0, {"held": [100.0, 95.0, 95.0, 5.0]})])
-    assert [good.verdict, bad.verdict, failing.verdict] == [AGREES, DISAGREES, DISAGREES]
-    assert "5 data sets gave no number" in failing.reason
-
-
-@pytest.mark.simulation
-@pytest.mark.parametrize("name", sorted({chunk[0] for chunk in simulation.plan(False)}))
-def test_coverage_and_bias_are_as_promised(name):
-    done = list(simulation.run_cells([chunk for chunk in simulation.plan(False) if chunk[0] == name]))
-    for check in simulation.judge(done):
-        assert check.verdict == AGREES, f"{check.name}: {check.ours:.3f}, truth {check.printed}, {check.source}"
-
-
-def test_the_random_state_of_others_is_left_alone():
-    before = np.random.get_state()[1].copy()  # noqa: NPY002
-    simulation.run_chunk("shares-p0.1", 0, 5)
-    np.testing.assert_array_equal(before, np.random.get_state()[1])  # noqa: NPY002

@@ -1,19 +1,13 @@
-"""Coverage and bias against a known truth: many data sets in chunks that can be shared out, stored and resumed."""
+"""Coverage and bias against a known truth: many data sets in chunks, each with its own stream of random numbers."""
 
-import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from hashlib import sha256
-from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-import truechange
-from truechange.evidence.checking import AGREES, DISAGREES, Check
+from truechange.validation.run import AGREES, DISAGREES, Check
 
 Draw = Callable[[np.random.Generator, int], Mapping[str, NDArray[Any]]]
 Chunk = tuple[str, int, int]  # cell, number of the chunk, data sets in it
@@ -62,14 +56,8 @@ def cell(
     return keep
 
 
-def load_settings() -> None:
-    """Import the module that registers the settings."""
-    import_module("truechange.evidence.settings")
-
-
 def plan(full: bool, word: str = "") -> list[Chunk]:
-    """Return the chunks of work of the cells whose name or topic contains `word`."""
-    load_settings()
+    """Return the chunks of work of the registered cells whose name or topic contains `word`."""
     chunks = []
     for one in CELLS.values():
         if word not in one.id.lower() and word not in one.topic.lower():
@@ -81,26 +69,12 @@ def plan(full: bool, word: str = "") -> list[Chunk]:
     return chunks
 
 
-@cache
-def fingerprint() -> str:
-    """Return a short digest of the library's code: results stored by other code are not taken up."""
-    held = sha256()
-    for path in sorted(Path(truechange.__file__).parent.rglob("*.py")):
-        held.update(path.read_bytes())
-    return held.hexdigest()[:12]
-
-
-def run_chunk(name: str, number: int, size: int, folder: Path | None = None) -> Sums:
-    """Return ``{result: [data sets, sum, sum of squares, failed]}`` of one chunk, from `folder` if it is there.
+def run_chunk(name: str, number: int, size: int) -> Sums:
+    """Return ``{result: [data sets, sum, sum of squares, failed]}`` of one chunk.
 
     The stream of random numbers depends on the cell and the chunk only, so
-    order and number of workers do not matter. A stored chunk is used only by
-    the code that made it.
+    order and number of workers do not matter.
     """
-    load_settings()  # in a worker process nothing is registered yet
-    stored = folder / f"{name}-{number}-{size}-{fingerprint()}.json" if folder else None
-    if stored and stored.exists():
-        return dict(json.loads(stored.read_text(encoding="utf-8")))
     entropy = [SEED, *name.encode(), number]
     drawn = CELLS[name].draw(np.random.default_rng(np.random.SeedSequence(entropy)), size)
     sums = {}
@@ -108,30 +82,13 @@ def run_chunk(name: str, number: int, size: int, folder: Path | None = None) -> 
         results = np.asarray(values, dtype=float)
         kept = results[np.isfinite(results)]
         sums[key] = [float(kept.size), float(kept.sum()), float((kept**2).sum()), float(results.size - kept.size)]
-    if stored:
-        stored.parent.mkdir(parents=True, exist_ok=True)
-        half = stored.with_suffix(".part")
-        half.write_text(json.dumps(sums), encoding="utf-8")
-        half.replace(stored)
     return sums
 
 
-def run_cells(
-    chunks: Sequence[Chunk], *, folder: Path | None = None, jobs: int = 1, backend: str = "loky"
-) -> Iterator[tuple[str, int, Sums]]:
-    """Run `chunks` and yield each as it is done; `jobs` workers of a joblib back end."""
-    if jobs == 1:
-        for name, number, size in chunks:
-            yield name, number, run_chunk(name, number, size, folder)
-        return
-    from joblib import Parallel, delayed
-
-    def named(name: str, number: int, size: int) -> tuple[str, int, Sums]:
-        return name, number, run_chunk(name, number, size, folder)
-
-    yield from Parallel(n_jobs=jobs, backend=backend, return_as="generator_unordered")(
-        delayed(named)(*chunk) for chunk in chunks
-    )
+def run_cells(chunks: Sequence[Chunk]) -> Iterator[tuple[str, int, Sums]]:
+    """Run `chunks` and yield each as it is done."""
+    for name, number, size in chunks:
+        yield name, number, run_chunk(name, number, size)
 
 
 def judge(done: Sequence[tuple[str, int, Sums]]) -> list[Check]:

@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 
 import truechange as tc
-from truechange.evidence.cases import load_case
-from truechange.evidence.checking import Pairs, route
-from truechange.evidence.reliability import long, spelled_out
+from oracles import Pairs, route
 from truechange.reliability import variance_components
 from truechange.reliability.agreement import limit_factors
+from truechange.validation.cases import load_case
+from truechange.validation.reliability import long, spelled_out
 
 RETEST = [
     [9, 10, 10], [12, 12, 13], [7, 8, 9], [14, 13, 15], [11, 12, 11], [10, 9, 11],

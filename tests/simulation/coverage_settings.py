@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 import truechange as tc
-from truechange.evidence.reliability import long
-from truechange.evidence.simulation import cell
+from simulation.coverage import cell
 from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
 from truechange.numerics.shares import wilson_limits
 from truechange.responders.shares import exact_limits
+from truechange.validation.reliability import long
 
 Results = dict[str, NDArray[Any]]
 

@@ -2,7 +2,7 @@
 
 import csv
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -10,6 +10,7 @@ from typing import Any
 
 from truechange.foundation.errors import check_choice
 
+Numbers = Mapping[str, float]
 FOLDER = Path(__file__).parent / "cases"
 CAME = (
     "printed table",
@@ -17,11 +18,8 @@ CAME = (
     "output of another program",
     "from memory",
     "recomputed",
-    "another library",
     "independent route",
-    "simulation",
 )
-PUBLISHED = CAME[:2]
 STRENGTHS = {
     "A": "data and a printed or certified value, reproduced to its digits",
     "B": "usable with the caveat in its note",
@@ -103,6 +101,19 @@ class Case:
         """The rows of the CSV file beside the case, all text."""
         with (FOLDER / self.data["file"]).open(newline="", encoding="utf-8") as lines:
             return list(csv.DictReader(lines))
+
+
+COMPUTED: dict[str, tuple[str, Callable[[Case], Numbers]]] = {}
+
+
+def computes(*cases: str, by: str) -> Callable[[Callable[[Case], Numbers]], Callable[[Case], Numbers]]:
+    """Register a function that recomputes `cases` through the public functions named in `by`."""
+
+    def keep(function: Callable[[Case], Numbers]) -> Callable[[Case], Numbers]:
+        COMPUTED.update(dict.fromkeys(cases, (by, function)))
+        return function
+
+    return keep
 
 
 def case_ids() -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""The evidence room: reference cases that are computed again, and the stored tables of long simulation studies."""
+"""The validation room: reference cases that are computed again, and the stored tables of long simulation studies."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING

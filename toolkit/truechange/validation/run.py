@@ -1,19 +1,17 @@
 """Hold what the library computes against what is printed elsewhere or found by another route."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
-from importlib import import_module
 from math import floor, isfinite, log10, nan
-from pathlib import Path
-from typing import Any
 
-from truechange.evidence.cases import Case, case_ids, load_case
 from truechange.foundation.errors import MissingPartError
+from truechange.validation import individual, meaningful_change, numerics, planning, programme, reliability, responders
+from truechange.validation.cases import COMPUTED, Case, Numbers, case_ids, load_case
+
+assert individual, (meaningful_change, numerics, planning, programme, reliability, responders)  # importing registers
 
 AGREES, DISAGREES, NOT_RUN, LEFT_OUT = "agrees", "disagrees", "not run", "left out"
-Numbers = Mapping[str, float]
-Pairs = dict[str, tuple[float, float, float]]  # name: other number, ours, tolerance
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,57 +76,6 @@ def digits_agreed(printed: str, ours: float) -> int:
     return max((d for d in range(1, shown + 1) if gap <= 0.5 * 10.0 ** (top - d + 1) * (1 + 1e-6)), default=0)
 
 
-@dataclass(frozen=True, slots=True)
-class Route:
-    """A check without a printed number: another library or an independent way to the same number.
-
-    Parameters
-    ----------
-    id, topic, source, came, by : str
-        As in :class:`Check`.
-    compute : callable
-        Returns ``{name: (other, ours, tolerance)}``.
-    """
-
-    id: str
-    topic: str
-    source: str
-    came: str
-    by: str
-    compute: Callable[[], Pairs]
-
-
-COMPUTED: dict[str, tuple[str, Callable[[Case], Numbers]]] = {}
-ROUTES: dict[str, Route] = {}
-
-
-def computes(*cases: str, by: str) -> Callable[[Callable[[Case], Numbers]], Callable[[Case], Numbers]]:
-    """Register a function that recomputes `cases` through the public functions named in `by`."""
-
-    def keep(function: Callable[[Case], Numbers]) -> Callable[[Case], Numbers]:
-        COMPUTED.update(dict.fromkeys(cases, (by, function)))
-        return function
-
-    return keep
-
-
-def route(topic: str, source: str, *, by: str, came: str = "independent route") -> Callable[[Any], Any]:
-    """Register a function that returns ``{name: (other, ours, tolerance)}`` by an independent route."""
-
-    def keep(function: Callable[[], Pairs]) -> Any:
-        name = function.__name__.strip("_")
-        ROUTES[name] = Route(name, topic, source, came, by, function)
-        return function
-
-    return keep
-
-
-def load_registry() -> None:
-    """Import the modules of this room that register how cases are recomputed."""
-    for name in sorted(path.stem for path in Path(__file__).parent.glob("*.py")):
-        import_module(f"truechange.evidence.{name}")
-
-
 def run_case(name: str) -> list[Check]:
     """Recompute one case and compare every number it promises."""
     case = load_case(name)
@@ -165,35 +112,11 @@ def _check(case: Case, key: str, ours: float, by: str, verdict: str, reason: str
     return Check(*where, item.value, ours, item.tolerance, by, verdict, reason)
 
 
-def run_route(name: str) -> list[Check]:
-    """Run one independent route; a library that is missing is said, never passed over."""
-    one = ROUTES[name]
-    where = (one.topic, one.id)
-    try:
-        found = one.compute()
-    except ImportError as missing:
-        reason = f"not installed: {missing.name}"
-        return [Check(*where, "all", one.source, "", one.came, "", nan, nan, nan, one.by, NOT_RUN, reason)]
-    except Exception as broken:
-        reason = f"{type(broken).__name__}: {broken}"
-        return [Check(*where, "all", one.source, "", one.came, "", nan, nan, nan, one.by, DISAGREES, reason)]
-    checks = []
-    for key, (other, ours, tolerance) in found.items():
-        verdict = AGREES if abs(ours - other) <= tolerance else DISAGREES
-        printed = f"{other:.10g}"
-        checks.append(Check(*where, key, one.source, "", one.came, printed, other, ours, tolerance, one.by, verdict))
-    return checks
-
-
 def all_checks(word: str = "") -> Iterator[tuple[str, Callable[[], list[Check]]]]:
-    """Yield every case and route whose name or topic contains `word`, with a function that runs it."""
-    load_registry()
+    """Yield every case whose name or topic contains `word`, with a function that runs it."""
     for name in case_ids():
         if word in name.lower() or word in load_case(name).topic.lower():
             yield name, partial(run_case, name)
-    for name, one in ROUTES.items():
-        if word in name.lower() or word in one.topic.lower():
-            yield name, partial(run_route, name)
 
 
 def tally(checks: Iterable[Check]) -> dict[str, int]:
