@@ -1,6 +1,6 @@
 """Coverage of the true responder share on invented clinics with known truth; writes the stored table.
 
-By hand: ``python tests/responders/coverage_table.py toolkit/truechange/validation/results/responder_coverage.csv``.
+By hand: ``python tests/simulation/responder_coverage.py toolkit/truechange/validation/results/responder_coverage.csv``.
 Every number is drawn here with numpy; nothing of the library makes the data.
 """
 
