@@ -6,7 +6,6 @@ import numpy as np
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.responders import compare_paired
 
 
 @route("Proportions", "Wilson limits are where the score test gives p = 1 - level.", by="tc.proportion")
@@ -70,21 +69,6 @@ def _shares_against_statsmodels() -> Pairs:
     low, high = confint_proportions_2indep(18, 30, 9, 28, method="newcomb")
     gap = tc.compare_responders(18, 30, 9, 28).difference
     return found | {"difference low": (low, gap.low, 1e-10), "difference high": (high, gap.high, 1e-10)}
-
-
-@route(
-    "Proportions",
-    "Paired exact p as a binomial test of the discordant pairs (scipy).",
-    by="truechange.responders.compare_paired",
-    came="another library",
-)
-def _mcnemar_against_scipy() -> Pairs:
-    from scipy.stats import binomtest
-
-    return {
-        f"{f} v {g}": (float(binomtest(f, f + g).pvalue), compare_paired(10, f, g, 10).p_value, 1e-12)
-        for f, g in ((12, 2), (5, 5), (1, 9))
-    }
 
 
 @route(

@@ -9,7 +9,6 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 import truechange as tc
-from truechange.responders import compare_paired
 
 QUICK = settings(derandomize=True, deadline=None, max_examples=20)
 COUNTS = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
@@ -74,17 +73,6 @@ def test_the_number_needed_is_the_inverse_of_the_difference(first, second):
     assert need.through_infinity == (gap.low <= 0 <= gap.high)
     if gap.value:
         assert need.value == pytest.approx(1 / gap.value)
-
-
-@QUICK
-@given(st.tuples(*[st.integers(0, 25)] * 4))
-def test_swapping_a_paired_comparison_flips_it(table):
-    e, f, g, h = table
-    assume(e + f + g + h > 0)
-    one, other = compare_paired(e, f, g, h), compare_paired(e, g, f, h)
-    assert (other.difference.low, other.difference.high) == pytest.approx((-one.difference.high, -one.difference.low))
-    assert other.p_value == pytest.approx(one.p_value)
-    assert one.difference.low - 1e-12 <= one.difference.value <= one.difference.high + 1e-12
 
 
 @QUICK

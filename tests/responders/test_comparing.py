@@ -1,17 +1,15 @@
-"""Two shares, unpaired and paired; the number needed to treat."""
+"""Two shares compared; the number needed to treat."""
 
 import math
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 from scipy.stats import fisher_exact
-from statsmodels.stats.contingency_tables import mcnemar
 
 import truechange as tc
-from truechange.responders import compare_paired
 from truechange.responders.comparing import number_needed
 from truechange.validation.cases import load_case
 
@@ -25,15 +23,6 @@ def test_difference_is_the_printed_one():
         found = tc.compare_responders(*counts).difference
         assert case.expected[f"{letter}_lo"].agrees(found.low)
         assert case.expected[f"{letter}_hi"].agrees(found.high)
-
-
-# Newcombe RG (1998), Stat Med 17:2635-2650, Table III, method 10: four decimals.
-def test_paired_difference_is_the_printed_one():
-    case = load_case("prop_newcombe_1998c_paired")
-    for cells in case.data["efgh"]:
-        found, name = compare_paired(*cells).difference, "/".join(map(str, cells))
-        assert case.expected[f"{name}_lo"].agrees(found.low)
-        assert case.expected[f"{name}_hi"].agrees(found.high)
 
 
 # Altman DG (1998), BMJ 317:1309-1312: .10 (-.05 to .25) is 10, from 4 to benefit through infinity to 20 to harm.
@@ -54,15 +43,6 @@ def test_ratios_of_a_large_trial():
         assert case.expected[f"{key}_lo"].agrees(kept.low)
         assert case.expected[f"{key}_hi"].agrees(kept.high)
     assert case.expected["RD"].agrees(found.difference.value)
-
-
-# Agresti A (1990), Categorical Data Analysis, p. 350 (approval of the president): chi-square 17.356 without correction.
-def test_mcnemar_is_the_printed_one():
-    case = load_case("mcnemar_agresti")
-    (a, b), (c, d) = case.data["table"]
-    found = compare_paired(a, b, c, d)
-    assert case.expected["p"].agrees(found.p_score)
-    assert found.p_value == pytest.approx(mcnemar([[a, b], [c, d]], exact=True).pvalue, rel=1e-9)
 
 
 # Fisher RA (1935), the lady tasting tea: two-sided p 0.4857 (from memory, recomputed).
@@ -88,16 +68,6 @@ def test_swapping_the_groups_turns_the_answer_round(first, second):
     assert one.p_value == pytest.approx(other.p_value, abs=1e-12)
     if 0 < one.risk_ratio.value < math.inf and one.risk_ratio.low > 0:
         assert one.risk_ratio.low * other.risk_ratio.high == pytest.approx(1, rel=1e-6)
-
-
-@settings(derandomize=True, deadline=None, max_examples=60)
-@given(*[st.integers(0, 40)] * 4)
-def test_swapping_two_paired_tests_turns_the_answer_round(both, first, second, neither):
-    assume(both + first + second + neither > 0)
-    one, other = compare_paired(both, first, second, neither), compare_paired(both, second, first, neither)
-    assert one.difference.low == pytest.approx(-other.difference.high, abs=1e-12)
-    assert one.difference.low <= one.difference.value + 1e-12
-    assert one.p_value == pytest.approx(other.p_value)
 
 
 def _score(kind, ratio, k1, n1, k2, n2):
@@ -140,11 +110,6 @@ def test_nobody_and_everybody():
     assert none.p_value == pytest.approx(1)
     assert none.p_score == 1
     assert every.risk_ratio.low < 1 < every.risk_ratio.high
-    with pytest.raises(tc.DataError, match="neither=-4"):
-        compare_paired(1, 2, 3, -4)
-    same = compare_paired(5, 0, 0, 5)
-    assert (same.difference.value, same.p_value) == (0, 1)
-    assert math.isnan(same.odds_ratio.value)
 
 
 def test_harm_is_called_harm():
@@ -161,7 +126,7 @@ def test_words_and_small_groups():
     assert {"difference", "number needed to treat"} <= set(found.table()["quantity"])
     assert found.plot().get_xlabel()
     assert found.alt
-    assert not any("by lot" in text for text in compare_paired(1, 2, 3, 4).cautions)
+    assert any("by lot" in text for text in found.cautions)
 
 
 @pytest.mark.simulation

@@ -1,4 +1,4 @@
-"""The cumulative curve and its bands."""
+"""The cumulative curve and its bands; four meanings of responder."""
 
 import numpy as np
 import pytest
@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 import truechange as tc
+from truechange.responders.curves import responder_definitions
 
 values = st.lists(st.integers(-5, 8).map(float), min_size=3, max_size=50)
 
@@ -86,3 +87,36 @@ def test_picture_and_refusal():
     assert curve.alt
     with pytest.raises(tc.DataError, match="at least 3"):
         tc.cumulative_change([1, np.nan])
+
+
+def clinic(n):
+    rng = np.random.default_rng(1)
+    true = rng.normal(1, 2, n)
+    return true, true + rng.normal(0, 2, n)
+
+
+def test_shares_in_a_large_clinic_are_the_known_ones():
+    """Mean 1, SD of true change 2, half of the variance error: true .309, A .362, B .151 (recomputed by simulation)."""
+    true, observed = clinic(60_000)
+    table = responder_definitions(observed, mcid=2, sem=np.sqrt(2), primary="A").table().set_index("definition")
+    assert table.loc["A", "share"] == pytest.approx(norm.sf(1 / np.sqrt(8)), abs=0.006)
+    assert table.loc["B", "share"] == pytest.approx(0.151, abs=0.006)
+    assert table.loc["D", "share"] == pytest.approx((true >= 2).mean(), abs=0.01)
+    sure = responder_definitions(observed, mcid=2, sem=np.sqrt(2), primary="A").chances > 0.8
+    assert (true[sure] >= 2).mean() > 0.85
+
+
+def test_one_rule_is_primary_and_everyone_who_started_counts():
+    found = responder_definitions([4, 1, 3, 0, np.nan, 2], mcid=2, sem=1.0, primary="B")
+    table = found.table()
+    assert table["primary"].tolist() == [False, True, False, False]
+    assert (table["started"] == 6).all()
+    assert found.sentences()[0].startswith("B (primary)")
+    assert any("1 people without" in text for text in found.cautions)
+
+
+def test_the_primary_rule_has_no_default():
+    with pytest.raises(TypeError):
+        responder_definitions([1, 2, 3], mcid=2, sem=1.0)
+    with pytest.raises(tc.ChoiceError):
+        responder_definitions([1, 2, 3], mcid=2, sem=1.0, primary="E")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from truechange.programme import ProgrammeAudit
     from truechange.records import Pairs, Records
     from truechange.reliability import LimitsOfAgreement, MeasurementError
-    from truechange.responders.error_only import ErrorOnly
+    from truechange.responders.counting import ErrorOnly
     from truechange.responders.true_share import TrueShare
 
 HELP = "run everything on an invented clinic and write its reports"

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from truechange.individual import PersonChange
     from truechange.meaningful_change import McidStudy
     from truechange.reliability import LimitsOfAgreement, MeasurementError
-    from truechange.responders.error_only import ErrorOnly
+    from truechange.responders.counting import ErrorOnly
     from truechange.responders.true_share import TrueShare
 
 TITLES = (

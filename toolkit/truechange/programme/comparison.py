@@ -23,7 +23,7 @@ from truechange.programme.parts import Refused
 from truechange.programme.response_spread import IndividualResponse, individual_response
 from truechange.responders import compare_responders
 from truechange.responders.comparing import ResponderComparison
-from truechange.responders.shares import how_many
+from truechange.responders.counting import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,9 +17,8 @@ from truechange.responders import (
     responders_from_error,
     true_responder_share,
 )
-from truechange.responders.counting import Responders
+from truechange.responders.counting import ErrorOnly, Responders
 from truechange.responders.curves import CumulativeChange
-from truechange.responders.error_only import ErrorOnly
 from truechange.responders.true_share import TrueShare
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
 from truechange.numerics.shares import wilson_limits
 from truechange.programme.imputation import impute, rubin
-from truechange.responders.shares import how_many
+from truechange.responders.counting import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -3,12 +3,11 @@
 from truechange.foundation.loading import on_first_use
 
 _HOME = {
-    "compare_paired": "comparing",
     "compare_responders": "comparing",
     "count_responders": "counting",
     "cumulative_change": "curves",
-    "proportion": "shares",
-    "responders_from_error": "error_only",
+    "proportion": "counting",
+    "responders_from_error": "counting",
     "true_responder_share": "true_share",
 }
 

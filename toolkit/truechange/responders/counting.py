@@ -1,24 +1,126 @@
-"""How many of those who started changed by at least the threshold."""
+"""Responders: people who changed by at least the threshold, of all who started; and how many error alone would make."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import inf
+from math import inf, isfinite, nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import bdtrc, betaincinv
 
-from truechange.foundation.errors import DataError, RefusedError, check_confidence, check_same_index, in_short, listed
+from truechange.foundation.distributions import error_share, sd_factors
+from truechange.foundation.errors import (
+    DataError,
+    RefusedError,
+    check_choice,
+    check_confidence,
+    check_same_index,
+    in_short,
+    listed,
+)  # fmt: skip
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
-from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Result
-from truechange.numerics.shares import FEW, wilson_limits
-from truechange.responders.shares import how_many
+from truechange.foundation.numbers import fixed, percent, reaches
+from truechange.foundation.result import Result, told
+from truechange.foundation.sem import read_sem
+from truechange.numerics.shares import FEW, Floats, wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 EVERYONE = "everyone"
+
+
+def exact_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
+    """Return Clopper and Pearson's exact limits for `k` of `n`, elementwise; NaN where `n` is 0."""
+    k, n = np.asarray(k, dtype=float), np.asarray(n, dtype=float)
+    tail = (1 - confidence) / 2
+    with np.errstate(invalid="ignore"):
+        low = np.where(k == 0, 0.0, betaincinv(np.maximum(k, 1), n - k + 1, tail))
+        high = np.where(k == n, 1.0, betaincinv(k + 1, np.maximum(n - k, 1), 1 - tail))
+    return np.where(n > 0, low, np.nan), np.where(n > 0, high, np.nan)
+
+
+LIMITS: dict[str, tuple[Callable[..., tuple[Floats, Floats]], str]] = {
+    "wilson": (wilson_limits, "Wilson score"),
+    "exact": (exact_limits, "Clopper-Pearson exact"),
+}
+
+
+def whole_people(given: Any, name: str) -> int:
+    """Return a number of people as a whole number; raise a DataError that names it where it is none."""
+    try:
+        if 0 <= given < inf and int(given) == given:
+            return int(given)
+    except (TypeError, ValueError):
+        pass
+    raise DataError(f"{name}={in_short(given)} must be a whole number of people, at least 0.")
+
+
+def check_count(k: Any, n: Any, *, k_name: str = "k", n_name: str = "n") -> tuple[int, int]:
+    """Return `k` and `n` as whole numbers with 0 ≤ k ≤ n and n ≥ 1; raise a DataError where they are not."""
+    k, n = whole_people(k, k_name), whole_people(n, n_name)
+    if n == 0:
+        raise DataError(f"{n_name}=0: nobody started, so there is no share to compute.")
+    if k > n:
+        raise DataError(f"{k_name}={k} is more than {n_name}={n}: count the people who started in {n_name}.")
+    return k, n
+
+
+def how_many(changes: Any, threshold: float) -> int:
+    """Return how many changes are at least the threshold, floating-point noise aside; missing ones are not."""
+    return int(np.count_nonzero(reaches(changes, threshold)))
+
+
+def proportion(k: int, n: int, confidence: float = 0.95, method: str = "wilson") -> Estimate:
+    """Estimate a share of people with its interval.
+
+    Parameters
+    ----------
+    k : int
+        People who changed enough.
+    n : int
+        People who started; those who never came back count here.
+    confidence : float, optional
+        Level of the interval.
+    method : {"wilson", "exact"}, optional
+        Wilson's score interval, or Clopper and Pearson's (never covers less than stated, wider).
+
+    Returns
+    -------
+    Estimate
+
+    Raises
+    ------
+    DataError
+        `k` and `n` are not whole numbers with 0 ≤ k ≤ n, or nobody started.
+    ChoiceError
+        `method` or `confidence` is not available.
+
+    References
+    ----------
+    Newcombe RG (1998). Stat Med 17:857-872.
+
+    Examples
+    --------
+    >>> print(proportion(18, 30))
+    0.60 (95% CI 0.42 to 0.75)
+    >>> print(proportion(0, 12))
+    0.00 (95% CI 0.00 to 0.24)
+    """
+    check_choice("method", method, tuple(LIMITS))
+    check_confidence(confidence)
+    k, n = check_count(k, n)
+    limits, words = LIMITS[method]
+    low, high = limits(k, n, confidence)
+    return Estimate(value=k / n, low=float(low), high=float(high), confidence=confidence, n=n, method=words)
+
+
+COLUMNS = (
+    "group", "started", "measured", "changed_enough", "proportion", "low", "high", "worse_enough", "share_of_measured",
+    "lowest_possible", "highest_possible", "share_at_low", "share_at_high",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -58,50 +160,42 @@ class Responders(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say for each group how many of those who started changed enough, and how many were not measured."""
-        said = []
-        least = size_of(self.threshold)
+        level, limit = f"{100 * self.confidence:g}% CI", self.threshold
+        sentences = []
         for row in self.rows.to_dict("records"):
             who = "" if row["group"] == EVERYONE else f"{row['group']}: "
-            share = ""
+            share = lost = edges = ""
             if row["started"] >= FEW:
-                low, high = percent(row["low"]), percent(row["high"])
-                level = f"{100 * self.confidence:g}% CI"
-                share = f" ({percent(row['proportion'])}, {level} {low} to {high})"
-            away = row["started"] - row["measured"]
-            lost = f"; {away} had no usable follow-up and count as not shown" if away else ""
-            if share and self.threshold.has_interval:
-                most, fewest = percent(row["share_at_low"]), percent(row["share_at_high"])
-                lost += (
-                    f"; were the {self.threshold.kind.upper()} anywhere in its interval "
-                    f"({self.threshold.interval_text()}), between {fewest} and {most}"
+                share = f" ({percent(row['proportion'])}, {level} {percent(row['low'])} to {percent(row['high'])})"
+            if away := row["started"] - row["measured"]:
+                lost = f"; {away} had no usable follow-up and count as not shown"
+            if share and limit.has_interval:
+                edges = (
+                    f"; were the {limit.kind.upper()} anywhere in its interval ({limit.interval_text()}), between "
+                    f"{percent(row['share_at_high'])} and {percent(row['share_at_low'])}"
                 )
-            said.append(
+            sentences.append(
                 f"{who}{row['changed_enough']} of the {row['started']} people {self.whom} "
-                f"changed by at least {least}{share}{lost}."
+                f"changed by at least {size_of(limit)}{share}{lost}{edges}."
             )
-        return tuple(said)
+        return tuple(sentences)
 
     def share(self, group: str = EVERYONE) -> Estimate:
         """Return one group's share of those who started, as an Estimate."""
         row = self.rows.loc[self.rows["group"] == group]
         if row.empty:
             raise DataError(f"No group {group!r}; there are {listed(self.rows['group'])}.")
-        first = row.iloc[0]
+        value, low, high = (float(row[name].iloc[0]) for name in ("proportion", "low", "high"))
         return Estimate(
-            value=float(first["proportion"]),
-            low=float(first["low"]),
-            high=float(first["high"]),
-            confidence=self.confidence,
-            n=int(first["started"]),
+            value=value, low=low, high=high, confidence=self.confidence, n=int(row["started"].iloc[0]),
             method=f"Wilson score, of those {self.whom}",
-        )
+        )  # fmt: skip
 
     @property
     def alt(self) -> str:
         """The picture in words."""
-        return "Share of people who changed enough, with its interval, a row for each group. " + " ".join(
-            self.sentences()
-        )
+        seen = "Share of people who changed enough, with its interval, a row for each group."
+        return " ".join((seen, *self.sentences()))
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw one row a group: share of those who started, its interval, and what the missing could make of it."""
@@ -109,8 +203,8 @@ class Responders(Result):
 
         names = list(self.rows["group"])
         ax = drawing.interval_rows(names, [self.share(name) for name in names], ax=ax)
-        for at, row in enumerate(self.rows.to_dict("records")):
-            ax.plot([row["lowest_possible"], row["highest_possible"]], [at + 0.22] * 2, color=drawing.LINE, lw=5)
+        for at, edges in enumerate(self.rows[["lowest_possible", "highest_possible"]].to_numpy()):
+            ax.plot(edges, [at + 0.22] * 2, color=drawing.LINE, lw=5)
         ax.set_xlim(0, 1)
         drawing.percent_axis(ax)
         ax.set_xlabel(f"changed by at least the threshold, of those {self.whom}")
@@ -143,10 +237,9 @@ def size_of(threshold: Threshold) -> str:
     return f"{number} {threshold.unit}".strip()
 
 
-def any_threshold(given: "Threshold | float", *, name: str = "threshold", unit: str = "") -> Threshold:
+def any_threshold(given: "Threshold | float") -> Threshold:
     """Return `given` as a person-level threshold of either kind; a bare number is taken as a stated MCID."""
-    kind = given.kind if isinstance(given, Threshold) else "mcid"
-    return person_threshold(given, kind, name=name, unit=unit)
+    return person_threshold(given, given.kind if isinstance(given, Threshold) else "mcid", name="threshold")
 
 
 def group_labels(improvement: Any, by: Any, n: int) -> pd.Series:
@@ -162,10 +255,9 @@ def group_labels(improvement: Any, by: Any, n: int) -> pd.Series:
     if isinstance(by, Mapping):
         if not isinstance(improvement, pd.Series):
             raise DataError("by= as a dict names each person's group: give improvement as a Series indexed by person.")
-        labels = pd.Series([by.get(person) for person in improvement.index])
-    else:
-        check_same_index(improvement=improvement, by=by)
-        labels = pd.Series(by).reset_index(drop=True)
+        by = [by.get(person) for person in improvement.index]
+    check_same_index(improvement=improvement, by=by)
+    labels = pd.Series(by).reset_index(drop=True)
     if len(labels) != n:
         raise DataError(f"by= has {len(labels)} entries for {n} people: give one group for each improvement.")
     return labels.map(_label).astype(object)
@@ -177,50 +269,27 @@ def _label(given: Any) -> str:
     return str(int(given)) if isinstance(given, float) and given.is_integer() else str(given)
 
 
-def _people(given: Any) -> int:
-    number = plain_number(given, "started")
-    if not (0 <= number < inf and number == int(number)):
-        raise DataError(f"started={given!r} must be a whole number of people, at least 0.")
-    return int(number)
-
-
-def _started(started: Any, groups: pd.Series, n: int) -> tuple[dict[str, int], np.ndarray]:
-    """Return people who started by group, and which rows count."""
-    order = list(dict.fromkeys(sorted(groups))) or [EVERYONE]
-    keep = np.ones(n, dtype=bool)
+def _started(started: Any, groups: pd.Series) -> dict[str, int]:
+    """Return people who started by group: counted from the rows, or as one number or a dict gives them."""
+    order = sorted(set(groups)) or [EVERYONE]
     if started is None:
-        return {name: int((groups == name).sum()) for name in order}, keep
-    if isinstance(started, Mapping):
-        return {_label(key): _people(value) for key, value in started.items()}, keep
-    if np.ndim(started) > 1:
-        raise DataError("started= must be one number, or one column with a label or a yes/no a person; got a table.")
-    values = pd.Series(started) if np.ndim(started) else pd.Series([started])
-    if pd.api.types.is_bool_dtype(values.dtype):
-        if len(values) != n:
-            raise DataError(f"started= has {len(values)} entries for {n} people: give one yes/no for each.")
-        keep = values.to_numpy()
-        return {name: int(((groups == name).to_numpy() & keep).sum()) for name in order}, keep
-    if not pd.api.types.is_numeric_dtype(values.dtype):  # one label for each person who started
-        return {_label(key): int(value) for key, value in values.value_counts(sort=False).items()}, keep
-    if isinstance(started, pd.Series) and set(map(_label, started.index)) >= set(order):
-        return {_label(key): _people(value) for key, value in started.items()}, keep
-    if len(values) != len(order):
-        raise DataError(
-            f"started= has {len(values)} numbers for {len(order)} groups ({listed(order)}). "
-            "Give a dict or Series of group: people who started."
-        )
-    return dict(zip(order, map(_people, values), strict=True)), keep
+        return {name: int((groups == name).sum()) for name in order}
+    if not isinstance(started, Mapping):
+        if np.ndim(started):
+            raise DataError(f"started={in_short(started)} cannot be used; give one number, or a dict of group: people.")
+        if len(order) > 1:
+            raise DataError(f"started= is one number for {len(order)} groups ({listed(order)}): give a dict.")
+        started = {order[0]: started}
+    began = {_label(key): whole_people(value, "started") for key, value in started.items()}
+    if strange := sorted(set(groups) - set(began)):
+        raise DataError(f"No number of people who started for {listed(strange)}: add it to started=.")
+    return began
 
 
 def count_responders(
-    improvement: Any,
-    threshold: "Threshold | float",
-    by: Any = None,
-    started: Any = None,
-    confidence: float = 0.95,
-    *,
+    improvement: Any, threshold: "Threshold | float", by: Any = None, started: Any = None, confidence: float = 0.95, *,
     whom: str = "who started",
-) -> Responders:
+) -> Responders:  # fmt: skip
     """Count the people who changed by at least `threshold`, of all who started.
 
     Parameters
@@ -258,64 +327,194 @@ def count_responders(
     2 of the 5 people who started changed by at least 2; 1 had no usable follow-up and count as not shown.
     """
     check_confidence(confidence)
-    limit = any_threshold(threshold)
-    values = numbers(improvement)
+    limit, values = any_threshold(threshold), numbers(improvement)
     if np.isinf(values).any():
         raise DataError("improvement must be one finite number a person (NaN where there is no follow-up).")
     if limit.value <= 0:
         raise RefusedError("A threshold of 0 calls everyone who did not get worse a responder; give a positive one.")
     groups = group_labels(improvement, by, len(values))
-    began, keep = _started(started, groups, len(values))
-    if strange := sorted(set(groups) - set(began)):
-        raise DataError(f"No number of people who started for {listed(strange)}: add it to started=.")
     rows = []
-    for name, number in began.items():
-        here = values[(groups == name).to_numpy() & keep]
+    for name, number in _started(started, groups).items():
+        here = values[(groups == name).to_numpy()]
         measured = int(np.isfinite(here).sum())
         if number < measured or number == 0:
             raise DataError(
                 f"{name}: {measured} people were measured but {number} started. Count everyone who started in started=."
             )
-        enough = how_many(here, limit.value)
-        low, high = wilson_limits(enough, number, confidence)
-        ends = [how_many(here, edge) / number if limit.has_interval else np.nan for edge in (limit.low, limit.high)]
-        rows.append(
-            {
-                "group": name,
-                "started": number,
-                "measured": measured,
-                "changed_enough": enough,
-                "proportion": enough / number,
-                "low": float(low),
-                "high": float(high),
-                "worse_enough": how_many(-here, limit.value),
-                "share_of_measured": enough / measured if measured else np.nan,
-                "lowest_possible": enough / number,
-                "highest_possible": (enough + number - measured) / number,
-                "share_at_low": ends[0],
-                "share_at_high": ends[1],
-            }
-        )
-    table = pd.DataFrame(rows)
-    return Responders(rows=table, threshold=limit, confidence=confidence, cautions=_cautions(table, limit), whom=whom)
+        enough, worse = how_many(here, limit.value), how_many(-here, limit.value)
+        share, (low, high) = enough / number, wilson_limits(enough, number, confidence)
+        edges = (how_many(here, edge) / number if limit.has_interval else nan for edge in (limit.low, limit.high))
+        rows.append((
+            name, number, measured, enough, share, float(low), float(high), worse,
+            enough / measured if measured else nan, share, (enough + number - measured) / number, *edges,
+        ))  # fmt: skip
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    return Responders(table, limit, confidence, _cautions(table, limit), whom)
 
 
 def _cautions(table: pd.DataFrame, limit: Threshold) -> tuple[str, ...]:
-    notes = [
+    everyone, small = int(table["started"].sum()), table.loc[table["started"] < FEW, "group"]
+    away = everyone - int(table["measured"].sum())
+    alone = "“Changed by at least” is not “caused by the programme”: nobody here was compared with a twin left alone."
+    return (*limit.cautions, alone, *told({
+        f"{away} of {everyone} people have no usable follow-up ({percent(away / everyone)}); they stay in the "
+        "denominator, and the lowest and highest possible shares say how much they matter.": away,
+        f"Fewer than {FEW} people started in {listed(small)}: read the count, not a percentage.": len(small),
+        "The threshold is used as if it were known exactly; its own uncertainty is not in these intervals.":
+            not limit.has_interval,
+    }))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ErrorOnly(Result):
+    """What measurement error alone would produce.
+
+    Parameters
+    ----------
+    share : Estimate
+        Chance that one unchanged person reaches the threshold; its interval carries the uncertainty of the SEM.
+    n : int
+        People measured twice: error moves nobody else over a threshold.
+    threshold : Threshold
+        The threshold.
+    sem : float
+        Standard error of measurement, in the unit of the test.
+    practice : float
+        Gain expected from repeating the test, in the unit of the test.
+    resolution : float
+        Step in which the test is scored; 0 for a scale without steps.
+    retest : Estimate or None
+        Share of real retest pairs of unchanged people that reached the threshold, if they were given.
+    cautions : tuple of str
+        What a reader must know.
+    """
+
+    share: Estimate
+    n: int
+    threshold: Threshold
+    sem: float
+    practice: float
+    resolution: float
+    retest: Estimate | None
+    cautions: tuple[str, ...]
+
+    @property
+    def proportion(self) -> float:
+        """Chance that one unchanged person reaches the threshold."""
+        return self.share.value
+
+    @property
+    def expected(self) -> float:
+        """People of `n` expected to reach the threshold from error alone."""
+        return self.n * self.share.value
+
+    def tail(self, k: int) -> float:
+        """Chance of at least `k` such people among `n`, if nobody truly changed (exact binomial)."""
+        k, _ = check_count(k, self.n)
+        return 1.0 if k == 0 else float(bdtrc(k - 1, self.n, self.share.value))
+
+    def table(self) -> pd.DataFrame:
+        """Return one row: threshold, sem, practice, resolution, n, proportion, low, high, expected, retest_share."""
+        row = {"threshold": self.threshold.value, "sem": self.sem, "practice": self.practice}
+        row |= {"resolution": self.resolution, "n": self.n, "proportion": self.proportion}
+        row |= {"low": self.share.low, "high": self.share.high, "expected": self.expected}
+        return pd.DataFrame([row | {"retest_share": self.retest.value if self.retest else nan}])
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say how many people measurement error alone would carry over the threshold."""
+        between = ""
+        if self.share.has_interval:
+            between = f"; {percent(self.share.low)} to {percent(self.share.high)} as far as the error is known"
+        first = (
+            f"If nobody had truly changed, measurement error alone would carry about {fixed(self.expected, 1)} of "
+            f"{self.n} people measured twice ({percent(self.proportion)}{between}) over the threshold."
+        )
+        if (seen := self.retest) is None:
+            return (first,)
+        return (first, (
+            f"Of the {seen.n} unchanged people of the retest study {percent(seen.value)} reached it "
+            f"({100 * seen.confidence:g}% CI {percent(seen.low)} to {percent(seen.high)})."
+        ))  # fmt: skip
+
+
+def responders_from_error(
+    threshold: "Threshold | float", *, sem: "Estimate | float", n: int, practice: float = 0.0, resolution: float = 0.0,
+    sem_df: float | None = None, retest: Any = None, confidence: float = 0.95,
+) -> ErrorOnly:  # fmt: skip
+    """Compute how many of `n` unchanged people would reach `threshold` by measurement error alone.
+
+    Parameters
+    ----------
+    threshold : Threshold or float
+        Person-level threshold, in the unit of the test.
+    sem : Estimate or float
+        Standard error of measurement of one score, as tested: with the rounding that the scores have.
+    n : int
+        People measured twice.
+    practice : float, optional
+        Mean gain of unchanged people from repeating the test (positive = better).
+    resolution : float, optional
+        Step in which the test is scored (``tc.measure(key).resolution``). On a test of whole numbers error alone
+        carries more people over a threshold than the smooth normal tail says; 0 for a scale without steps.
+    sem_df : float, optional
+        Degrees of freedom of the SEM; taken from an Estimate. Gives the share its interval.
+    retest : array-like, optional
+        Improvements of unchanged people tested twice, for the same share counted instead of computed.
+    confidence : float, optional
+        Level of the interval.
+
+    Returns
+    -------
+    ErrorOnly
+
+    Raises
+    ------
+    DataError
+        The SEM is negative or `n` not a whole number of people.
+
+    Notes
+    -----
+    Normal errors of equal size at both visits, before rounding to steps of the resolution:
+    :func:`truechange.foundation.distributions.error_share`. For a scale without steps it is
+    ``1 − Φ((T − practice) / (√2 SEM))`` (textbook form).
+
+    Examples
+    --------
+    >>> found = responders_from_error(2, sem=1.414, n=100)
+    >>> round(found.proportion, 3), round(found.expected, 1), round(found.tail(25), 3)
+    (0.159, 15.9, 0.012)
+    """
+    check_confidence(confidence)
+    limit, known = any_threshold(threshold), read_sem(sem, sem_df)
+    n = check_count(0, n)[1]
+    practice, resolution = plain_number(practice, "practice"), plain_number(resolution, "resolution")
+    if not 0 <= resolution < inf:
+        raise DataError(f"resolution={resolution!r} must be the step of the test, or 0 for a scale without steps.")
+    if not isfinite(practice):
+        raise DataError(f"practice={practice!r} is no usable number; give 0 if nothing is known of it, and say so.")
+    counted = None
+    if retest is not None:
+        gains = numbers(retest, "retest")
+        gains = gains[np.isfinite(gains)]
+        if not gains.size:
+            raise DataError("retest holds no improvement: leave it out.")
+        counted = proportion(how_many(gains, limit.value), gains.size, confidence)
+
+    def share_with(error: float) -> float:
+        return error_share(limit.value, error, practice, resolution)
+
+    low = high = nan
+    if known.df is not None:  # a larger error does not always make more responders: practice may already reach
+        low, high = sorted(share_with(known.value * factor) for factor in sd_factors(known.df, confidence))
+    steps = f", scores in steps of {resolution:g}" if resolution else ""
+    share = Estimate(
+        value=share_with(known.value), low=low, high=high, confidence=confidence, n=n, df=known.df,
+        method=f"normal errors{steps}; interval from the chi-square interval of the SEM",
+    )  # fmt: skip
+    cautions = (
         *limit.cautions,
-        "“Changed by at least” is not “caused by the programme”: nobody here was compared with a twin left alone.",
-    ]
-    away = int((table["started"] - table["measured"]).sum())
-    everyone = int(table["started"].sum())
-    if away:
-        notes.append(
-            f"{away} of {everyone} people have no usable follow-up ({percent(away / everyone)}); they stay in the "
-            "denominator, and the lowest and highest possible shares say how much they matter."
-        )
-    if small := list(table.loc[table["started"] < FEW, "group"]):
-        notes.append(f"Fewer than {FEW} people started in {listed(small)}: read the count, not a percentage.")
-    if not limit.has_interval:
-        notes.append(
-            "The threshold is used as if it were known exactly; its own uncertainty is not in these intervals."
-        )
-    return tuple(notes)
+        "The two errors are taken as independent, normal and of the same size for everyone.",
+        *known.cautions,
+        *told({"The SEM is taken as known exactly, so the expected number has no interval.": known.df is None}),
+    )
+    return ErrorOnly(share, n, limit, known.value, practice, resolution, counted, cautions)

@@ -1,4 +1,4 @@
-"""The cumulative curve: for every change, how many changed at least that much."""
+"""Cumulative responder curve: for every change, how many changed at least that much; and four meanings of responder."""
 
 from dataclasses import dataclass
 from math import log, sqrt
@@ -6,17 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
-from truechange.foundation.errors import DataError, check_confidence, check_kind
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.errors import DataError, check_choice, check_confidence, check_kind
+from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, Result, told
 from truechange.foundation.sem import read_sem
 from truechange.numerics.shares import wilson_limits
-from truechange.responders.counting import any_threshold, group_labels, numbers, size_of
-from truechange.responders.shares import how_many
-from truechange.responders.true_share import measured_changes
+from truechange.responders.counting import any_threshold, group_labels, how_many, numbers, size_of
+from truechange.responders.true_share import chance_beyond, measured_changes, share_beyond, spread_of, true_spread
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,59 +63,52 @@ class CumulativeChange(Result):
 
         Columns: group, threshold, share, low, high.
         """
-        places: tuple[float, ...] = (float(threshold),)
+        edges: tuple[float, ...] = (float(threshold),)
         if isinstance(threshold, Threshold) and threshold.has_interval:
-            places = (threshold.low, threshold.value, threshold.high)
+            edges = (threshold.low, threshold.value, threshold.high)
         rows = []
         for name, values in self.improvement.items():
-            for place in places:
-                k, n = how_many(values, place), values.size
+            for edge in edges:
+                k, n = how_many(values, edge), values.size
                 low, high = wilson_limits(k, n, self.confidence)
-                rows.append({"group": name, "threshold": place, "share": k / n, "low": float(low), "high": float(high)})
-        return pd.DataFrame(rows)
+                rows.append((name, edge, k / n, float(low), float(high)))
+        return pd.DataFrame(rows, columns=["group", "threshold", "share", "low", "high"])
 
     def sentences(self) -> tuple[str, ...]:
         """Say half of each group's change, and the share at each threshold."""
-        said = []
+        who = {name: f"{name}: " if len(self.improvement) > 1 else "" for name in self.improvement}
+        sentences = []
         for name, values in self.improvement.items():
             got = values[~np.isnan(values)]
-            who = "" if len(self.improvement) == 1 else f"{name}: "
-            start = "half" if who else "Half"
-            said.append(
-                f"{who}{start} of the {got.size} people measured improved by {fixed(float(np.median(got)), 1)} or more."
-            )
+            half = f"{who[name]}half" if who[name] else "Half"
+            middle = fixed(float(np.median(got)), 1)
+            sentences.append(f"{half} of the {got.size} people measured improved by {middle} or more.")
         for limit in self.thresholds:
+            reached = f"of those who started changed by at least the {limit.kind.upper()} of {size_of(limit)}."
             for row in self.at(limit.value).to_dict("records"):
-                who = "" if len(self.improvement) == 1 else f"{row['group']}: "
-                said.append(
-                    f"{who}{percent(row['share'])} of those who started changed by at least the {limit.kind.upper()} "
-                    f"of {size_of(limit)}."
-                )
-        return tuple(said)
+                sentences.append(f"{who[row['group']]}{percent(row['share'])} {reached}")
+        return tuple(sentences)
 
     @property
     def alt(self) -> str:
         """The picture in words."""
-        return "Falling curve of the share that changed by at least each amount, with its band. " + " ".join(
-            self.sentences()
-        )
+        seen = "Falling curve of the share that changed by at least each amount, with its band."
+        return " ".join((seen, *self.sentences()))
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw the curves as steps with their simultaneous band, thresholds as vertical lines."""
         from truechange.foundation import drawing
 
         ax = drawing.axes(ax)
-        for at, (name, part) in enumerate(self.rows.groupby("group", sort=False)):
-            colour, dash = drawing.SERIES[at % 5], drawing.DASHES[at % 4]
-            ax.step(part["change"], part["share"], where="pre", color=colour, ls=dash, lw=2, label=str(name))
-            ax.fill_between(
-                part["change"], part["band_low"], part["band_high"], step="pre", color=colour, alpha=0.15, lw=0
-            )
-            if (part["highest_possible"] > part["share"]).any():
-                ax.step(part["change"], part["highest_possible"], where="pre", color=colour, lw=0.8, alpha=0.7,
+        for at, (name, rows) in enumerate(self.rows.groupby("group", sort=False)):
+            change, colour = rows["change"], drawing.SERIES[at % 5]
+            ax.step(change, rows["share"], where="pre", color=colour, ls=drawing.DASHES[at % 4], lw=2, label=str(name))
+            ax.fill_between(change, rows["band_low"], rows["band_high"], step="pre", color=colour, alpha=0.15, lw=0)
+            if (rows["highest_possible"] > rows["share"]).any():
+                ax.step(change, rows["highest_possible"], where="pre", color=colour, lw=0.8, alpha=0.7,
                         label=f"{name}, if all the missing did")  # fmt: skip
             if self.sem is not None:
-                ax.plot(part["change"], part["true_share"], color=colour, lw=1, ls=":", label=f"{name}, true change")
+                ax.plot(change, rows["true_share"], color=colour, lw=1, ls=":", label=f"{name}, true change")
         for at, limit in enumerate(self.thresholds):
             if limit.has_interval:
                 ax.axvspan(limit.low, limit.high, color=drawing.WASH, zorder=0, lw=0)
@@ -131,13 +123,9 @@ class CumulativeChange(Result):
 
 
 def cumulative_change(
-    improvement: Any,
-    by: Any = None,
-    *,
-    thresholds: "tuple[Threshold | float, ...]" = (),
-    sem: "Estimate | float | None" = None,
-    confidence: float = 0.95,
-) -> CumulativeChange:
+    improvement: Any, by: Any = None, *, thresholds: "tuple[Threshold | float, ...]" = (),
+    sem: "Estimate | float | None" = None, confidence: float = 0.95,
+) -> CumulativeChange:  # fmt: skip
     """Compute the share of those who started that changed by at least x, for every x.
 
     Parameters
@@ -176,38 +164,103 @@ def cumulative_change(
         raise DataError("improvement is empty: give one entry for everyone who started.")
     labels = group_labels(improvement, by, values.size)
     error = None if sem is None else read_sem(sem).value
-    parts, kept, notes = [], {}, []
+    curves, improvements, cautions = [], {}, []
     for name in sorted(set(labels)):
-        here = values[(labels == name).to_numpy()]
-        got, away = measured_changes(here)
-        kept[name] = here
+        improvements[name] = values[(labels == name).to_numpy()]
+        changes, away = measured_changes(improvements[name])
+        curves.append(_curve(name, changes, changes.size + away, error, confidence))
         if away:
-            notes.append(f"{name}: {away} people without a usable follow-up count as not shown at every change.")
-        parts.append(_curve(name, got, here.size, error, confidence))
+            cautions.append(f"{name}: {away} people without a usable follow-up count as not shown at every change.")
     limits = tuple(any_threshold(limit) for limit in thresholds)
-    return CumulativeChange(pd.concat(parts, ignore_index=True), kept, limits, error, confidence, tuple(notes))
+    return CumulativeChange(
+        pd.concat(curves, ignore_index=True), improvements, limits, error, confidence, tuple(cautions)
+    )
 
 
-def _curve(name: str, got: np.ndarray, started: int, sem: float | None, confidence: float) -> pd.DataFrame:
-    change, counts = np.unique(np.round(got, 9), return_counts=True)  # 0.3 and 0.30000000000000004 are one step
+def _curve(name: str, changes: np.ndarray, started: int, sem: float | None, confidence: float) -> pd.DataFrame:
+    change, counts = np.unique(np.round(changes, 9), return_counts=True)  # 0.3 and 0.30000000000000004 are one step
     at_least = counts[::-1].cumsum()[::-1]
-    low, high = wilson_limits(at_least, started, confidence)
-    share = at_least / started
+    share, (low, high) = at_least / started, wilson_limits(at_least, started, confidence)
     band = sqrt(log(2 / (1 - confidence)) / (2 * started))
     true = np.full(change.size, np.nan)
-    if sem is not None and (variance := float(np.var(got, ddof=1)) - 2 * sem**2) > 0:
-        true = ndtr((got.mean() - change) / sqrt(variance)) * got.size / started
-    return pd.DataFrame(
-        {
-            "group": name,
-            "change": change,
-            "at_least": at_least,
-            "share": share,
-            "low": low,
-            "high": high,
-            "band_low": np.clip(share - band, 0, 1),
-            "band_high": np.clip(share + band, 0, 1),
-            "highest_possible": (at_least + started - got.size) / started,
-            "true_share": true,
-        }
+    if sem is not None and (variance := float(np.var(changes, ddof=1)) - 2 * sem**2) > 0:
+        true = ndtr((changes.mean() - change) / sqrt(variance)) * changes.size / started
+    return pd.DataFrame({
+        "group": name, "change": change, "at_least": at_least, "share": share, "low": low, "high": high,
+        "band_low": np.clip(share - band, 0, 1), "band_high": np.clip(share + band, 0, 1),
+        "highest_possible": (at_least + started - changes.size) / started, "true_share": true,
+    })  # fmt: skip
+
+
+RULES = {
+    "A": "change of at least the MCID",
+    "B": "change of at least the MCID and of the MDC95",
+    "C": "chance of more than {certainty} that the true change is above the MCID",
+    "D": "expected number with true change above the MCID",
+}
+
+
+def responder_definitions(
+    improvement: Any, *, mcid: "Threshold | float", sem: "Estimate | float", primary: str, sem_df: float | None = None,
+    certainty: float = 0.8, confidence: float = 0.95,
+) -> Part:  # fmt: skip
+    """Count responders by four rules; which one counts is stated by `primary`.
+
+    Parameters
+    ----------
+    improvement : array-like of float, shape (n,)
+        One entry a person who started; NaN without a usable follow-up (counts as not shown).
+    mcid : Threshold or float
+        Person-level MCID.
+    sem : Estimate or float
+        Standard error of measurement of one score.
+    primary : {"A", "B", "C", "D"}
+        A change ≥ MCID; B change ≥ MCID and ≥ MDC95; C chance of a true change above the MCID > `certainty`;
+        D the sum of those chances.
+    sem_df, certainty, confidence : float, optional
+        Degrees of freedom of the SEM; what counts as sure in C; level of the intervals.
+
+    Returns
+    -------
+    Part
+        One row a rule: definition, rule, primary, people, started, share, low, high; with `primary` and `chances`, of
+        each person measured, that the true change is above the MCID, in the order given.
+
+    Examples
+    --------
+    >>> found = responder_definitions([4, 1, 3, 0, 2, 5, 2, 1], mcid=2, sem=1.0, primary="A")
+    >>> found.table()["definition"].tolist(), int(found.table()["people"].iloc[0])
+    (['A', 'B', 'C', 'D'], 5)
+    """
+    check_choice("primary", primary, tuple(RULES))
+    check_confidence(confidence)
+    limit, error = person_threshold(mcid, "mcid", name="mcid"), read_sem(sem, sem_df)
+    changes, away = measured_changes(improvement)
+    started, se, spread = changes.size + away, spread_of(limit), true_spread(changes, error.value, error.df)
+    chances = chance_beyond(changes, spread, limit.value, se)
+    mdc = float(ndtri(0.975)) * sqrt(2) * error.value
+    counts = [
+        how_many(changes, limit.value),
+        how_many(changes, max(limit.value, mdc)),
+        int((chances > certainty).sum()),
+    ]
+    expected = np.array(share_beyond(spread, limit.value, se, confidence)[1:]) * (changes.size / started)
+    table = pd.DataFrame({
+        "definition": list(RULES), "rule": [rule.format(certainty=certainty) for rule in RULES.values()],
+        "primary": [name == primary for name in RULES], "people": [*map(float, counts), float(chances.sum())],
+        "started": started,
+    })  # fmt: skip
+    table["share"] = table["people"] / started
+    low, high = wilson_limits(counts, started, confidence)
+    table["low"], table["high"] = [*low, expected[0]], [*high, expected[1]]
+    sentences = tuple(
+        f"{row['definition']}{' (primary)' if row['primary'] else ''}, {row['rule']}: {row['people']:.3g} of "
+        f"{row['started']} ({percent(row['share'])})."
+        for row in table.sort_values("primary", ascending=False, kind="stable").to_dict("records")
     )
+    cautions = (
+        "B is strict by design: as a share it leaves out most people whose true change is just above the MCID.",
+        *error.cautions,
+        *told({f"{away} people without a usable follow-up count as not shown in every rule.": away}),
+    )
+    return Part({"rows": table, "primary": primary, "chances": chances}, table, sentences, cautions, ("newcombe1998a",))

@@ -1,26 +1,23 @@
-"""The share of people whose true change is large enough, with measurement error taken out of the spread."""
+"""True responder share: people whose true change exceeds the MCID, with measurement error taken out of the spread."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from math import nan, sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import chdtri, ndtr, ndtri
 
 from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.foundation.sem import read_sem
-from truechange.numerics.shares import wilson_limits
-from truechange.responders.counting import numbers
-from truechange.responders.shares import how_many
+from truechange.numerics.shares import Floats
+from truechange.responders.counting import how_many, numbers, proportion
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -57,21 +54,19 @@ def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: in
     ``SEM² = sem² df/χ²`` when its degrees of freedom are known. Both are weighed together, so a SEM that the spread of
     the changes contradicts loses weight.
     """
-    n, s2 = changes.size, float(np.var(changes, ddof=1))
-    error = np.array([sem])
+    n, s2, error = changes.size, float(np.var(changes, ddof=1)), np.array([sem])
     if sem_df is not None:
-        levels = (np.arange(sems) + 0.5) / sems
-        error = sem * np.sqrt(sem_df / chdtri(sem_df, 1 - levels))
+        error = sem * np.sqrt(sem_df / chdtri(sem_df, 1 - (np.arange(sems) + 0.5) / sems))
     least, most = (n - 1) * s2 / chdtri(n - 1, np.array([1e-6, 1 - 1e-6]))
-    bottom = np.sqrt(max(0.0, least - 2 * error.max() ** 2))
-    top = np.sqrt(max(most - 2 * error.min() ** 2, 0.25 * most))
-    tau = bottom + (np.arange(points) + 0.5) * (min(top, 5 * np.sqrt(s2)) - bottom) / points
+    bottom = sqrt(max(0.0, least - 2 * error.max() ** 2))
+    top = min(sqrt(max(most - 2 * error.min() ** 2, 0.25 * most)), 5 * sqrt(s2))
+    tau = bottom + (np.arange(points) + 0.5) * (top - bottom) / points
     tau, error = (grid.ravel() for grid in np.meshgrid(tau, error))
     variance = tau**2 + 2 * error**2
     log_weight = -0.5 * (n - 1) * (np.log(variance) + s2 / variance) - tau**2 / (2 * s2) + np.log(tau)
     weight = np.exp(log_weight - log_weight.max())
-    kept = weight > 1e-9
-    return TrueSpread(tau[kept], error[kept], weight[kept] / weight[kept].sum(), float(changes.mean()), n)
+    seen = weight > 1e-9  # the rest of the grid costs time and moves nothing
+    return TrueSpread(tau[seen], error[seen], weight[seen] / weight[seen].sum(), float(changes.mean()), n)
 
 
 def spread_of(threshold: Threshold) -> float:
@@ -87,8 +82,7 @@ def share_beyond(spread: TrueSpread, mcid: float, mcid_se: float, confidence: fl
     Given the grid point, MCID minus mean true change is normal, so the share's distribution function is a weighted
     sum of normal tail areas: nothing is simulated.
     """
-    gap = mcid - spread.mean
-    se = np.sqrt(spread.variance / spread.n + mcid_se**2)
+    gap, se = mcid - spread.mean, np.sqrt(spread.variance / spread.n + mcid_se**2)
 
     def quantile(level: float) -> float:
         low, high = -12.0, 12.0
@@ -138,27 +132,18 @@ class TrueShare(Result, Estimate):
     def table(self) -> pd.DataFrame:
         """Return two rows, true and observed: share, low, high, n, method."""
         rows = {"true change": self, "observed change": self.observed}
-        return pd.DataFrame(
-            [
-                {"share_of": name, "share": kept.value, "low": kept.low, "high": kept.high, "n": kept.n}
-                | {"method": kept.method}
-                for name, kept in rows.items()
-            ]
-        )
+        frame = pd.DataFrame([{"share_of": name, "share": one.value} | one.row() for name, one in rows.items()])
+        return frame[["share_of", "share", "low", "high", "n", "method"]]
 
     def sentences(self) -> tuple[str, ...]:
         """State the share with true change above the MCID, and the observed share."""
-        level = f"{100 * self.confidence:g}% interval"
-        return (
-            (
-                f"About {percent(self.value)} of the people measured truly changed by more than the MCID "
-                f"({level} {percent(self.low)} to {percent(self.high)})."
-            ),
-            (
-                f"Counted from the observed scores it looks like {percent(self.observed.value)}; "
-                "measurement error moves people over the line in both directions."
-            ),
+        interval = f"{100 * self.confidence:g}% interval {percent(self.low)} to {percent(self.high)}"
+        observed = (
+            f"Counted from the observed scores it looks like {percent(self.observed.value)}; "
+            "measurement error moves people over the line in both directions."
         )
+        true = f"About {percent(self.value)} of the people measured truly changed by more than the MCID ({interval})."
+        return true, observed
 
     def __str__(self) -> str:
         return Result.__str__(self)
@@ -166,7 +151,7 @@ class TrueShare(Result, Estimate):
     @property
     def alt(self) -> str:
         """The picture in words."""
-        return "True and observed share with intervals. " + " ".join(self.sentences())
+        return " ".join(("True and observed share with intervals.", *self.sentences()))
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw the true share above the observed one."""
@@ -190,20 +175,16 @@ def measured_changes(improvement: Any, least: int = 3) -> tuple[Floats, int]:
     values = numbers(improvement)
     if np.isinf(values).any():
         raise DataError("improvement holds an infinite value; give NaN for a person without follow-up.")
-    kept = values[~np.isnan(values)]
-    if kept.size < least:
-        raise DataError(f"{kept.size} people with a usable change; at least {least} are needed.")
-    return kept, int(values.size - kept.size)
+    changes = values[~np.isnan(values)]
+    if changes.size < least:
+        raise DataError(f"{changes.size} people with a usable change; at least {least} are needed.")
+    return changes, int(values.size - changes.size)
 
 
 def true_responder_share(
-    improvement: Any,
-    *,
-    sem: "Estimate | float",
-    mcid: "Threshold | float",
-    sem_df: float | None = None,
+    improvement: Any, *, sem: "Estimate | float", mcid: "Threshold | float", sem_df: float | None = None,
     confidence: float = 0.95,
-) -> TrueShare:
+) -> TrueShare:  # fmt: skip
     """Estimate the share of people whose true change is above the MCID.
 
     Parameters
@@ -249,60 +230,35 @@ def true_responder_share(
     True
     """
     check_confidence(confidence)
-    limit = person_threshold(mcid, "mcid", name="mcid")
-    known = read_sem(sem, sem_df)
-    value, df = known.value, known.df
+    limit, error = person_threshold(mcid, "mcid", name="mcid"), read_sem(sem, sem_df)
     changes, away = measured_changes(improvement)
     sd = float(np.std(changes, ddof=1))
     if sd == 0:
         raise DataError("All changes are equal: nothing can be said about how true change varies.")
-    k = how_many(changes, limit.value)
-    below, above = wilson_limits(k, changes.size, confidence)
-    observed = Estimate(
-        value=k / changes.size, low=float(below), high=float(above), confidence=confidence, n=changes.size,
-        method="Wilson score, observed changes",
-    )  # fmt: skip
-    true_variance = sd**2 - 2 * value**2
-    plug_in = float("nan")
-    if true_variance > 0:
-        plug_in = float(ndtr((changes.mean() - limit.value) / np.sqrt(true_variance)))
-    middle, low, high = share_beyond(true_spread(changes, value, df), limit.value, spread_of(limit), confidence)
+    true_variance = sd**2 - 2 * error.value**2
+    plug_in = float(ndtr((changes.mean() - limit.value) / sqrt(true_variance))) if true_variance > 0 else nan
+    spread = true_spread(changes, error.value, error.df)
+    middle, low, high = share_beyond(spread, limit.value, spread_of(limit), confidence)
+    observed = proportion(how_many(changes, limit.value), changes.size, confidence)
     return TrueShare(
-        value=middle,
-        low=low,
-        high=high,
-        confidence=confidence,
-        n=changes.size,
-        df=df,
+        value=middle, low=low, high=high, confidence=confidence, n=changes.size, df=error.df,
         method="normal true change, measurement error removed; hierarchical",
-        observed=observed,
-        plug_in=plug_in,
-        reliability=true_variance / sd**2,
-        cautions=(*_cautions(changes, away, true_variance / sd**2, df, limit), *known.cautions),
-    )
+        observed=replace(observed, method="Wilson score, observed changes"),
+        plug_in=plug_in, reliability=true_variance / sd**2,
+        cautions=(*_cautions(changes, away, true_variance / sd**2, error.df, limit), *error.cautions),
+    )  # fmt: skip
 
 
 def _cautions(changes: Floats, away: int, reliability: float, df: float | None, limit: Threshold) -> tuple[str, ...]:
-    notes = [
-        *limit.cautions,
-        "True change still holds practice, natural course and placebo; it is not the effect of the programme.",
-    ]
-    if away:
-        notes.append(f"{away} people without a usable follow-up are not in this share.")
-    if reliability <= 0:
-        notes.append(
-            "The changes vary no more than measurement error alone would make them: who changed cannot be told apart, "
-            "and the share rests on the mean and the prior."
-        )
-    elif reliability < 0.3:
-        notes.append(
-            f"Only {percent(reliability)} of the variance of change is true change; the share is weakly known."
-        )
     skew = float(np.mean((changes - changes.mean()) ** 3) / np.std(changes) ** 3)
-    if abs(skew) > 1:
-        notes.append(f"The changes are skewed ({fixed(skew, 1)}); the normal model may misplace the share.")
-    if df is None:
-        notes.append("The SEM is taken as known exactly; the interval is too narrow if it is not.")
-    if not limit.has_interval:
-        notes.append("The MCID is taken as known exactly.")
-    return tuple(notes)
+    return (*limit.cautions, *told({
+        "True change still holds practice, natural course and placebo; it is not the effect of the programme.": True,
+        f"{away} people without a usable follow-up are not in this share.": away,
+        "The changes vary no more than measurement error alone would make them: who changed cannot be told apart, "
+        "and the share rests on the mean and the prior.": reliability <= 0,
+        f"Only {percent(reliability)} of the variance of change is true change; the share is weakly known.":
+            0 < reliability < 0.3,
+        f"The changes are skewed ({fixed(skew, 1)}); the normal model may misplace the share.": abs(skew) > 1,
+        "The SEM is taken as known exactly; the interval is too narrow if it is not.": df is None,
+        "The MCID is taken as known exactly.": not limit.has_interval,
+    }))  # fmt: skip

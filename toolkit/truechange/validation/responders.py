@@ -3,7 +3,6 @@
 from math import sqrt
 
 import truechange as tc
-from truechange.responders import compare_paired
 from truechange.responders.comparing import number_needed
 from truechange.validation.cases import Case, Numbers, computes
 
@@ -40,15 +39,6 @@ def _independent(case: Case) -> Numbers:
     return found
 
 
-@computes("prop_newcombe_1998c_paired", by="truechange.responders.compare_paired")
-def _paired(case: Case) -> Numbers:
-    found: dict[str, float] = {}
-    for counts in case.data["efgh"]:
-        difference, name = compare_paired(*counts).difference, "/".join(map(str, counts))
-        found |= {f"{name}_lo": difference.low, f"{name}_hi": difference.high}
-    return found
-
-
 @computes("nnt_altman_1998", by="truechange.responders.comparing.number_needed")
 def _nnt(case: Case) -> Numbers:
     low, high = case.data["arr_ci"]
@@ -79,15 +69,6 @@ def _normal_quantile(p: float) -> float:
     from scipy.special import ndtri
 
     return float(ndtri(p))
-
-
-@computes("mcnemar_agresti", by="truechange.responders.compare_paired")
-def _mcnemar(case: Case) -> Numbers:
-    (e, f), (g, h) = case.data["table"]
-    both = compare_paired(e, f, g, h)
-    from scipy.special import chdtri
-
-    return {"chi2": float(chdtri(1, both.p_score)), "p": both.p_score}
 
 
 @computes("prop_worked", by="tc.proportion, tc.compare_responders")
