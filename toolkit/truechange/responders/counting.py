@@ -1,6 +1,6 @@
 """Responders: people who changed by at least the threshold, of all who started; and how many error alone would make."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf, isfinite, nan
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,7 @@ from truechange.foundation.errors import (
     check_same_index,
     in_short,
     listed,
-)  # fmt: skip
+)
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result, told
@@ -42,10 +42,7 @@ def exact_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[
     return np.where(n > 0, low, np.nan), np.where(n > 0, high, np.nan)
 
 
-LIMITS: dict[str, tuple[Callable[..., tuple[Floats, Floats]], str]] = {
-    "wilson": (wilson_limits, "Wilson score"),
-    "exact": (exact_limits, "Clopper-Pearson exact"),
-}
+LIMITS = {"wilson": (wilson_limits, "Wilson score"), "exact": (exact_limits, "Clopper-Pearson exact")}
 
 
 def whole_people(given: Any, name: str) -> int:
@@ -301,9 +298,8 @@ def count_responders(
         Person-level MCID or MDC; the rule is ``improvement ≥ threshold``, unrounded.
     by : array-like, Series or dict, optional
         Group of each person (programme, site); a dict maps person to group and needs `improvement` indexed by person.
-    started : int, dict, Series or array-like, optional
-        People who started: one number, or group: number, or the group label of everyone who started, or a
-        yes/no for each row. Without it every row is a person who started.
+    started : int or mapping of group to int, optional
+        People who started: one number, or one for each group. Without it every row is a person who started.
     confidence : float, optional
         Level of the intervals.
     whom : str, optional
@@ -503,8 +499,8 @@ def responders_from_error(
     def share_with(error: float) -> float:
         return error_share(limit.value, error, practice, resolution)
 
-    low = high = nan
-    if known.df is not None:  # a larger error does not always make more responders: practice may already reach
+    low, high = nan, nan
+    if known.df is not None:  # sorted: where practice alone reaches the threshold, a larger error makes fewer
         low, high = sorted(share_with(known.value * factor) for factor in sd_factors(known.df, confidence))
     steps = f", scores in steps of {resolution:g}" if resolution else ""
     share = Estimate(
