@@ -15,7 +15,7 @@ COUNTS = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.ju
 CHANGES = st.lists(st.integers(-6, 12).map(float) | st.just(float("nan")), min_size=4, max_size=40)
 
 
-@QUICK
+@settings(QUICK, max_examples=100)
 @given(COUNTS, st.sampled_from(["wilson", "exact"]))
 def test_the_share_of_the_others_is_the_mirror_image(counts, method):
     k, n = counts
@@ -49,7 +49,7 @@ def test_a_wilson_limit_used_as_null_gives_p_of_one_minus_the_level(counts, leve
             assert 2 * ndtr(-abs(z)) == pytest.approx(1 - level, abs=1e-9)
 
 
-@QUICK
+@settings(QUICK, max_examples=100)
 @given(COUNTS, COUNTS)
 def test_swapping_the_groups_flips_the_signs_and_inverts_the_ratios(first, second):
     one, other = tc.compare_responders(*first, *second), tc.compare_responders(*second, *first)

@@ -214,7 +214,7 @@ def numbers(improvement: Any, name: str = "improvement") -> np.ndarray:
     Raises
     ------
     DataError
-        One of them is not a number, or they are not one column.
+        One of them is not a number or infinite, or they are not one column.
     """
     try:
         values = np.asarray(improvement, dtype=float)
@@ -225,6 +225,8 @@ def numbers(improvement: Any, name: str = "improvement") -> np.ndarray:
             f"{name}={in_short(improvement)} must be one column with a number a person (NaN where there is no "
             "follow-up); pick the column of a table, or put one person's number in a list."
         )
+    if np.isinf(values).any():
+        raise DataError(f"{name} holds an infinite value; give NaN for a person without follow-up.")
     return values
 
 
@@ -324,8 +326,6 @@ def count_responders(
     """
     check_confidence(confidence)
     limit, values = any_threshold(threshold), numbers(improvement)
-    if np.isinf(values).any():
-        raise DataError("improvement must be one finite number a person (NaN where there is no follow-up).")
     if limit.value <= 0:
         raise RefusedError("A threshold of 0 calls everyone who did not get worse a responder; give a positive one.")
     groups = group_labels(improvement, by, len(values))
@@ -491,7 +491,7 @@ def responders_from_error(
     counted = None
     if retest is not None:
         gains = numbers(retest, "retest")
-        gains = gains[np.isfinite(gains)]
+        gains = gains[~np.isnan(gains)]
         if not gains.size:
             raise DataError("retest holds no improvement: leave it out.")
         counted = proportion(how_many(gains, limit.value), gains.size, confidence)

@@ -164,20 +164,18 @@ class TrueShare(Result, Estimate):
         return ax
 
 
-def measured_changes(improvement: Any, least: int = 3) -> tuple[Floats, int]:
+def measured_changes(improvement: Any) -> tuple[Floats, int]:
     """Return the finite improvements and how many were missing.
 
     Raises
     ------
     DataError
-        Fewer than `least` people measured, or an infinite value.
+        Fewer than 3 people measured.
     """
     values = numbers(improvement)
-    if np.isinf(values).any():
-        raise DataError("improvement holds an infinite value; give NaN for a person without follow-up.")
     changes = values[~np.isnan(values)]
-    if changes.size < least:
-        raise DataError(f"{changes.size} people with a usable change; at least {least} are needed.")
+    if changes.size < 3:
+        raise DataError(f"{changes.size} people with a usable change; at least 3 are needed.")
     return changes, int(values.size - changes.size)
 
 
