@@ -19,7 +19,7 @@ POSITIONS = "a public name whose documented positional order other people's scri
 ONE_TABLE = "every choice of one question, read from and checked by one table of arguments"
 TO_SPLIT = "still to be split"
 MAY_BE_LONGER = {
-    "person_change": POSITIONS, "measurement_error": POSITIONS, "limits_of_agreement": POSITIONS,
+    "person_change": POSITIONS, "limits_of_agreement": POSITIONS,
     "trial_table": TO_SPLIT,
 }  # fmt: skip
 MAY_BE_WIDER = {

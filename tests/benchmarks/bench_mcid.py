@@ -38,9 +38,8 @@ def people(n, few):
 
 
 def ours_cut(change, improved):
-    from truechange.numerics.kinds import distinct, draw_counts, gathered, rows_at_once, split_counts
+    from truechange.numerics.counts import distinct, draw_counts, gathered, roc_rows, rows_at_once, split_counts
     from truechange.numerics.resampling import in_blocks
-    from truechange.numerics.roc import roc_rows
 
     kinds = distinct(np.column_stack([change, improved]).astype(float))
     x, at = np.unique(kinds.rows[:, 0], return_inverse=True)
@@ -55,10 +54,9 @@ def ours_cut(change, improved):
 
 
 def ours_predictive(change, improved):
-    from truechange.numerics.binary_models import fit_outcomes
-    from truechange.numerics.kinds import distinct, draw_counts, gathered, rows_at_once, split_counts
-    from truechange.numerics.resampling import in_blocks
-    from truechange.numerics.workspace import scratch
+    from truechange.numerics.counts import distinct, draw_counts, gathered, rows_at_once, split_counts
+    from truechange.numerics.curves import fit_outcomes
+    from truechange.numerics.resampling import in_blocks, scratch
 
     kinds = distinct(np.column_stack([change, improved]).astype(float))
     x, at = np.unique(kinds.rows[:, 0], return_inverse=True)

@@ -11,7 +11,7 @@ import truechange as tc
 from truechange.meaningful_change import credibility_sheet
 from truechange.meaningful_change.draws import Population, known_bias
 from truechange.meaningful_change.estimators import METHODS
-from truechange.numerics.kinds import distinct
+from truechange.numerics.counts import distinct
 
 COLUMNS = ["estimate", "low", "high", "n", "bias_direction", "use"]
 LATENT = ("latent_threshold", "latent_threshold_two_state", "latent_threshold_ordinal")

@@ -5,9 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from truechange.numerics.binary_models import fit_outcomes
-from truechange.numerics.kinds import distinct, draw_counts
-from truechange.numerics.ordered_probit import fit_ordered
+from truechange.numerics.counts import distinct, draw_counts
+from truechange.numerics.curves import fit_ordered, fit_outcomes
 
 
 def kinds(n=160, seed=6, limits=(-2, 0, 2)):

@@ -8,8 +8,8 @@ import numpy as np
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.numerics.binary_models import fit_binary, separable
-from truechange.numerics.kinds import distinct, draw_counts
+from truechange.numerics.counts import distinct, draw_counts
+from truechange.numerics.curves import fit_binary, separable
 from truechange.numerics.mean_squares import (
     icc_values,
     jackknifed_mean_squares,
@@ -53,7 +53,7 @@ def _ragged(seed: int, size: int = 4) -> tuple[Any, Any, Any]:
 
 
 @route("MCID: predictive modelling", "statsmodels: logit and probit fitted to single resamples.",
-       by="truechange.numerics.binary_models.fit_binary", came="another library")  # fmt: skip
+       by="truechange.numerics.curves.fit_binary", came="another library")  # fmt: skip
 def _fits_against_statsmodels() -> Pairs:
     import statsmodels.api as sm
 
@@ -107,9 +107,7 @@ def _area_by_pairs() -> Pairs:
     return {"area": (float(wins.mean()), value, 1e-12), "standard error": (sqrt(variance), se, 1e-8)}
 
 
-@route(
-    "MCID: predictive modelling", "Separation by trying every cut.", by="truechange.numerics.binary_models.separable"
-)
+@route("MCID: predictive modelling", "Separation by trying every cut.", by="truechange.numerics.curves.separable")
 def _separation_by_trying() -> Pairs:
     rng = np.random.default_rng(9)
     agreed = 0

@@ -8,7 +8,7 @@ from simulation.coverage_settings import rated_change
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.numerics.binary_models import fit_binary
+from truechange.numerics.curves import fit_binary
 from truechange.planning import plan_agreement, plan_error, plan_two_programmes
 
 

@@ -76,7 +76,7 @@ def test_everybody_twice_gives_the_same_cuts(seed):
 def test_without_measurement_error_the_latent_threshold_is_the_fifty_percent_point(seed):
     from oracles.numerics import counted
 
-    from truechange.numerics.binary_models import fit_binary
+    from truechange.numerics.curves import fit_binary
 
     change, rating = people(seed)
     values, hits, misses = counted(change, rating >= 1)

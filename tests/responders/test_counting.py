@@ -10,7 +10,7 @@ from scipy.stats import binom, norm
 from statsmodels.stats.proportion import proportion_confint
 
 import truechange as tc
-from truechange.numerics.shares import wilson_limits
+from truechange.numerics.intervals import wilson_limits
 from truechange.responders.counting import exact_limits
 from truechange.validation.cases import load_case
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 import truechange as tc
 from simulation.coverage import cell
+from truechange.numerics.intervals import wilson_limits
 from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
-from truechange.numerics.shares import wilson_limits
 from truechange.responders.counting import exact_limits
 from truechange.validation.reliability import long
 

@@ -10,7 +10,7 @@ from truechange.individual import verdict as v
 from truechange.individual.belief import Belief
 from truechange.individual.group import Programme
 from truechange.individual.score_error import ScoreError
-from truechange.measures.measure import Measure
+from truechange.measures.catalogue import Measure
 
 SIZELESS = (v.HARDER_BETTER, v.EASIER_WORSE)  # two tests, not one: which was better is known, by how much is not
 

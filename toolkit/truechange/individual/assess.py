@@ -21,9 +21,8 @@ from truechange.individual.change import PersonChange
 from truechange.individual.group import Programme, check_group
 from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed, way_of
 from truechange.individual.score_error import ScoreError, SemLike, score_error
-from truechange.measures.catalogue import HIGHER, Unsaid, direction
+from truechange.measures.catalogue import HIGHER, Measure, Unsaid, direction
 from truechange.measures.catalogue import measure as look_up
-from truechange.measures.measure import Measure
 
 Score = float | str | Sequence[float]
 NO_DIRECTION = "Which direction is better was not said: more counts as better."

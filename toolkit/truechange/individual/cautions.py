@@ -7,7 +7,7 @@ from truechange.individual import priors
 from truechange.individual import verdict as v
 from truechange.individual.answer import Answer
 from truechange.individual.words import size_text, sure_text
-from truechange.measures.measure import Measure
+from truechange.measures.catalogue import Measure
 
 NOT_CAUSE = "A true change is not proof that the treatment caused it: practice, natural course and mood are in it too."
 

@@ -9,8 +9,7 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.individual.typed import within
 from truechange.measures.catalogue import facts
-from truechange.measures.norms import references
-from truechange.measures.published import published_rows, published_threshold
+from truechange.measures.published import published_rows, published_threshold, references
 
 _SHORT = ("same session", "same day", "one session", "minute", " min", "hour", " h")
 SOME_DAYS = 7

@@ -26,8 +26,8 @@ from truechange.individual.belief import Belief
 from truechange.individual.change import PersonChange
 from truechange.individual.protocol import compare_protocols, refuse_changed
 from truechange.individual.score_error import ScoreError, score_error
+from truechange.measures.catalogue import Measure
 from truechange.measures.catalogue import measure as look_up
-from truechange.measures.measure import Measure
 
 if TYPE_CHECKING:
     import pandas as pd

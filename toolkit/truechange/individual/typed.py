@@ -6,8 +6,7 @@ Tidy text is read here; anything else goes to the reader of clinic files, which 
 import re
 
 from truechange.foundation.errors import ChoiceError, DataError
-from truechange.measures.catalogue import Fact, facts
-from truechange.measures.measure import Measure
+from truechange.measures.catalogue import Fact, Measure, facts
 
 _TIDY = re.compile(r"[+-]?\d+(?:\.\d+)?")
 _STAGE = re.compile(r"\s*;\s*|\s*/\s*(?=[\d.,])|(?<=\d)\s+(?=\d)")  # between several tests at one stage

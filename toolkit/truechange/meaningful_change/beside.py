@@ -14,7 +14,7 @@ from truechange.foundation.sem import Sem
 from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows, kept_of
 from truechange.meaningful_change.ratings import STRONG, WEAK, AnchorCheck, RatedPeople, share_estimate
 from truechange.meaningful_change.rules import LEAST_TWO_STATE, STATE_BIAS
-from truechange.numerics.binary_models import deviance, fit_outcomes
+from truechange.numerics.curves import deviance, fit_outcomes
 
 SKEWED, BENT = 1.0, 0.05  # own rules: skewness of the change, p of a bend in the curve
 LEAST_TRUE, MOST_FAILED = 0.3, 0.01

@@ -12,8 +12,8 @@ from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.ratings import numbers, rated_people, turned_scores
-from truechange.numerics.binary_models import fit_outcomes
-from truechange.numerics.kinds import Counts, Kinds, draw_counts, rows_at_once
+from truechange.numerics.counts import Counts, Kinds, draw_counts, rows_at_once
+from truechange.numerics.curves import fit_outcomes
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
 
 LEAST, ENOUGH = 50, 200

@@ -16,7 +16,7 @@ from truechange.meaningful_change.estimators import (
     starts_of,
 )
 from truechange.meaningful_change.ratings import RatedPeople
-from truechange.numerics.kinds import Kinds, draw_counts, rows_at_once
+from truechange.numerics.counts import Kinds, draw_counts, rows_at_once
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
 
 LEAST = 10  # people, below which nothing is resampled or computed

@@ -15,12 +15,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from truechange.meaningful_change.ratings import RatedPeople
-from truechange.numerics.binary_models import RUNAWAY, fit_outcomes, fit_penalised, parted_middle
-from truechange.numerics.kinds import Counts, Kinds, distinct, gathered, split_counts
-from truechange.numerics.ordered_probit import OrderedFits, fit_ordered
-from truechange.numerics.resampling import Floats
-from truechange.numerics.roc import roc_rows
-from truechange.numerics.workspace import scratch
+from truechange.numerics.counts import Counts, Kinds, distinct, gathered, roc_rows, split_counts
+from truechange.numerics.curves import RUNAWAY, OrderedFits, fit_ordered, fit_outcomes, fit_penalised, parted_middle
+from truechange.numerics.resampling import Floats, scratch
 
 Rows = dict[str, Floats]
 ASSUMED_RELIABILITY = 0.4  # published factor-analysis estimates for ratings of change lie between 0.27 and 0.48

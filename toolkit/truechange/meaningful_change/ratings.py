@@ -20,9 +20,8 @@ from truechange.foundation.errors import (
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
-from truechange.numerics.intervals import mean_limits
+from truechange.numerics.intervals import mean_limits, wilson_limits
 from truechange.numerics.resampling import Floats
-from truechange.numerics.shares import wilson_limits
 from truechange.numerics.small_cells import protect
 
 if TYPE_CHECKING:

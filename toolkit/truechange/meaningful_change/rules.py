@@ -8,9 +8,9 @@ from truechange.foundation.result import told
 from truechange.meaningful_change.draws import LEAST
 from truechange.meaningful_change.estimators import METHODS, Layout, Rows, kept_of
 from truechange.meaningful_change.ratings import NEEDED_IN_CATEGORY, AnchorCheck, RatedPeople
-from truechange.numerics.binary_models import fit_outcomes, separable
+from truechange.numerics.counts import Cuts, roc_rows
+from truechange.numerics.curves import fit_outcomes, separable
 from truechange.numerics.resampling import Floats
-from truechange.numerics.roc import Cuts, roc_rows
 
 LEAST_SEPARATED, LEAST_TWO_STATE, LEAST_ROC = 30, 150, 20
 STATE_BIAS = 0.15

@@ -37,9 +37,9 @@ from truechange.meaningful_change.draws import (
 from truechange.meaningful_change.estimators import METHODS, OWN, Layout, Rows, adjusted_2022, estimate_rows, kept_of
 from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople, check_people, rated_people
 from truechange.meaningful_change.rules import boundary_table, choose, doubts_of, gap, uses_of
+from truechange.numerics.counts import auc_interval
 from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
-from truechange.numerics.roc import auc_interval
 from truechange.numerics.small_cells import masked
 
 if TYPE_CHECKING:

@@ -1,10 +1,8 @@
 """The catalogue of functional tests, what is published about them, and measures derived from others."""
 
-from truechange.measures.catalogue import catalogue, list_measures, measure
-from truechange.measures.derived import sit_to_stand_power, stair_power
-from truechange.measures.measure import Measure
-from truechange.measures.norms import Reference, references
-from truechange.measures.published import published, published_rows, published_threshold
+from truechange.measures.catalogue import Measure, catalogue, list_measures, measure
+from truechange.measures.power import sit_to_stand_power, stair_power
+from truechange.measures.published import Reference, published, published_rows, published_threshold, references
 
 __all__ = [
     "Measure",

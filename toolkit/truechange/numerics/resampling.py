@@ -1,10 +1,13 @@
-"""Resampling in blocks: seeded streams per block, so any number of workers gives the same bits."""
+"""Bootstrap resampling in blocks: seeded streams per block, so any number of workers gives the same bits."""
 
+import threading
 import warnings
 from collections.abc import Callable
+from math import prod
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike, DTypeLike, NDArray
 from scipy.special import ndtr, ndtri
 
 Floats = NDArray[np.float64]
@@ -176,3 +179,26 @@ def bca_limits(draws: Floats, estimate: float, jackknife: Floats, confidence: fl
         return float("nan"), float("nan")
     low, high = quantiles(draws, levels)
     return float(low), float(high)
+
+
+MOST_KEPT = 1 << 20  # cells; larger work gets fresh arrays
+
+
+class _Kept(threading.local):
+    def __init__(self) -> None:
+        self.arrays: dict[tuple[str, str], NDArray[Any]] = {}
+
+
+_KEPT = _Kept()
+
+
+def scratch(name: str, shape: tuple[int, ...], dtype: DTypeLike = float) -> NDArray[Any]:
+    """Return an uninitialised array that lives until the next request of the same `name` in this thread."""
+    size = prod(shape)
+    if size > MOST_KEPT:
+        return np.empty(shape, dtype=dtype)
+    key = (name, np.dtype(dtype).str)
+    held = _KEPT.arrays.get(key)
+    if held is None or held.size < size:
+        held = _KEPT.arrays[key] = np.empty(size, dtype=dtype)
+    return held[:size].reshape(shape)

@@ -15,9 +15,8 @@ from truechange.individual.context import place, published_mcid, published_sem, 
 from truechange.individual.group import Programme
 from truechange.individual.protocol import MINOR, compare_protocols
 from truechange.individual.typed import typed_number, typed_score, typed_word, within
-from truechange.measures.catalogue import facts
+from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
-from truechange.measures.measure import Measure
 from truechange.measures.published import published_rows
 
 GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")

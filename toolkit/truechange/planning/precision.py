@@ -11,7 +11,7 @@ from scipy.special import chdtri, ndtr, ndtri
 from truechange.foundation.errors import ChoiceError, OutcomeError, RefusedError, checked
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import told
-from truechange.numerics.shares import wilson_limits
+from truechange.numerics.intervals import wilson_limits
 from truechange.planning.power import LOSSES, Losses, Plan, by_power, by_width, with_unit, z_of
 
 

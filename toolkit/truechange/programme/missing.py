@@ -13,7 +13,7 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
-from truechange.numerics.shares import wilson_limits
+from truechange.numerics.intervals import wilson_limits
 from truechange.programme.imputation import impute, rubin
 from truechange.responders.counting import how_many
 

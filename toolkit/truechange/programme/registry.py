@@ -14,7 +14,7 @@ from truechange.foundation.errors import DataError, check_confidence, listed
 from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
-from truechange.numerics.shares import FEW, wilson_limits
+from truechange.numerics.intervals import FEW, wilson_limits
 from truechange.records.streaming import BATCH, streamed
 
 Chunk = tuple[NDArray[np.integer], NDArray[np.integer], NDArray[np.integer], NDArray[np.float64]]

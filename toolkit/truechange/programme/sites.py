@@ -12,7 +12,7 @@ from scipy.special import bdtr, stdtrit
 from truechange.foundation.errors import DataError
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result
-from truechange.numerics.shares import FEW, wilson_limits
+from truechange.numerics.intervals import FEW, wilson_limits
 from truechange.numerics.small_cells import HIDDEN, few, masked, protect
 
 if TYPE_CHECKING:

@@ -1,12 +1,10 @@
 """How far two scores of an unchanged person lie apart, and how well a test tells people apart."""
 
 from truechange.reliability.agreement import LimitsOfAgreement, limits_of_agreement
-from truechange.reliability.choose import IccChoice, choose_icc
 from truechange.reliability.components import VarianceComponents, variance_components
-from truechange.reliability.error import MeasurementError
-from truechange.reliability.icc import IccResult, icc, icc_table
+from truechange.reliability.error import MeasurementError, measurement_error
+from truechange.reliability.icc import IccChoice, IccResult, choose_icc, icc, icc_table
 from truechange.reliability.kappa import WeightedKappa, weighted_kappa
-from truechange.reliability.retest import measurement_error
 from truechange.reliability.transport import TransportCheck, transport_check
 
 __all__ = [

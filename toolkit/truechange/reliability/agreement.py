@@ -1,9 +1,9 @@
-"""Limits of agreement: where the difference between two measurements of the same person is expected to lie."""
+"""Limits of agreement (Bland-Altman): where the difference of two measurements of one person is expected to lie."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp, sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,15 +12,18 @@ from scipy.special import ndtri, stdtrit
 
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence, check_same_index
 from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Result
 from truechange.numerics.mean_squares import graybill_wang, rounding
 from truechange.numerics.resampling import Floats
-from truechange.reliability.layout import Sample, count_cautions, estimates_table, float_array
-from truechange.reliability.logscale import logarithms
-from truechange.reliability.spread import Spread, line, spread_of
+from truechange.reliability.scores import Sample, count_cautions, estimates_table, float_array
+from truechange.reliability.stability import Spread, line, logarithms, spread_of
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
+
+    from truechange.foundation.estimate import Estimate
 
 METHODS = ("exact", "pair", "approximate")
 SCALES = ("raw", "log")
@@ -134,8 +137,6 @@ class LimitsOfAgreement(Result):
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw differences against means with bias, limits and the interval of each limit as a band."""
-        from truechange.reliability.pictures import agreement_picture
-
         return agreement_picture(self, ax)
 
 
@@ -354,3 +355,66 @@ def limit_factors(n: int, confidence: float, method: str, coverage: float = 0.95
         float(brentq(lambda k, p=tail: share @ chdtrc(n - 1, (n - 1) * reach / k**2) - p, 1e-3, 1e4)) for tail in tails
     )
     return low, high
+
+
+GOLDEN = 2.399963  # radians: points on a sunflower never overlap in rows
+
+
+def spread_ties(x: Floats, y: Floats, reach_x: float, reach_y: float) -> tuple[Floats, Floats, int]:
+    """Move points that coincide apart on a small fixed spiral; also return how many points share their place."""
+    x, y = x.astype(float).copy(), y.astype(float).copy()
+    _, place, counts = np.unique(np.column_stack([x, y]), axis=0, return_inverse=True, return_counts=True)
+    place = place.ravel()
+    for where in np.flatnonzero(counts > 1):
+        members = np.flatnonzero(place == where)
+        turn = np.arange(members.size)
+        radius = np.sqrt(turn / counts.max())
+        x[members] += reach_x * radius * np.cos(GOLDEN * turn)
+        y[members] += reach_y * radius * np.sin(GOLDEN * turn)
+    return x, y, int(counts[counts > 1].sum())
+
+
+def agreement_picture(found: Any, ax: "Axes | None") -> "Axes":
+    """Draw differences against means with bias and limits; the interval of each as a band."""
+    from truechange.foundation.drawing import ACCENT, INK, LINE, WARM, axes
+
+    ax = axes(ax, width=6.8, height=4.2)
+    on_logs = found.scale == "log"
+    means, differences = (found.first + found.second) / 2, found.differences
+    if on_logs:
+        means, differences = np.exp(means), np.exp(differences)
+    width = float(np.ptp(means)) or 1.0
+    height = float(found.upper.value - found.lower.value) or 1.0
+    x, y, tied = spread_ties(means, differences, width / 60, height / 40)
+    for e, colour, dash, hatch in (
+        (found.bias, ACCENT, "-", ""),
+        (found.lower, WARM, "--", ""),
+        (found.upper, WARM, "--", ""),
+    ):
+        if e.has_interval:
+            ax.axhspan(e.low, e.high, color=colour, alpha=0.14, lw=0, hatch=hatch)
+        ax.axhline(e.value, color=colour, lw=1.6, ls=dash)
+        places = found.bias.decimals
+        ax.annotate(
+            fixed(e.value, places),
+            (1.0, e.value),
+            xycoords=("axes fraction", "data"),
+            xytext=(4, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=9,
+            color=colour,
+            annotation_clip=False,
+        )
+    ax.axhline(1.0 if on_logs else 0.0, color=LINE, lw=1)
+    ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.1, zorder=3)
+    if found.proportional_bias.low > 0 or found.proportional_bias.high < 0:
+        level = np.linspace(means.min(), means.max(), 60)
+        for curve, dash in zip(found.at(np.log(level) if on_logs else level), ("-", ":", ":"), strict=True):
+            ax.plot(level, np.exp(curve) if on_logs else curve, color=INK, lw=1, ls=dash)
+    unit = f" ({found.unit})" if found.unit else ""
+    ties = f", {tied} share a place and are drawn apart" if tied else ""
+    ax.set_title(f"{found.n} pairs{ties}; bands: {100 * found.bias.confidence:g}% intervals", fontsize=9)
+    ax.set_xlabel(f"{'Geometric mean' if on_logs else 'Mean'} of the two{unit}")
+    ax.set_ylabel("First / second" if on_logs else f"First − second{unit}")
+    return ax

@@ -21,7 +21,7 @@ from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.numerics.reml import Design, RemlFit, bootstrap_draws, fit_reml, log_normal_draws
 from truechange.numerics.resampling import Floats, percentile_limits
-from truechange.reliability.layout import Sample, check_long, estimates_table
+from truechange.reliability.scores import Sample, check_long, estimates_table
 
 INTERVALS = ("auto", "monte-carlo", "bootstrap")
 FEWEST_REPEATED = 10

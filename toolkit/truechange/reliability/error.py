@@ -1,31 +1,104 @@
-"""Standard error of measurement and what follows from it: the smallest change beyond error."""
+"""Standard error of measurement (SEM) and minimal detectable change (MDC) of a retest study."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from math import nan, sqrt
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri, stdtrit
 
-from truechange.foundation.errors import DataError, check_choice, check_confidence
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    check_choice,
+    check_confidence,
+    check_finite,
+    check_whole,
+    listed,
+    stated,
+)
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import decimals_for
-from truechange.foundation.result import Result
-from truechange.numerics.mean_squares import MeanSquares, mean_squares
+from truechange.foundation.origin import Origin
+from truechange.foundation.result import Result, told
+from truechange.numerics.mean_squares import (
+    MeanSquares,
+    graybill_wang,
+    mean_squares,
+)
 from truechange.numerics.resampling import Floats
-from truechange.reliability.components import VarianceComponents
-from truechange.reliability.layout import Sample, estimates_table
-from truechange.reliability.learning import TrialLearning, learning_between
-from truechange.reliability.logscale import LogError, log_error, logarithms
-from truechange.reliability.sem import ERRORS, sems_from_squares
-from truechange.reliability.spread import Spread, spread_of
+from truechange.reliability.components import VarianceComponents, fit_components
+from truechange.reliability.scores import (
+    LIMITS,
+    Sample,
+    TrialTable,
+    check_long,
+    count_cautions,
+    estimates_table,
+    resampled_limits,
+    trial_table,
+)
+from truechange.reliability.stability import (
+    LogError,
+    Spread,
+    TrialLearning,
+    learning_between,
+    log_error,
+    logarithms,
+    mean_gain,
+    spread_of,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+ERRORS = ("agreement", "consistency", "one-way")
 OUTLYING = 4.0  # median absolute deviations (scaled to an SD) from the median difference
+Z95 = float(ndtri(0.975))
+Beside = pd.DataFrame | Mapping[str, Estimate] | None
+
+
+def sems_from_squares(ms: MeanSquares, sample: Sample) -> dict[str, Estimate]:
+    """Return the three SEMs of a complete table with chi-square and Graybill-Wang limits."""
+    squares, weights = [float(ms.trials), float(ms.error)], [1 / ms.n, 1 - 1 / ms.n]
+    within, dfs = float(ms.within), [ms.df["trials"], ms.df["error"]]
+    # no switch to a pooled interval where trials < error: it would cover as little as 91% (value and one-way SEM agree)
+    low, high = graybill_wang(squares, weights, dfs, sample.confidence)
+    spread = sum((w * m) ** 2 / d for w, m, d in zip(weights, squares, dfs, strict=True))
+    satterthwaite = within**2 / spread if spread else ms.df["within"]
+    how = "√(trial + residual variance); Graybill-Wang interval"
+    agreement = sample.estimate(sqrt(within), sqrt(low), sqrt(high), how, satterthwaite)
+    consistency = sample.sd(squares[1], ms.df["error"], "√(residual mean square)")
+    one_way = sample.sd(within, ms.df["within"], "√(within-person mean square)")
+    return dict(zip(ERRORS, (agreement, consistency, one_way), strict=True))
+
+
+def _resampled(
+    scores: Floats, sems: Mapping[str, Estimate], limits: str, n_boot: int, seed: int
+) -> dict[str, Estimate]:
+    """Return the same SEMs with bootstrap limits instead; agreement and one-way are the same number."""
+    drawn = {}
+    for error, sem in sems.items():
+        square = "error" if error == "consistency" else "within"
+        low, high, how = resampled_limits(
+            scores, lambda ms, square=square: np.sqrt(getattr(ms, square)), limits, n_boot, seed, sem.confidence
+        )
+        drawn[error] = replace(sem, low=low, high=high, method=f"{sem.method.split(';')[0]}; {how}")
+    return drawn
+
+
+def _sems_from_components(
+    scores: pd.DataFrame, crossed: str, noise: Mapping[str, float], fixed: tuple[str, ...], sample: Sample
+) -> tuple[dict[str, Estimate], VarianceComponents]:
+    """Return the three SEMs by REML; `crossed` is the term whose shifts only agreement counts."""
+    nested = [name for name in noise if name != "residual"]
+    fit = fit_components(scores, ("person", crossed, *nested), fixed, sample)
+    alone = fit_components(scores, ("person", *nested), fixed, sample)
+    return dict(zip(ERRORS, (fit.sem({crossed: 1.0, **noise}), fit.sem(noise), alone.sem(noise)), strict=True)), fit
 
 
 @dataclass(frozen=True)
@@ -77,7 +150,7 @@ class MeasurementError(Result):
     @property
     def sem(self) -> Estimate:
         """The SEM the thresholds use."""
-        return dict(zip(ERRORS, (self.sem_agreement, self.sem_consistency, self.sem_one_way), strict=True))[self.error]
+        return getattr(self, f"sem_{self.error.replace('-', '_')}")  # type: ignore[no-any-return]
 
     @property
     def complete(self) -> Floats:
@@ -85,14 +158,9 @@ class MeasurementError(Result):
         return self.scores[np.isfinite(self.scores).all(axis=1)]
 
     def mdc(
-        self,
-        confidence: float = 0.95,
-        *,
-        scores_before: int = 1,
-        scores_after: int = 1,
-        sem_after: float | None = None,
-        quantile: str = "normal",
-    ) -> Threshold:
+        self, confidence: float = 0.95, *, scores_before: int = 1, scores_after: int = 1,
+        sem_after: float | None = None, quantile: str = "normal",
+    ) -> Threshold:  # fmt: skip
         """Return the smallest change of one person beyond error at any confidence.
 
         Parameters
@@ -117,18 +185,10 @@ class MeasurementError(Result):
         how = f"{times:.3f} × √(1/{scores_before} + 1/{scores_after}) × SEM ({self.error})"
         return threshold(sem, times * sqrt(1 / scores_before + 1 / scores_after), how)
 
-    def mdc_group(self, n: int, confidence: float = 0.95) -> Threshold:
-        """Return the change that error alone could make in the mean of `n` people: never for one person."""
-        return threshold(self.mdc(confidence), 1 / sqrt(n), f"MDC of one person / √{n}", "group")
-
     def mdc_at(self, level: float, confidence: float = 0.95, *, seed: int = 0) -> Threshold:
         """Return the MDC at one level of score where the error depends on the level (consistency)."""
         sem, times = self.spread.sem_at(level, seed=seed), float(ndtri((1 + confidence) / 2))
         return threshold(sem, sqrt(2) * times, f"{times:.3f} × √2 × {sem.method}")
-
-    def false_alarm(self, tests: int = 1, confidence: float = 0.95) -> float:
-        """Return the chance that at least one of `tests` tests of an unchanged person passes the MDC upwards."""
-        return float(1 - ((1 + confidence) / 2) ** tests)
 
     @property
     def spread(self) -> Spread:
@@ -169,8 +229,8 @@ class MeasurementError(Result):
         inside = np.array([who not in self.outlying for who in self.people]) & np.isfinite(self.scores).all(axis=1)
         if inside.sum() < 2:
             raise DataError("Fewer than 2 people are left without the outlying ones.")
-        kept = replace(self.sample, n=int(inside.sum()))
-        return sems_from_squares(mean_squares(self.scores[inside]), kept)[self.error]
+        of_these = replace(self.sample, n=int(inside.sum()))
+        return sems_from_squares(mean_squares(self.scores[inside]), of_these)[self.error]
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, unrounded."""
@@ -193,7 +253,7 @@ class MeasurementError(Result):
     def facts(self) -> dict[str, str]:
         """Return what a reporting checklist for reliability studies asks and this analysis knows."""
         origin, levels = self.sem.origin, np.nanmean(self.scores, axis=1)
-        held = {
+        answers = {
             "population": origin.population,
             "interval": origin.interval,
             "statistics": f"{self.sem.method}; MDC: {self.mdc95.method}",
@@ -202,19 +262,15 @@ class MeasurementError(Result):
             "estimates": f"SEM {shown(self.sem)}; MDC95 {shown(self.mdc95)}",
             "meaning": self.sentence(),
         }
-        return {name: words for name, words in held.items() if words}
+        return {name: words for name, words in answers.items() if words}
 
     @property
     def alt(self) -> str:
         """Alt text of the picture."""
         return f"Standard error of measurement with its interval, {shown(self.sem)}, beside other values."
 
-    def plot(
-        self, *, ax: "Axes | None" = None, beside: "pd.DataFrame | Mapping[str, Estimate] | None" = None
-    ) -> "Axes":
+    def plot(self, *, ax: "Axes | None" = None, beside: "Beside" = None) -> "Axes":
         """Draw own SEM as a forest beside published ones (rows of ``published()`` or named estimates)."""
-        from truechange.reliability.pictures import forest_of_errors
-
         return forest_of_errors(self, beside, ax)
 
 
@@ -225,16 +281,199 @@ def shown(e: Estimate) -> str:
 
 def threshold(base: Estimate, factor: float, method: str, level: str = "person") -> Threshold:
     """Return an estimate times a factor as an MDC."""
-    held = {part.name: getattr(base, part.name) for part in fields(Estimate)}
-    ends = {name: held[name] * factor for name in ("value", "low", "high")}
-    return Threshold(**held | ends | {"method": method}, kind="mdc", level=level, protocol=base.origin.protocol)
+    known = {part.name: getattr(base, part.name) for part in fields(Estimate)}
+    ends = {name: known[name] * factor for name in ("value", "low", "high")}
+    return Threshold(**known | ends | {"method": method}, kind="mdc", level=level, protocol=base.origin.protocol)
 
 
-def mean_gain(first: Floats, second: Floats, sample: Sample) -> Estimate:
-    """Return the mean of second minus first over people with both, with its t interval."""
-    gains = (second - first)[np.isfinite(second - first)]
-    of_these = replace(sample, n=gains.size)
-    if gains.size < 2:
-        return of_these.estimate(nan, method="fewer than 2 people have both")
-    se = float(gains.std(ddof=1)) / sqrt(gains.size)
-    return of_these.around(float(gains.mean()), se, gains.size - 1, "mean of second minus first")
+def forest_of_errors(own: MeasurementError, beside: Beside, ax: "Axes | None") -> "Axes":
+    """Draw own SEM in a row of its own above published ones, or above its other forms."""
+    from truechange.foundation.drawing import WASH, axes, interval_rows
+
+    rows = {f"Own, {own.error} ({own.sem.n} people)": own.sem}
+    if beside is None:
+        forms = dict(zip(ERRORS, (own.sem_agreement, own.sem_consistency, own.sem_one_way), strict=True))
+        rows |= {f"Own, {name}": sem for name, sem in forms.items() if name != own.error}
+    elif isinstance(beside, pd.DataFrame):
+        for row in beside.to_dict("records"):
+            author = re.sub(r"(\d{4}).*", r"\1", str(row.get("citation", "")))
+            gap = row.get("interval") or "interval not given"
+            label = f"{author}: {row.get('population', '')}, {gap} [{row.get('status', '')}]"
+            label = label if label not in rows else f"{label} ({row['value']:g})"
+            rows[label] = Estimate(value=row["value"], low=row.get("ci_low", nan), high=row.get("ci_high", nan))
+    else:
+        rows |= beside
+    ax = axes(width=8.4, height=0.9 + 0.42 * len(rows)) if ax is None else ax
+    ax = interval_rows([fill(label, 52) for label in rows], list(rows.values()), ax=ax, strong=(0,))
+    ax.tick_params(axis="y", labelsize=8)
+    ax.set_xlabel(f"Standard error of measurement{f' ({own.sample.unit})' if own.sample.unit else ''}")
+    ax.set_xlim(left=0)
+    ax.axvspan(own.sem.low, own.sem.high, color=WASH, zorder=0)
+    return ax
+
+
+def measurement_error(
+    data: pd.DataFrame, *, person: str = "person", trial: str = "trial", value: str = "value", confidence: float = 0.95,
+    error: str = "agreement", missing: str = "refuse", session: str | None = None, scores_per_visit: int = 1,
+    stable: str | None = None, result: str | None = None, limits: str = "exact", n_boot: int = 10_000, seed: int = 0,
+    unit: str = "", population: str = "", protocol: str = "", interval: str = "", resolution: float | None = None,
+) -> MeasurementError:  # fmt: skip
+    """Estimate the standard error of measurement and the smallest change beyond it.
+
+    Parameters
+    ----------
+    data : DataFrame
+        Long table of a retest study, one row a person and trial; not changed.
+    person, trial, value : str, optional
+        Its columns.
+    confidence : float, optional
+        Level of the intervals (not of the MDCs, which are 90% and 95%).
+    error : {"agreement", "consistency", "one-way"}, optional
+        Which SEM the MDCs use. ``"agreement"`` (default) counts a shift
+        between trials as error: right when testers or occasions differ
+        haphazardly between two visits. ``"consistency"`` leaves the shift
+        out: right when it is learning that is corrected apart.
+    missing : {"refuse", "leave out", "reml"}, optional
+        What to do with people who lack a trial: an error that names them, set aside and
+        counted, or use every score by REML (assumes missing at random; not so when unable).
+    session : str, optional
+        Column of visits, for a study with trials within visits. Variances of
+        person, session, person x session and residual are then fitted by REML,
+        and the SEM is that of the score of one visit: trials of one visit alone
+        would understate the error of a later retest.
+    scores_per_visit : int, optional
+        With `session`: how many trials are averaged to the score of a visit.
+    stable, result : str, optional
+        Columns that say who was stable (true/false) and which trials gave a
+        score (``measured`` or why not); others are set aside and counted.
+    limits : {"exact", "percentile", "bca"}, optional
+        Exact normal-theory intervals, or bootstrap over people.
+    n_boot, seed : int, optional
+        Resamples and their seed, for bootstrap limits.
+    unit, population, protocol, interval : str, optional
+        Travel with the numbers as their origin; `interval` is the time between the tests.
+    resolution : float, optional
+        Smallest step of the scale: the MDC where the trials agree completely.
+
+    Returns
+    -------
+    MeasurementError
+
+    Raises
+    ------
+    DataError
+        As :func:`icc`; all scores equal is no error here, but a caution.
+    RefusedError
+        REML with fewer than 10 people who have two or more scores.
+    ChoiceError
+        `error`, `missing`, `limits` or `confidence` is not available.
+
+    Notes
+    -----
+    SEM: consistency √E, one-way √W, agreement √(T/n + (1-1/n)E), whose value
+    always equals the one-way SEM; only the interval differs. Intervals: chi-square, and
+    [1]_ for agreement, whose `.df` is Satterthwaite's. MDC = z √2 SEM [2]_ [3]_.
+    With `session` and m scores a visit: SEM² = session + person x session +
+    residual/m (consistency leaves out session).
+
+    References
+    ----------
+    .. [1] Graybill FA, Wang CM (1980). J Am Stat Assoc 75(372):869-873 (from memory).
+    .. [2] Stratford PW, Goldsmith CH (1997). Physical Therapy 77(7):745-750.
+    .. [3] de Vet HCW, Terwee CB, Knol DL, Bouter LM (2006). J Clin Epidemiol 59(10):1033-1039.
+
+    Examples
+    --------
+    >>> stands = pd.DataFrame({
+    ...     "person": list("AABBCCDD"), "trial": [1, 2] * 4, "value": [9, 10, 12, 12, 7, 8, 14, 13],
+    ... })
+    >>> found = measurement_error(stands, unit="stands")
+    >>> round(found.sem_consistency.value, 3), round(found.mdc95.value, 3), found.mdc95_group.level
+    (0.677, 1.697, 'group')
+    """
+    check_choice("error", error, ERRORS)
+    check_choice("limits", limits, LIMITS)
+    check_confidence(confidence)
+    check_long(data)
+    check_whole(scores_per_visit=scores_per_visit)
+    check_finite(**stated(resolution=resolution))
+    if scores_per_visit < 1:
+        raise ChoiceError("scores_per_visit=0: at least 1 score is averaged to the score of a visit.")
+    label = f"{session} and {trial}" if session else trial
+    if session:
+        data = _with_visits(data, session, trial, label)
+    table = trial_table(data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result)
+    n = len(table.people)
+    origin = replace(Origin.own(population, protocol, interval, n=n), trials=scores_per_visit if session else None)
+    sample = Sample(n, confidence, unit, origin)
+    gaps = int(np.isnan(table.scores).any(axis=1).sum())
+    ms: MeanSquares | None = None
+    fit: VarianceComponents | None = None
+    if session:
+        sems, fit, table = _by_visit(table, scores_per_visit, sample)
+    elif gaps:
+        sems, fit = _sems_from_components(table.long, "trial", {"residual": 1.0}, (), sample)
+    else:
+        ms = mean_squares(table.scores)
+        sems = sems_from_squares(ms, sample)
+    if limits != "exact":
+        if fit:
+            raise ChoiceError(f"limits={limits!r} needs one complete table of trials; leave limits='exact' here.")
+        sems = _resampled(table.scores, sems, limits, n_boot, seed)
+    sem = sems[error]
+    if sem.value == 0 and resolution:
+        sem = sample.estimate(resolution / (sqrt(2) * Z95), df=sem.df)
+    mdc90, mdc95 = (threshold(sem, sqrt(2) * z, f"{z:.3f} × √2 × SEM ({error})") for z in (float(ndtri(0.95)), Z95))
+    study = MeasurementError(
+        *sems.values(), mdc90, mdc95, threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
+        mean_gain(table.scores[:, 0], table.scores[:, 1], sample), error, table.scores, table.people, table.trials,
+        sample, ms, fit, scores_per_visit,
+        sources=("stratford1997", "devet2006", *(fit.sources if fit else ("graybill1980",))),
+    )  # fmt: skip
+    notes = [*table.cautions, *count_cautions(n), *_cautions(study, resolution), *(fit.cautions if fit else ())]
+    if gaps:
+        notes.append(f"{gaps} people lack a score; all their others are used, as if missing by chance (not if unable).")
+    return replace(study, cautions=tuple(dict.fromkeys(notes)))
+
+
+def _with_visits(data: pd.DataFrame, session: str, trial: str, label: str) -> pd.DataFrame:
+    """Return the data with visit and trial within it as one label a score."""
+    if absent := [name for name in (session, trial) if name not in data.columns]:
+        raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
+    both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
+    return data.assign(**{label: both})
+
+
+def _by_visit(
+    table: TrialTable, scores_per_visit: int, sample: Sample
+) -> tuple[dict[str, Estimate], VarianceComponents, TrialTable]:
+    """Return the SEMs of the score of one visit by REML, and the table of visit means."""
+    scores = table.long.assign(session=[visit for visit, _ in table.long["trial"]])
+    scores["trial"] = [within for _, within in scores["trial"]]
+    fixed = ("trial",) if len(set(scores["trial"])) > 1 else ()
+    noise = {"person:session": 1.0, "residual": 1 / scores_per_visit}
+    sems, fit = _sems_from_components(scores, "session", noise, fixed, sample)
+    visits = scores.groupby(["person", "session"])["value"].mean().unstack()  # noqa: PD010
+    return sems, fit, replace(table, scores=visits.to_numpy(), trials=tuple(visits.columns))
+
+
+def _cautions(study: MeasurementError, resolution: float | None) -> tuple[str, ...]:
+    sem, ms, gain, exact = study.sem, study.mean_squares, study.learning, study.sem.value == 0
+    shifted = "leaves that out" if study.error == "consistency" else "counts it as error"
+    two = " Two trials cannot tell learning from a one-off shift; a third could." if len(study.trials) == 2 else ""
+    outlying = study.outlying
+    without = shown(study.sem_without_outlying) if outlying else ""
+    return told({
+        "The trials agree completely: were the scores rounded or copied? The MDC cannot be 0 in truth.": exact,
+        f"The MDC is set to the smallest step of the scale ({resolution or 0:g}).": exact and resolution,
+        f"The SEM rests on {sem.df or 0:.3g} degrees of freedom: it and the MDC are known only within a factor of "
+        f"{sem.high / (sem.low or nan):.2g}.": not exact and sem.df is not None and sem.df < 20 and sem.low > 0,
+        "Trials differ less than error alone would make them: their own variance is taken as 0.":
+            ms and ms.error > 0 and ms.trials < ms.error,
+        f"Scores shift between the first two trials by {gain}, and error='{study.error}' {shifted}.{two} If it is "
+        "learning, give a practice trial, or use error='consistency' and carry the gain as practice.":
+            gain.low > 0 or gain.high < 0,
+        f"Trials of {listed(outlying)} differ far more than usual; kept in (SEM without: {without}).": outlying,
+        "The error depends on the level of the score: see .spread and .mdc_at(), or .on_log_scale().":
+            not exact and len(study.complete) >= 10 and study.spread.flagged,
+    })  # fmt: skip

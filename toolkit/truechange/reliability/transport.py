@@ -17,8 +17,8 @@ from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.foundation.sem import read_sem
-from truechange.reliability.layout import Sample, float_array
-from truechange.reliability.retest import measurement_error
+from truechange.reliability.error import measurement_error
+from truechange.reliability.scores import Sample, float_array
 
 VERDICTS = MATCHES, DOUBTFUL, REFUSED = ("matches", "doubtful", "do not use")
 DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}

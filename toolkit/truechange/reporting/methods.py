@@ -7,7 +7,7 @@ from truechange.foundation.errors import ChoiceError, listed
 from truechange.foundation.result import Result
 from truechange.meaningful_change.estimators import METHODS, OWN
 from truechange.meaningful_change.study import McidStudy
-from truechange.numerics.shares import FEW
+from truechange.numerics.intervals import FEW
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.enough import ChangedEnough
 from truechange.programme.parts import Refused

@@ -13,7 +13,7 @@ from truechange.foundation.errors import check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Result, told
-from truechange.numerics.shares import FEW
+from truechange.numerics.intervals import FEW
 from truechange.responders.counting import check_count, proportion
 
 if TYPE_CHECKING:

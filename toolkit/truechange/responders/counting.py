@@ -24,7 +24,7 @@ from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result, told
 from truechange.foundation.sem import read_sem
-from truechange.numerics.shares import FEW, Floats, wilson_limits
+from truechange.numerics.intervals import FEW, Floats, wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

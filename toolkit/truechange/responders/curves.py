@@ -13,7 +13,7 @@ from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, Result, told
 from truechange.foundation.sem import read_sem
-from truechange.numerics.shares import wilson_limits
+from truechange.numerics.intervals import wilson_limits
 from truechange.responders.counting import any_threshold, group_labels, how_many, numbers, size_of
 from truechange.responders.true_share import chance_beyond, measured_changes, share_beyond, spread_of, true_spread
 

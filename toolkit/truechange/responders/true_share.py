@@ -13,7 +13,7 @@ from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result, told
 from truechange.foundation.sem import read_sem
-from truechange.numerics.shares import Floats
+from truechange.numerics.intervals import Floats
 from truechange.responders.counting import how_many, numbers, proportion
 
 if TYPE_CHECKING:

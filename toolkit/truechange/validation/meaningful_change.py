@@ -5,9 +5,8 @@ from typing import Any
 import numpy as np
 
 import truechange as tc
-from truechange.numerics.binary_models import fit_binary
-from truechange.numerics.kinds import distinct
-from truechange.numerics.ordered_probit import fit_ordered
+from truechange.numerics.counts import distinct
+from truechange.numerics.curves import fit_binary, fit_ordered
 from truechange.validation.cases import Case, Numbers, computes
 
 
@@ -17,7 +16,7 @@ def _people(case: Case) -> dict[str, Any]:
     }
 
 
-@computes("mcid_30_people", "r_mcid_models", by="tc.mcid, truechange.numerics.binary_models.fit_binary")
+@computes("mcid_30_people", "r_mcid_models", by="tc.mcid, truechange.numerics.curves.fit_binary")
 def _thirty(case: Case) -> Numbers:
     people = _people(case)
     change, better = people["improvement"], people["anchor"] >= 1
@@ -47,7 +46,7 @@ def _thirty(case: Case) -> Numbers:
     return {name: float(value) for name, value in found.items()}
 
 
-@computes("r_mcid_ordered", by="truechange.numerics.ordered_probit.fit_ordered")
+@computes("r_mcid_ordered", by="truechange.numerics.curves.fit_ordered")
 def _ordered(case: Case) -> Numbers:
     people = _people(case)
     kinds = distinct(np.column_stack([people["improvement"], np.clip(people["anchor"], -1, 2)]))

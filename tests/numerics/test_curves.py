@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from truechange.numerics.binary_models import (
+from truechange.numerics.counts import distinct, draw_counts, gathered
+from truechange.numerics.curves import (
     deviance,
     fit_binary,
     fit_outcomes,
@@ -15,7 +16,6 @@ from truechange.numerics.binary_models import (
     parted_middle,
     separable,
 )
-from truechange.numerics.kinds import distinct, draw_counts, gathered
 
 MODELS = {"logit": sm.Logit, "probit": sm.Probit}
 

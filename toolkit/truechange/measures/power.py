@@ -1,4 +1,4 @@
-"""Measures worked out from other measures: mean power of standing up and of climbing stairs."""
+"""Muscle power worked out from other measures: standing up and climbing stairs."""
 
 from truechange.foundation.errors import DataError, RefusedError, check_numbers
 

@@ -1,6 +1,6 @@
-"""From a long table of scores to people x trials: every score used once, nothing averaged or dropped in silence."""
+"""Scores of a reliability study, people x trials: every score used once, nothing averaged or dropped in silence."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import nan, sqrt
 from typing import Any
@@ -10,12 +10,14 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import chdtri, stdtrit
 
-from truechange.foundation.errors import DataError, check_choice, check_kind, listed
+from truechange.foundation.errors import DataError, check_choice, check_kind, check_resamples, listed
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.origin import Origin
-from truechange.numerics.resampling import Floats
+from truechange.numerics.mean_squares import MeanSquares, jackknifed_mean_squares, mean_squares, resampled_mean_squares
+from truechange.numerics.resampling import Floats, bca_limits, percentile_limits
 
 MISSING = ("refuse", "leave out", "reml")
+LIMITS = ("exact", "percentile", "bca")
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,3 +221,21 @@ def count_cautions(n: int) -> tuple[str, ...]:
     if n < 10:
         return (f"Only {n} people: far too few; the interval shows how little is known.",)
     return (f"{n} people: fewer than 30; plan for 50.",) if n < 30 else ()
+
+
+def resampled_limits(
+    scores: Floats, quantity: Callable[[MeanSquares], Floats], limits: str, n_boot: int, seed: int, confidence: float
+) -> tuple[float, float, str]:
+    """Return bootstrap limits over people of any function of the mean squares, and how they were found."""
+    check_resamples(n_boot, seed)
+    if not np.isfinite(scores).all():
+        raise DataError("Bootstrap limits need complete scores; leave out people with a missing trial.")
+    draws = np.asarray(quantity(resampled_mean_squares(scores, n_boot=n_boot, seed=seed)))
+    failed = float(np.isnan(draws).mean())
+    words = f"{'BCa' if limits == 'bca' else limits} bootstrap over people (B = {n_boot}, {100 * failed:.1f}% failed)"
+    draws = draws[~np.isnan(draws)]
+    if limits == "percentile":
+        low, high = percentile_limits(draws, confidence)
+        return float(low), float(high), words
+    left_out = np.asarray(quantity(jackknifed_mean_squares(scores)))
+    return *bca_limits(draws, float(quantity(mean_squares(scores))), left_out, confidence), words

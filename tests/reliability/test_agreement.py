@@ -8,8 +8,7 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 
 import truechange as tc
-from truechange.reliability.agreement import limit_factors
-from truechange.reliability.pictures import spread_ties
+from truechange.reliability.agreement import limit_factors, spread_ties
 
 ONCE = settings(derandomize=True, deadline=None, max_examples=40)
 pairs = arrays(float, (12, 2), elements=st.integers(-40, 40).map(float))

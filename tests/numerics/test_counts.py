@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from sklearn.metrics import roc_auc_score, roc_curve
 
-from truechange.numerics.kinds import gathered
-from truechange.numerics.roc import auc_interval, roc_rows
+from truechange.numerics.counts import auc_interval, gathered, roc_rows
 from truechange.validation.cases import load_case
 
 

@@ -6,9 +6,8 @@ import pytest
 from scipy import stats
 
 import truechange as tc
-from truechange.reliability.layout import Sample
-from truechange.reliability.learning import learning_between
-from truechange.reliability.spread import spread_of
+from truechange.reliability.scores import Sample
+from truechange.reliability.stability import learning_between, spread_of
 
 
 def spread(scores):

@@ -1,0 +1,396 @@
+"""Heteroscedasticity, error in percent and learning effects: does the error stay the same over scores and trials?"""
+
+from dataclasses import dataclass, replace
+from math import exp, inf, isfinite, nan, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.special import chdtri, fdtrc, gamma, ndtri, stdtr, stdtrit
+
+from truechange.foundation.errors import RefusedError
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import fixed, p_value
+from truechange.foundation.result import Result
+from truechange.numerics.mean_squares import mean_squares, rounding
+from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
+from truechange.reliability.scores import Sample, estimates_table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+FLAG_RATIO = 1.5
+SMALLEST_BAND = 10
+
+
+def line(x: Floats, y: Floats, sample: Sample, method: str) -> tuple[Estimate, float]:
+    """Return the least-squares slope of y on x with its t interval, and the intercept; NaN if x does not vary."""
+    n, away = x.size, x - x.mean()
+    sxx = float(np.sum(away**2))
+    bare = replace(sample, unit="")
+    if n < 3 or sxx == 0:
+        return bare.estimate(nan, method=method), nan
+    slope = float(np.sum(away * y)) / sxx
+    intercept = float(y.mean()) - slope * float(x.mean())
+    squares = float(np.sum((y - intercept - slope * x) ** 2))
+    return bare.around(slope, sqrt(squares / (n - 2) / sxx), n - 2, method), intercept
+
+
+@dataclass(frozen=True)
+class Spread(Result):
+    """Whether the size of the error depends on the level of the score.
+
+    Parameters
+    ----------
+    slope : Estimate
+        Of each person's spread on the person's mean score.
+    intercept : float
+        Of the same line.
+    rank_correlation : float
+        Spearman's, spread with mean.
+    thirds_ratio : float
+        Spread in the top third of scores over the bottom third.
+    means, spreads : ndarray
+        A person's mean, and √2 times the SD of the person's residuals: for two trials |difference from the fit|.
+    shrink : float
+        Expected share of a true SD that an SD of so few trials shows: √(2/π) for two.
+    """
+
+    slope: Estimate
+    intercept: float
+    rank_correlation: float
+    thirds_ratio: float
+    means: Floats
+    spreads: Floats
+    shrink: float
+    sample: Sample
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ("bland1999",)
+
+    @property
+    def flagged(self) -> bool:
+        """Whether one SEM for all levels misleads: slope interval without 0, or thirds apart by more than half."""
+        ratio = self.thirds_ratio
+        apart = np.isfinite(ratio) and not 1 / FLAG_RATIO <= ratio <= FLAG_RATIO
+        return bool(self.slope.low > 0 or self.slope.high < 0 or apart)
+
+    def sd(self, level: float | Floats) -> Floats:
+        """Return the SD of a difference at a level of score, never below the smallest positive fitted one."""
+        fitted = (self.intercept + self.slope.value * np.asarray(level, dtype=float)) / self.shrink
+        seen = (self.intercept + self.slope.value * self.means) / self.shrink
+        positive = seen[seen > 0]
+        return np.maximum(fitted, positive.min() if positive.size else 0.0)
+
+    def sem(self, level: float | Floats) -> Floats:
+        """Return the SEM of one score at a level (consistency): SD of a difference / √2."""
+        return self.sd(level) / sqrt(2)
+
+    def sem_at(self, level: float, *, n_boot: int = 2000, seed: int = 0) -> Estimate:
+        """Return the SEM at one level with a percentile bootstrap interval over people.
+
+        Raises
+        ------
+        RefusedError
+            There are fewer than 3 people or the scores do not vary: no line can be fitted.
+        """
+        if not self.slope.has_interval:
+            raise RefusedError("No error by level: it needs at least 3 people whose scores differ. Use the plain SEM.")
+
+        def refit(rng: np.random.Generator, size: int) -> Floats:
+            drawn = draw_people(rng, size, self.means.size)
+            x, y = self.means[drawn], self.spreads[drawn]
+            away = x - x.mean(axis=1, keepdims=True)
+            with np.errstate(all="ignore"):
+                slope = np.sum(away * y, axis=1) / np.sum(away**2, axis=1)
+            fitted = y.mean(axis=1) + slope * (level - x.mean(axis=1))
+            return np.maximum(fitted, 0.0) / self.shrink / sqrt(2)
+
+        draws = in_blocks(refit, n_boot, seed=seed, block=block_size(self.means.size, n_boot))
+        low, high = percentile_limits(draws, self.sample.confidence)
+        how = f"SEM at {level:g}, linear in the level; percentile bootstrap"
+        return self.sample.estimate(float(self.sem(level)), float(low), float(high), how)
+
+    def bands(self, count: int = 3) -> pd.DataFrame:
+        """Return the SEM in bands of equally many people, at least 10 a band, beside the fitted SEM."""
+        count = max(1, min(count, self.means.size // SMALLEST_BAND))
+        rows = []
+        for part in np.array_split(np.argsort(self.means, kind="stable"), count):
+            level = self.means[part]
+            seen = sqrt(float(np.mean(self.spreads[part] ** 2)) / 2)
+            ends = {"from": level.min(), "to": level.max(), "people": part.size}
+            rows.append(ends | {"sem": seen, "sem_fitted": float(self.sem(float(level.mean())))})
+        return pd.DataFrame(rows)
+
+    def table(self) -> pd.DataFrame:
+        """Return the bands."""
+        return self.bands()
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say whether the error grows with the score."""
+        verdict = (
+            "The error depends on the level of the score, so one SEM for everybody misleads"
+            if self.flagged
+            else "The error shows no clear dependence on the level of the score"
+        )
+        ratio = f"{fixed(self.thirds_ratio, 2)} times as wide in the top third of scores as in the bottom third"
+        return (f"{verdict} (spread {ratio}; slope {self.slope}).",)
+
+    @property
+    def alt(self) -> str:
+        """Alt text of the picture."""
+        return f"Standard error of measurement against the level of the score. {self.sentence()}"
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw each person's own SEM, the fitted line and the bands against the level of the score."""
+        from truechange.foundation.drawing import ACCENT, LINE, WARM, axes
+
+        ax = axes(ax)
+        ax.plot(self.means, self.spreads / sqrt(2), "o", ms=4, mfc="none", mec=LINE, mew=1.2, label="one person")
+        level = np.linspace(self.means.min(), self.means.max(), 100)
+        ax.plot(level, self.sem(level), color=ACCENT, lw=2, label="fitted SEM")
+        for index, row in self.bands().iterrows():
+            label = "SEM of a band" if index == 0 else None
+            ax.plot([row["from"], row["to"]], [row["sem"]] * 2, color=WARM, lw=3, ls="--", label=label)
+        unit = f" ({self.sample.unit})" if self.sample.unit else ""
+        ax.set(xlabel=f"Mean score of a person{unit}", ylabel=f"SEM{unit}", title=f"{self.means.size} people")
+        ax.set_ylim(bottom=0)
+        ax.legend(frameon=False, fontsize=8)
+        return ax
+
+
+def spread_of(scores: Floats, sample: Sample) -> Spread:
+    """Check a complete table (people x trials) for a spread that depends on a person's mean.
+
+    The residuals are those about person and trial means; for two trials those
+    of the differences about their line on the mean.
+    """
+    means = scores.mean(axis=1)
+    k = scores.shape[1]
+    residual = scores - means[:, None] - scores.mean(axis=0) + scores.mean()
+    spreads = np.sqrt(2 * np.sum(residual**2, axis=1) / (k - 1))
+    if k == 2:
+        differences = scores[:, 0] - scores[:, 1]
+        slope, intercept = line(means, differences, sample, "")
+        if slope.has_interval:
+            spreads = np.abs(differences - intercept - slope.value * means)
+    spreads = np.where(spreads > rounding(scores), spreads, 0.0)
+    slope, intercept = line(means, spreads, sample, "slope of absolute residual on mean")
+    third, order = means.size // 3, np.argsort(means, kind="stable")
+    ratio = nan
+    if third >= 2:
+        bottom, top = (float(np.sqrt(np.mean(spreads[part] ** 2))) for part in (order[:third], order[-third:]))
+        ratio = top / bottom if bottom > 0 else inf if top > 0 else nan
+    ranks = [pd.Series(held).rank().to_numpy(dtype=float) for held in (spreads, means)]
+    varied = all(np.ptp(held) > 0 for held in ranks)
+    rank = float(pd.Series(ranks[0]).corr(pd.Series(ranks[1]))) if varied else nan
+    shrink = sqrt(2 / (k - 1)) * float(gamma(k / 2) / gamma((k - 1) / 2))
+    return Spread(slope, intercept, rank, ratio, means, spreads, shrink, sample)
+
+
+@dataclass(frozen=True)
+class LogError(Result):
+    """Measurement error as a ratio; limits in percent are lopsided, up is not down.
+
+    Parameters
+    ----------
+    sem : Estimate
+        SEM of the natural logarithms (no unit).
+    cv : Estimate
+        Typical error as a coefficient of variation, exp(SEM) - 1, as a fraction.
+    mdc95_up, mdc95_down : Estimate
+        Factors by which one person's score must rise or fall beyond error.
+    flatter : {"raw", "log"}
+        On which scale the spread depends less on the level.
+    rank_raw, rank_log : float
+        Spearman's correlation of spread with level on either scale.
+    """
+
+    sem: Estimate
+    cv: Estimate
+    mdc95_up: Estimate
+    mdc95_down: Estimate
+    flatter: str
+    rank_raw: float
+    rank_log: float
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ("bland1999", "hopkins2000")
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a quantity, unrounded."""
+        factors = {"CV": self.cv, "MDC95 up": self.mdc95_up, "MDC95 down": self.mdc95_down}
+        return estimates_table({"SEM of logs": self.sem} | factors)
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say the percentages up and down."""
+        up, down = 100 * (self.mdc95_up.value - 1), 100 * (1 - self.mdc95_down.value)
+        return (
+            f"Typical error {100 * self.cv.value:.1f}%; beyond it: a rise by {up:.0f}% or a fall by {down:.0f}%.",
+            f"The spread depends less on the level on the {self.flatter} scale; choose before outcomes are seen.",
+        )
+
+
+def log_error(scores: Floats, sem_of_logs: Estimate) -> LogError:
+    """Turn the SEM of the logarithms of `scores` (people x trials) into ratios.
+
+    Raises
+    ------
+    RefusedError
+        A score is 0 or less: it has no logarithm.
+    """
+    raw, logs = (spread_of(held, Sample(len(held))) for held in (scores, np.log(scores)))
+    factor = float(ndtri(0.975)) * sqrt(2)
+
+    def mapped(times: float, less: float, method: str) -> Estimate:
+        value, *ends = (exp(times * s) - less for s in (sem_of_logs.value, sem_of_logs.low, sem_of_logs.high))
+        return replace(sem_of_logs, value=value, low=min(ends), high=max(ends), method=method)
+
+    flatter = "log" if abs(logs.rank_correlation) < abs(raw.rank_correlation) else "raw"
+    return LogError(
+        sem_of_logs,
+        mapped(1.0, 1.0, "exp(SEM of logs) − 1"),
+        mapped(factor, 0.0, "exp(1.960 √2 SEM of logs)"),
+        mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)"),
+        flatter,
+        raw.rank_correlation,
+        logs.rank_correlation,
+    )
+
+
+def logarithms(scores: Floats) -> Floats:
+    """Return natural logarithms, or refuse scores that have none.
+
+    Raises
+    ------
+    RefusedError
+        Says how many scores are 0 or less.
+    """
+    if (scores <= 0).any():
+        raise RefusedError(
+            f"{int((scores <= 0).sum())} scores are 0 or less and have no logarithm. Stay on the raw scale with an SEM "
+            "that depends on the level (.spread), and report the people at the floor apart."
+        )
+    return np.log(scores)
+
+
+@dataclass(frozen=True)
+class TrialLearning(Result):
+    """Gains between consecutive trials.
+
+    Parameters
+    ----------
+    steps : DataFrame
+        One row a step: from, to, gain, low, high, p_value, sem (of that pair), sem_low, sem_high,
+        gain_low_90, gain_high_90, within_margin.
+    f, df1, df2, p_value : float
+        F test that all trial means are equal.
+    epsilon, p_corrected : float
+        Greenhouse-Geisser's correction; 1 and the plain p for two trials.
+    margin : float
+        Gain taken as too small to matter, in the unit of the test.
+    scores : ndarray
+        People x trials.
+    """
+
+    steps: pd.DataFrame
+    f: float
+    df1: int
+    df2: int
+    p_value: float
+    epsilon: float
+    p_corrected: float
+    margin: float | None
+    scores: Floats
+    trials: tuple[object, ...]
+    sample: Sample
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ("hopkins2000", "greenhouse1959")
+
+    def table(self) -> pd.DataFrame:
+        """Return the steps."""
+        return self.steps
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say each gain, then whether all trial means agree."""
+        said = []
+        for row in self.steps.to_dict("records"):
+            gain = self.sample.estimate(row["gain"], row["low"], row["high"])
+            small = "yes" if row["within_margin"] else "not shown"
+            within = "" if self.margin is None else f"; within ±{self.margin:g}: {small}"
+            said.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
+        return (*said, f"All {len(self.trials)} trial means alike: {p_value(self.p_corrected)}.")
+
+    @property
+    def alt(self) -> str:
+        """Alt text of the picture."""
+        return f"Scores of {len(self.scores)} people over {len(self.trials)} trials, with means. {self.sentence()}"
+
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+        """Draw each person faintly and the trial means with intervals for their own spread."""
+        from truechange.foundation.drawing import ACCENT, LINE, axes
+
+        ax = axes(ax)
+        n, k = self.scores.shape
+        at = np.arange(k)
+        ax.plot(at, self.scores.T, color=LINE, lw=0.8, zorder=1)
+        # people differ by more than trials do: take their level out before drawing the interval
+        inner = self.scores - self.scores.mean(axis=1, keepdims=True)
+        half = stdtrit(n - 1, 0.975) * inner.std(axis=0, ddof=1) * sqrt(k / (k - 1) / n)
+        ax.errorbar(
+            at, self.scores.mean(axis=0), yerr=half, color=ACCENT, marker="D", ms=7, lw=2.4, capsize=5, zorder=3
+        )
+        ax.set_xticks(at, [f"trial {trial}" for trial in self.trials])
+        ax.set_xlim(-0.3, k - 0.7)
+        ax.set_ylabel(f"Score ({self.sample.unit})" if self.sample.unit else "Score")
+        ax.set_title(
+            f"{n} people: each thin line is one; diamonds are means (95% interval, level of people taken out)",
+            fontsize=9,
+        )
+        return ax
+
+
+def learning_between(
+    scores: Floats, trials: tuple[object, ...], sample: Sample, margin: float | None = None
+) -> TrialLearning:
+    """Compare consecutive trials of a complete table (people x trials, in the order done).
+
+    A gain counts as small when its 90% interval lies inside ± `margin` (two one-sided tests at 5%).
+    """
+    n, k = scores.shape
+    gains = np.diff(scores, axis=1)
+    gain, se = gains.mean(axis=0), gains.std(axis=0, ddof=1) / sqrt(n)
+    t, t90 = stdtrit(n - 1, sample.tails[1]), stdtrit(n - 1, 0.95)
+    sem = se * sqrt(n / 2)
+    wide, narrow = (sqrt((n - 1) / float(chdtri(n - 1, tail))) for tail in sample.tails[::-1])
+    with np.errstate(all="ignore"):
+        p = 2 * stdtr(n - 1, -np.abs(gain) / se)
+    steps = pd.DataFrame(
+        {"from": trials[:-1], "to": trials[1:], "gain": gain, "low": gain - t * se, "high": gain + t * se}
+    )
+    steps = steps.assign(p_value=p, sem=sem, sem_low=sem * narrow, sem_high=sem * wide)
+    steps = steps.assign(gain_low_90=gain - t90 * se, gain_high_90=gain + t90 * se, within_margin=None)
+    if margin is not None:
+        steps["within_margin"] = (steps["gain_low_90"] > -margin) & (steps["gain_high_90"] < margin)
+    ms = mean_squares(scores)
+    df1, df2 = ms.df["trials"], ms.df["error"]
+    f = float(ms.trials / ms.error) if ms.error > 0 else nan
+    covariance = np.cov(scores, rowvar=False)
+    centred = covariance - covariance.mean(axis=0) - covariance.mean(axis=1)[:, None] + covariance.mean()
+    squares = float(np.sum(centred**2))
+    epsilon = min(1.0, float(np.trace(centred)) ** 2 / ((k - 1) * squares)) if squares > 0 else 1.0
+    plain, corrected = (float(fdtrc(e * df1, e * df2, f)) if isfinite(f) else nan for e in (1.0, epsilon))
+    caution = (
+        "Two trials cannot tell learning from a one-off shift; a third trial could."
+        if k == 2
+        else "Trials must have been done in this order; with a random order a gain is not learning."
+    )
+    return TrialLearning(steps, f, df1, df2, plain, epsilon, corrected, margin, scores, trials, sample, (caution,))
+
+
+def mean_gain(first: Floats, second: Floats, sample: Sample) -> Estimate:
+    """Return the mean of second minus first over people with both, with its t interval."""
+    gains = (second - first)[np.isfinite(second - first)]
+    of_these = replace(sample, n=gains.size)
+    if gains.size < 2:
+        return of_these.estimate(nan, method="fewer than 2 people have both")
+    se = float(gains.std(ddof=1)) / sqrt(gains.size)
+    return of_these.around(float(gains.mean()), se, gains.size - 1, "mean of second minus first")
