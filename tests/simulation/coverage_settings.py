@@ -12,7 +12,7 @@ from simulation.coverage import cell
 from truechange.numerics.intervals import wilson_limits
 from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
 from truechange.responders.counting import exact_limits
-from truechange.validation.reliability import long
+from truechange.validation.calls import long
 
 Results = dict[str, NDArray[Any]]
 

@@ -86,14 +86,14 @@ def test_a_check_that_breaks_is_red_and_names_the_error(monkeypatch):
     def broken(_case):
         raise ZeroDivisionError("by nobody")
 
-    monkeypatch.setitem(run.COMPUTED, "icc_weir_2005_A", ("tc.icc", broken))
+    monkeypatch.setattr(run, "compute", broken)
     found = run_case("icc_weir_2005_A")
     assert {check.verdict for check in found} == {DISAGREES}
     assert "ZeroDivisionError: by nobody" in found[0].reason
 
 
 def test_a_number_that_nobody_computes_needs_a_reason(monkeypatch):
-    monkeypatch.setitem(run.COMPUTED, "icc_weir_2005_A", ("tc.icc", lambda _case: {}))
+    monkeypatch.setattr(run, "compute", lambda _case: {})
     found = {check.name: check for check in run_case("icc_weir_2005_A")}
     assert found["SEM"].verdict == DISAGREES
     assert "left out" in found["SEM"].reason
@@ -103,7 +103,7 @@ def test_a_missing_library_is_said_and_never_counted_as_agreement(monkeypatch):
     def without(_case):
         raise ModuleNotFoundError("No module named 'statsmodels'", name="statsmodels")
 
-    monkeypatch.setitem(run.COMPUTED, "icc_weir_2005_A", ("tc.icc", without))
+    monkeypatch.setattr(run, "compute", without)
     check = run_case("icc_weir_2005_A")[0]
     assert check.verdict == NOT_RUN
     assert check.reason == "not installed: No module named 'statsmodels'"

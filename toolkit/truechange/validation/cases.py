@@ -2,7 +2,7 @@
 
 import csv
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -10,7 +10,6 @@ from typing import Any
 
 from truechange.foundation.errors import check_choice
 
-Numbers = Mapping[str, float]
 FOLDER = Path(__file__).parent / "cases"
 CAME = (
     "printed table",
@@ -79,6 +78,12 @@ class Case:
         The input, as in the file.
     expected : mapping of str to Expected
         The numbers it promises.
+    by : str
+        Functions of the library through which ours are computed.
+    calls : mapping of str to mapping
+        What is called, in this order: function, arguments; ``$path`` stands for data or for an earlier call's result.
+    ours : mapping of str to str
+        Where each of the promised numbers is found in what was called.
     left_out : str
         Why this library computes none of them; empty if it does.
     """
@@ -94,26 +99,16 @@ class Case:
     note: str
     data: Mapping[str, Any]
     expected: Mapping[str, Expected]
-    left_out: str = ""
+    by: str
+    calls: Mapping[str, Mapping[str, Any]]
+    ours: Mapping[str, str]
+    left_out: str
 
     @property
     def rows(self) -> list[dict[str, str]]:
         """The rows of the CSV file beside the case, all text."""
         with (FOLDER / self.data["file"]).open(newline="", encoding="utf-8") as lines:
             return list(csv.DictReader(lines))
-
-
-COMPUTED: dict[str, tuple[str, Callable[[Case], Numbers]]] = {}
-
-
-def computes(*cases: str, by: str) -> Callable[[Callable[[Case], Numbers]], Callable[[Case], Numbers]]:
-    """Register a function that recomputes `cases` through the public functions named in `by`."""
-
-    def keep(function: Callable[[Case], Numbers]) -> Callable[[Case], Numbers]:
-        COMPUTED.update(dict.fromkeys(cases, (by, function)))
-        return function
-
-    return keep
 
 
 def case_ids() -> tuple[str, ...]:
@@ -146,9 +141,10 @@ def load_case(name: str) -> Case:
     """
     check_choice("case", name, case_ids())
     held = tomllib.loads((FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
-    data = dict(held["data"])
+    data, calls = held["data"], held.get("calls", {})
     if "same_as" in data:
-        data = {**load_case(data["same_as"]).data, **data}
+        first = load_case(data["same_as"])
+        data, calls = {**first.data, **data}, {**first.calls, **calls}
     expected = {
         key: Expected(
             value=float(item["value"]),
@@ -160,8 +156,8 @@ def load_case(name: str) -> Case:
         for key, item in held["expected"].items()
     }
     words = {key: held[key] for key in ("id", "topic", "checks", "citation", "doi", "came", "status", "strength")}
-    spare = {key: held.get(key, "") for key in ("note", "left_out")}
-    return Case(**words, **spare, data=data, expected=expected)
+    spare = {key: held.get(key, "") for key in ("note", "by", "left_out")}
+    return Case(**words, **spare, data=data, expected=expected, calls=calls, ours=held.get("ours", {}))
 
 
 def load_cases() -> tuple[Case, ...]:

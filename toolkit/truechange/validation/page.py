@@ -1,15 +1,14 @@
 """The page that shows every check: what was printed elsewhere, what we get, and in how many digits they agree."""
 
-import sys
 from collections.abc import Sequence
 from html import escape
-from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from truechange.foundation.html import bullet_list, document, frame_table
 from truechange.foundation.numbers import fixed
+from truechange.reporting.stamp import stamp
 from truechange.validation.cases import CAME, case_ids, load_case
 from truechange.validation.run import AGREES, DISAGREES, LEFT_OUT, NOT_RUN, Check, tally
 
@@ -24,7 +23,6 @@ MEANING = {
     "recomputed": "computed with a separate implementation; no publication prints it",
     "independent route": "no published number exists: brute force, an identity or numerical integration instead",
 }
-LIBRARIES = ("numpy", "scipy", "statsmodels", "pandas", "pingouin", "scikit-learn")
 
 
 def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
@@ -35,13 +33,21 @@ def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
     DataFrame
         topic, case, name, came, printed, other, ours, tolerance, digits, verdict, by, source, doi, reason.
     """
-    columns = ("topic", "case", "name", "came", "printed", "other", "ours", "tolerance")
-    rows = []
-    for check in checks:
-        row = {column: getattr(check, column) for column in columns}
-        row |= {"digits": check.digits, "verdict": check.verdict, "by": check.by, "source": check.source}
-        rows.append(row | {"doi": check.doi, "reason": check.reason})
-    return pd.DataFrame(rows)
+    columns: tuple[str, ...] = (
+        "topic",
+        "case",
+        "name",
+        "came",
+        "printed",
+        "other",
+        "ours",
+        "tolerance",
+        "digits",
+        "verdict",
+        "by",
+    )
+    columns += ("source", "doi", "reason")
+    return pd.DataFrame([{column: getattr(check, column) for column in columns} for check in checks])
 
 
 def counts_table(checks: Sequence[Check]) -> pd.DataFrame:
@@ -67,17 +73,6 @@ def headline(checks: Sequence[Check]) -> str:
         f"{f' (agreeing: {against})' if against else ''}. "
         f"{counts[NOT_RUN]} could not be run here, {counts[LEFT_OUT]} printed numbers are not computed by this library."
     )
-
-
-def versions() -> str:
-    """Name this library, Python and the libraries underneath with their versions."""
-    named = [f"Python {sys.version_info.major}.{sys.version_info.minor}"]
-    for library in ("truechange", *LIBRARIES):
-        try:
-            named.append(f"{library} {version(library)}")
-        except PackageNotFoundError:
-            named.append(f"{library} not installed")
-    return ", ".join(named)
 
 
 def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
@@ -143,7 +138,7 @@ def page(checks: Sequence[Check]) -> str:
             parts.append(_case_section([check for check in ran if check.case == case]))
     if spare := not_computed(checks):
         parts.append("<h2>Printed numbers that were not computed, and why</h2>" + bullet_list(spare))
-    parts.append(f'<p class="quiet">{versions()}.</p>')
+    parts.append(f'<p class="quiet">{stamp().software}.</p>')
     return document("How the numbers were checked", "\n".join(parts))
 
 

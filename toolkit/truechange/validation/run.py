@@ -6,10 +6,8 @@ from functools import partial
 from math import floor, isfinite, log10, nan
 
 from truechange.foundation.errors import MissingPartError
-from truechange.validation import individual, meaningful_change, numerics, planning, programme, reliability, responders
-from truechange.validation.cases import COMPUTED, Case, Numbers, case_ids, load_case
-
-assert individual, (meaningful_change, numerics, planning, programme, reliability, responders)  # importing registers
+from truechange.validation.calls import compute
+from truechange.validation.cases import case_ids, load_case
 
 AGREES, DISAGREES, NOT_RUN, LEFT_OUT = "agrees", "disagrees", "not run", "left out"
 
@@ -79,37 +77,27 @@ def digits_agreed(printed: str, ours: float) -> int:
 def run_case(name: str) -> list[Check]:
     """Recompute one case and compare every number it promises."""
     case = load_case(name)
-    by, function = COMPUTED.get(name, ("", None))
-    ours: Numbers = {}
-    if function is None:
-        return [_missing(case, key, by, case.left_out) for key in case.expected]
+    ours: dict[str, float] = {}
+    trouble = "", ""
     try:
-        ours = function(case)
+        ours = compute(case)
     except (MissingPartError, ImportError) as missing:
-        return [_check(case, key, nan, by, NOT_RUN, f"not installed: {missing}") for key in case.expected]
+        trouble = NOT_RUN, f"not installed: {missing}"
     except Exception as broken:  # a check that breaks is a disagreement, with its reason
-        return [_check(case, key, nan, by, DISAGREES, f"{type(broken).__name__}: {broken}") for key in case.expected]
+        trouble = DISAGREES, f"{type(broken).__name__}: {broken}"
     checks = []
     for key, item in case.expected.items():
+        verdict, reason = trouble
         if key in ours:
-            verdict = AGREES if item.agrees(float(ours[key])) else DISAGREES
-            checks.append(_check(case, key, float(ours[key]), by, verdict))
-        else:
-            checks.append(_missing(case, key, by, item.left_out))
+            verdict = AGREES if item.agrees(ours[key]) else DISAGREES
+        elif not verdict:  # a number that is not computed needs a reason
+            reason = item.left_out or (case.left_out if not case.ours else "")
+            verdict = LEFT_OUT if reason else DISAGREES
+            reason = reason or "neither computed nor left out with a reason"
+        where = (case.topic, case.id, key, case.citation, case.doi, item.came, item.printed)
+        other = (item.value, ours.get(key, nan), item.tolerance)
+        checks.append(Check(*where, *other, case.by, verdict, reason))
     return checks
-
-
-def _missing(case: Case, key: str, by: str, reason: str) -> Check:
-    """Demand a reason for a number that is not computed; without one it counts as a disagreement."""
-    if reason:
-        return _check(case, key, nan, by, LEFT_OUT, reason)
-    return _check(case, key, nan, by, DISAGREES, "neither computed nor left out with a reason")
-
-
-def _check(case: Case, key: str, ours: float, by: str, verdict: str, reason: str = "") -> Check:
-    item = case.expected[key]
-    where = (case.topic, case.id, key, case.citation, case.doi, item.came, item.printed)
-    return Check(*where, item.value, ours, item.tolerance, by, verdict, reason)
 
 
 def all_checks(word: str = "") -> Iterator[tuple[str, Callable[[], list[Check]]]]:
