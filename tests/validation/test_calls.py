@@ -21,6 +21,10 @@ def test_what_a_case_calls_is_there_and_what_it_reads_off_is_promised(case):
     assert not [key for key, item in case.expected.items() if (key in case.ours) == bool(item.left_out)]
 
 
+def test_no_helper_stays_when_its_last_case_goes():
+    assert {call["call"] for case in load_cases() for call in case.calls.values()} >= set(HELPERS)
+
+
 def test_a_path_walks_keys_columns_rows_places_attributes_and_methods():
     frame = pd.DataFrame({"low": [1.0, 2.0]}, index=["a b", "ICC(A,1)"])
     scope = {"table": frame, "one": tc.Estimate(value=3.0, low=2.0, high=4.0), "list": [[5, 6], [7, 8]], "text": "abc"}

@@ -1,6 +1,6 @@
 """Recomputing a case: the calls written in its file, and what they need beyond the public names."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -136,7 +136,7 @@ def least_squares(table: ArrayLike) -> Any:
     return sm.OLS(rows[:, 0], sm.add_constant(rows[:, 1:])).fit()
 
 
-HELPERS = {one.__name__: one for one in (
+HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len,
     norm_position, predict_retest, recovery_cutoffs, plan_paired_shares, plan_two_programmes, plan_two_shares,
     adjusted_difference, welch_difference, paired_change, average_sd_effect, small_sample_factor, rubin,
