@@ -60,7 +60,7 @@ def test_icc_is_high_because_people_differ_widely(angles):
 def test_lost_readings_change_little(angles):
     rng = np.random.default_rng(3)
     kept = angles[rng.random(len(angles)) > 0.1]
-    whole, part = (tc.measurement_error(held, session="meter") for held in (angles, kept))
+    whole, part = (tc.measurement_error(held, session="meter", missing="reml") for held in (angles, kept))
     assert part.sem.value == pytest.approx(whole.sem.value, rel=0.15)
     assert any("lack a score" in caution for caution in part.cautions)
 

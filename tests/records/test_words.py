@@ -220,3 +220,52 @@ def test_the_marked_copy_looks_at_each_cell_a_few_times(tmp_path, monkeypatch):
         write_marked(place, tc.read(place), tmp_path / f"{people}.xlsx")
         counts.append(len(looks))
     assert counts[1] <= counts[0] + 5
+
+
+def test_a_week_far_from_the_usual_time_of_discharge_is_another_visit(rows):
+    late = rows["occasion"].eq("discharge") & rows["person"].le("P004")
+    rows.loc[late, ["occasion", "date"]] = ["26 weeks", "2025-07-07"]
+    records = clinic(rows)
+    assert records.unmapped[["word", "guess"]].to_numpy().tolist() == [["week 26", "follow_up"]]
+    with pytest.raises(tc.DataError, match="week 26"):
+        records.pairs(TEST, before="baseline", after="discharge")
+
+
+@pytest.mark.parametrize("name", ["TUG (s)", "Timed up and go (TUG)", "timed up and go test"])
+def test_a_short_form_or_a_unit_in_brackets_is_the_same_test(rows, name):
+    assert set(clinic(rows.assign(measure=name)).assessments["measure"]) == {"timed_up_and_go"}
+
+
+@pytest.mark.parametrize("name", ["TUG (cognitive)", "TUG (manual)", "TUG (m)"])
+def test_other_words_in_brackets_are_another_test_and_asked(rows, name):
+    assert name in " ".join(clinic(rows.assign(measure=name)).unmapped["word"])
+
+
+def test_people_who_were_tested_but_are_not_on_the_people_sheet_are_asked_for(rows, tmp_path):
+    people = pd.DataFrame({"person": codes(36), "programme": "power"})
+    place = folder(tmp_path, rows, people=people)
+    records = tc.read(place)
+    assert records.unmapped[["word", "rows", "guess"]].to_numpy().tolist() == [["(not among the people)", 8, "power"]]
+    with pytest.raises(tc.DataError, match="not among the people"):
+        share(records)
+    (place / "clinic.toml").write_text('[words.programme]\n"(not among the people)" = "power"\n', encoding="utf-8")
+    assert share(tc.read(place)).n == 40
+
+
+def test_a_rare_programme_spelt_much_like_another_is_asked(rows):
+    people = pd.DataFrame({"person": codes(40), "programme": ["leg power"] * 38 + ["leg powr"] * 2})
+    assert clinic(rows, people=people).unmapped[["word", "guess"]].to_numpy().tolist() == [["leg powr", "leg power"]]
+    people["programme"] = ["stage 1"] * 38 + ["stage 2"] * 2
+    assert not len(clinic(rows, people=people).unmapped)
+
+
+def test_what_the_people_sheet_lacks_is_taken_from_the_assessments(rows):
+    people = pd.DataFrame({"person": codes(40), "programme": "power"})
+    records = clinic(rows.assign(joint="knee", programme="power"), people=people)
+    assert set(records.people["joint"]) == {"knee"}
+    assert set(records.problems["severity"]) <= {"note"}
+
+
+def test_rows_are_counted_once_where_two_tables_come_from_one_sheet(rows):
+    records = clinic(rows.assign(programme="power", sex="female"))
+    assert records.ledger.rows_read == len(rows)

@@ -152,7 +152,7 @@ def _settle(
         raise DataError(f"audit() needs the records that tc.read(...) returns, got {type(records).__name__}.")
     measures = [measures] if isinstance(measures, str) else measures
     check_kind("measures", measures, (Iterable, type(None)), "the keys of one or more tests")
-    before, after = occasions
+    before, after = occasions = records.visit(occasions[0]), records.visit(occasions[1])
     records.refuse_unmapped(before, after)
     keys, notes = _measures(records, before, after, measures, primary)
     if strange := sorted(set(thresholds) - set(keys)):

@@ -14,7 +14,7 @@ from truechange.records.dates import order_of, read_date
 from truechange.records.findings import Findings
 from truechange.records.rules import Column, nearest, squeezed, unit_named, word_list
 from truechange.records.values import Answer, comma_is_decimal, likely_slip, read_number, status_word
-from truechange.records.words import LEFT_OUT, WordMap, as_visit
+from truechange.records.words import COLUMNS, KNOWN, LEFT_OUT, WordMap, as_visit
 
 
 class Cells(NamedTuple):
@@ -55,8 +55,8 @@ def read_words(cells: Cells, column: Column, words: WordMap) -> Coded:
         word = own or known.get(plain)
         guessing = word is None and len(plain) > 3 and not any(letter.isdigit() for letter in plain)
         close = known.get(nearest(plain, list(known), 0.75)) if guessing else None
-        if own:
-            words.note(column.name, text, own, rows)
+        if word and (own or (column.name in COLUMNS and squeezed(text) != squeezed(word))):
+            words.note(column.name, text, word, rows, "" if own else KNOWN)
         if word:
             kind = "" if plain == squeezed(word) or column.kind == "yes_no" else "word_read"
             answers.append(Answer(word, kind, {"word": word}, word if kind else ""))
@@ -77,14 +77,14 @@ def read_measures(cells: Cells, words: WordMap) -> Coded:
     known, answers = test_names(), []
     counts = np.bincount(cells.texts.codes[~cells.texts.empty], minlength=len(cells.texts.words))
     for text, rows in zip(cells.texts.words, counts.tolist(), strict=True):
-        own, bare = words.mapped("measure", text), re.sub(r"\s*\([^)]*\)\s*$", "", text)
+        own, bare = words.mapped("measure", text), without_unit(text)
         if own == LEFT_OUT:
             words.note("measure", text, LEFT_OUT, rows)
             answers.append(Answer(None, "measure_left_out"))
             continue
         key = own or known.get(squeezed(text)) or known.get(squeezed(bare))
-        if own:
-            words.note("measure", text, own, rows)
+        if key and text != key:
+            words.note("measure", text, key, rows, "" if own else KNOWN)
         close = "" if key else known.get(nearest(squeezed(text), list(known), 0.7), "")
         if key:
             answers.append(Answer(key, "" if text == key else "word_read", {"word": key}, "" if text == key else key))
@@ -93,6 +93,22 @@ def read_measures(cells: Cells, words: WordMap) -> Coded:
             answers.append(Answer(None, "measure_unknown", {"guess": f"; did you mean {close}?" if close else ""}))
     cells.report(cells.texts.codes, cells.texts.words, answers, aside=True)
     return cells.texts.renamed([answer.value for answer in answers])
+
+
+def without_unit(text: str) -> str:
+    """Return a test's name without its short form or its unit in brackets; anything else there is another test.
+
+    Examples
+    --------
+    >>> without_unit("Timed up and go (TUG)"), without_unit("TUG (s)"), without_unit("TUG (cognitive)")
+    ('Timed up and go', 'TUG', 'TUG (cognitive)')
+    """
+    parts = re.fullmatch(r"(.+?)\s*\(([^()]*)\)\s*", text)
+    key = test_names().get(squeezed(parts[1])) if parts else None
+    same = (
+        parts and key and (test_names().get(squeezed(parts[2])) == key or unit_named(parts[2]) == limits_of(key).unit)
+    )
+    return parts[1] if parts and same else text
 
 
 @cache

@@ -7,16 +7,18 @@ import numpy as np
 from truechange.records.coded import Coded
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
-from truechange.records.rules import match_column
+from truechange.records.rules import DECLARED, fit_to_show, match_column, squeezed, word_list
 
 NOT_FACTS = ("person", "note")
+MAY_DIFFER: dict[str, float] = DECLARED["facts"]
 
 
 def person_facts(sheet: Sheet) -> dict[int, str]:
     """Return which columns of a sheet of assessments hold a fact of the person: place, column of the people table."""
     found: dict[int, str] = {}
     for place, header in enumerate(sheet.header):
-        if not header or match_column(header, "assessments")[0]:
+        of_test, _, sure = match_column(header, "assessments") if header else ("", "", "")
+        if not header or (of_test and sure != "guess"):
             continue
         name, _, how = match_column(header, "people")
         if name and how != "guess" and name not in NOT_FACTS and name not in found.values():
@@ -52,27 +54,29 @@ def split_people(sheet: Sheet, findings: Findings) -> tuple[Sheet, Sheet | None]
     keep = first_row[first_row >= 0]
     columns, header = [people.where(keep)], [sheet.header[person]]
     for place, name in facts.items():
-        column = sheet.columns[place]
         findings.add("column_of_people", sheet.name, sheet.header_row, sheet.header[place], facts={"column": name})
-        columns.append(_one_each(sheet, people, column, sheet.header[place], findings).where(keep))
+        columns.append(_one_each(sheet, people, place, name, findings).where(keep))
         header.append(sheet.header[place])
     rest = [place for place in range(len(sheet.header)) if place not in facts]
     left = replace(sheet, header=[sheet.header[at] for at in rest], columns=[sheet.columns[at] for at in rest])
-    return left, Sheet(sheet.name, header, columns, sheet.rows[keep], sheet.header_row, [])
+    told = Sheet(findings.derived(sheet.name, "people"), header, columns, sheet.rows[keep], sheet.header_row, [])
+    return left, told
 
 
-def _one_each(sheet: Sheet, people: Coded, column: Coded, header: str, findings: Findings) -> Coded:
-    """Give every row its person's first entry in `column`, and find the rows that say something else."""
+def _one_each(sheet: Sheet, people: Coded, place: int, name: str, findings: Findings) -> Coded:
+    """Give every row its person's first entry in a column, and find the rows that say something else."""
+    column = sheet.columns[place]
     filled = np.flatnonzero(~people.empty & ~column.empty)
     first = np.full(len(people.words) + 1, -1)
     first[people.codes[filled[::-1]]] = filled[::-1]
-    at = first[people.codes[filled]]
-    differs = filled[column.codes[filled] != column.codes[at]]
-    where = first[people.codes[differs]]
+    where = first[people.codes[filled]]
+    other = np.flatnonzero(column.codes[filled] != column.codes[where])
+    pairs = [(column.words[column.codes[filled[at]]], column.words[column.codes[where[at]]]) for at in other]
+    differs = [(at, here, there) for at, (here, there) in zip(other, pairs, strict=True) if _differ(name, here, there)]
     findings.add(
-        "fact_differs", sheet.name, sheet.rows[differs], header,
-        values=[column.words[code] for code in column.codes[differs]],
-        facts=[{"first": column.words[column.codes[place]], "row": int(sheet.rows[place])} for place in where],
+        "fact_differs", sheet.name, sheet.rows[filled[[at for at, _, _ in differs]]], sheet.header[place],
+        values=[here for _, here, _ in differs],
+        facts=[{"first": fit_to_show(there), "row": int(sheet.rows[where[at]]), "of": ""} for at, _, there in differs],
     )  # fmt: skip
     codes = np.full(len(people.codes), -1)
     known = ~people.empty & (first[people.codes] >= 0)
@@ -80,22 +84,59 @@ def _one_each(sheet: Sheet, people: Coded, column: Coded, header: str, findings:
     return Coded(codes, column.words)
 
 
-def compare_people(brought: Sheet, told: Sheet, findings: Findings) -> None:
-    """Hold the facts in the rows of assessments against a people sheet that was brought as well."""
+def _differ(name: str, one: str, other: str) -> bool:
+    """Whether two entries say different things of one person: as they are read, and beyond what time alone changes."""
+    if name in MAY_DIFFER:
+        try:
+            return abs(float(one.replace(",", ".")) - float(other.replace(",", "."))) > MAY_DIFFER[name]
+        except ValueError:
+            pass
+    known = word_list(name)
+    one, other = (squeezed(text) or text for text in (one, other))
+    return known.get(one, one) != known.get(other, other)
+
+
+def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
+    """Add the facts in the rows of assessments to a people sheet that was brought, and find where the two differ.
+
+    Parameters
+    ----------
+    brought, told : Sheet
+        The people sheet, and what :func:`split_people` took out of the assessments.
+    findings : Findings
+        Takes note of every fact that is not the same in both.
+
+    Returns
+    -------
+    Sheet
+        The people sheet; a column it lacks, or a cell that is empty there, is taken from the assessments.
+    """
     names = {match_column(header, "people")[0]: place for place, header in enumerate(brought.header) if header}
     if "person" not in names:
-        return
-    rows = {word: place for place, word in enumerate(_texts(brought.columns[names["person"]]))}
+        return brought
+    rows = {word: place for place, word in enumerate(_texts(brought.columns[names["person"]])) if word}
+    at = [rows.get(word) for word in _texts(told.columns[0])]
+    headers, columns = list(brought.header), list(brought.columns)
     for header, column in zip(told.header[1:], told.columns[1:], strict=True):
-        place = names.get(match_column(header, "people")[0])
-        if place is None:
-            continue
-        theirs, ours = _texts(brought.columns[place]), _texts(column)
-        for at, word in enumerate(_texts(told.columns[0])):
-            other = rows.get(word)
-            if other is not None and ours[at] and theirs[other] and ours[at].casefold() != theirs[other].casefold():
-                findings.add("fact_differs", told.name, told.rows[at], header, values=[ours[at]],
-                             facts={"first": theirs[other], "row": int(brought.rows[other])})  # fmt: skip
+        name = match_column(header, "people")[0]
+        theirs = _texts(columns[names[name]]) if name in names else [""] * len(brought.rows)
+        for here, (row, text) in enumerate(zip(at, _texts(column), strict=True)):
+            if row is None or not text:
+                continue
+            if theirs[row] and _differ(name, text, theirs[row]):
+                facts = {
+                    "first": fit_to_show(theirs[row]),
+                    "row": int(brought.rows[row]),
+                    "of": f" of {brought.name}",
+                }
+                findings.add("fact_differs", told.name, told.rows[here], header, values=[text], facts=facts)
+            theirs[row] = theirs[row] or text
+        if name in names:
+            columns[names[name]] = Coded.read(theirs)
+        else:
+            headers.append(header)
+            columns.append(Coded.read(theirs))
+    return replace(brought, header=headers, columns=columns)
 
 
 def _texts(column: Coded) -> list[str]:

@@ -20,6 +20,7 @@ class Findings:
 
     _columns: dict[str, list[Any]] = field(default_factory=lambda: {name: [] for name in COLUMNS})
     _aside: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
+    _derived: dict[str, str] = field(default_factory=dict)
 
     def add(
         self,
@@ -68,6 +69,16 @@ class Findings:
         if rule.reason and aside:
             self._aside.setdefault(sheet, {}).setdefault(rule.reason, []).append(places)
 
+    def derived(self, sheet: str, table: str) -> str:
+        """Return a name for a table taken out of `sheet`: rows set aside are its own, findings stand in the sheet."""
+        name = f"{sheet} ({table})"
+        self._derived[name] = sheet
+        return name
+
+    def is_derived(self, sheet: str) -> bool:
+        """Whether the rows of `sheet` were taken out of another, where they are counted already."""
+        return sheet in self._derived
+
     def aside(self, sheet: str) -> Any:
         """Return the row numbers of `sheet` set aside so far, each once."""
         held = [places for parts in self._aside.get(sheet, {}).values() for places in parts]
@@ -93,9 +104,11 @@ class Findings:
 
     def frame(self) -> pd.DataFrame:
         """Return all findings, errors first, then by sheet and row."""
-        held = self._columns
+        held = self._columns | {"sheet": [self._derived.get(name, name) for name in self._columns["sheet"]]}
         if not held["row"]:
             return pd.DataFrame({name: pd.Series(dtype="int64" if name == "row" else "str") for name in COLUMNS})
         key = list(zip(map(_RANK.get, held["severity"]), held["sheet"], held["row"], strict=True))
         order = sorted(range(len(key)), key=key.__getitem__)
-        return pd.DataFrame({name: [column[place] for place in order] for name, column in held.items()})
+        return pd.DataFrame(
+            {name: [column[place] for place in order] for name, column in held.items()}
+        ).drop_duplicates(ignore_index=True)

@@ -12,6 +12,7 @@ from truechange.records.cells import test_names
 from truechange.records.formats import raw_rows
 from truechange.records.header import LOOKED_AT
 from truechange.records.rules import DECLARED, IDENTIFYING_HEADERS, column_names, squeezed, unit_named
+from truechange.records.words import NUMBERED, WEEK, as_visit
 
 KINDS = ("person", "people", "score", "fact", "rating", "leave_out")
 HEAD = """\
@@ -24,10 +25,11 @@ sheet = {sheet}
 
 [columns]
 """
-_OCCASIONS = sorted(
-    ((name, word) for word, also in DECLARED["words"]["occasion"].items() for name in (word.replace("_", " "), *also)),
-    key=lambda pair: -len(pair[0]),
-)
+_KNOWN = [
+    (name, word) for word, also in DECLARED["words"]["occasion"].items() for name in (word.replace("_", " "), *also)
+]
+_OCCASIONS = [(re.escape(name), word) for name, word in sorted(_KNOWN, key=lambda pair: -len(pair[0]))]
+_OCCASIONS += [(WEEK.pattern, ""), (NUMBERED.pattern, "")]
 
 
 class Grid(NamedTuple):
@@ -49,14 +51,21 @@ def meaning(heading: str) -> dict[str, Any]:
     {'score': 'timed_up_and_go', 'at': 'baseline', 'unit': 's'}
     >>> meaning("Baseline seat height (in)")
     {'fact': 'seat_height_cm', 'at': 'baseline', 'unit': 'in'}
+    >>> meaning("TUG pre (s)") == meaning("TUG (s) pre"), meaning("30s STS wk 12")
+    (True, {'score': 'chair_stand_30s', 'at': 'week 12'})
     >>> meaning("Age"), meaning("Shoe size")
     ({'people': 'age'}, {'leave_out': True})
     """
     plain = " ".join(re.sub(r"[^\w%/()'\"°.+]+|_", " ", heading.lower()).split())
     at, rest = "", plain
     for name, word in _OCCASIONS:
-        if found := re.match(rf"(?:{re.escape(name)}\b(.*)|(.*)\b{re.escape(name)})$", plain):
-            at, rest = word, (found[1] if found[1] is not None else found[2]).strip()
+        ahead, behind = (
+            rf"(?P<first>{name})\b(?P<after>.*)",
+            rf"(?P<before>.*)\b(?P<last>{name})(?P<unit>\)|\s*\(.*\))?",
+        )
+        if found := re.match(rf"(?:{ahead}|{behind})$", plain):
+            at = word or as_visit(found["first"] or found["last"])
+            rest = (found["after"] if found["first"] else found["before"] + (found["unit"] or "")).strip(" ()")
             break
     unit = re.search(r"[\s(]([^\s()]+)\)?$", rest)
     tries = [(rest, "")] + ([(rest[: unit.start()].strip(), unit[1])] if unit and unit_named(unit[1]) else [])

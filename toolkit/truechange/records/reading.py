@@ -12,16 +12,16 @@ from truechange.foundation.errors import DataError, check_choice, check_kind, li
 from truechange.foundation.result import Result
 from truechange.records.checks import check_all
 from truechange.records.dates import ORDERS
-from truechange.records.facts import compare_people, split_people
+from truechange.records.facts import join_people, split_people
 from truechange.records.findings import Findings
 from truechange.records.formats import Sheet, open_sheets
 from truechange.records.header import table_of
 from truechange.records.identifiers import guard, labels_of, read_key
 from truechange.records.ledger import Ledger
 from truechange.records.pairing import Pairs, pair
-from truechange.records.rules import COLUMNS, TABLES
+from truechange.records.rules import COLUMNS, TABLES, squeezed, word_list
 from truechange.records.table import WIDE, build, empty
-from truechange.records.words import WordMap, open_map, refuse_unknown
+from truechange.records.words import NOT_LISTED, WordMap, add_unlisted, as_visit, open_map, refuse_unknown
 
 if TYPE_CHECKING:
     from truechange.measures import Measure
@@ -75,8 +75,13 @@ class Records(Result):
         DataError
             Names the words, how many rows each has, and how to say what they mean.
         """
-        unclear = self.set_aside.loc[self.set_aside["reason"] == "day or month first?", "count"]
-        refuse_unknown(self.name, self.unmapped, int(unclear.sum()), allowed)
+        refuse_unknown(self.name, self.problems, self.unmapped, [self.visit(name) for name in allowed])
+
+    def visit(self, name: str) -> str:
+        """Return the occasion that `name` stands for: the clinic's words for its visits are understood here too."""
+        read = self.words[self.words["column"] == "occasion"]
+        mapped = read.loc[[squeezed(as_visit(word)) == squeezed(as_visit(name)) for word in read["word"]], "read_as"]
+        return str(next(iter(mapped), word_list("occasion").get(squeezed(name), as_visit(name))))
 
     @property
     def needs_a_person(self) -> bool:
@@ -92,8 +97,12 @@ class Records(Result):
         return (f"{self.name}: {counted}; truechange inspect lists them.",) if errors + warnings else ()
 
     def pairs(self, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
-        """Pair each person's score at `before` with the one at `after`; see :func:`truechange.records.pairing.pair`."""
-        return pair(self, measure, before=before, after=after, trials=trials)
+        """Pair each person's score at `before` with the one at `after`; see :func:`truechange.records.pairing.pair`.
+
+        Words and dates that are not understood are refused first (:meth:`refuse_unmapped`).
+        """
+        self.refuse_unmapped(before, after, NOT_LISTED)
+        return pair(self, measure, before=self.visit(before), after=self.visit(after), trials=trials)
 
     def table(self) -> pd.DataFrame:
         """Return the problems."""
@@ -150,7 +159,7 @@ def read(
     chosen = choose_sheets(open_sheets(path), findings, name)
     chosen["assessments"], told = split_people(chosen["assessments"], findings)
     if told is not None and "people" in chosen:
-        compare_people(chosen["people"], told, findings)
+        chosen["people"] = join_people(chosen["people"], told, findings)
     elif told is not None:
         chosen = {"people": told, **chosen}
     chosen = guard(chosen, findings, key, labels_of(words, path))
@@ -166,9 +175,12 @@ def read_sheets(
     }
     check_all(tables, findings)
     frames = {table: tables.get(table, empty(table)).frame(findings) for table in TABLES}
-    reasons = {table: findings.reasons(tables[table].sheet) for table in tables}
+    brought = {table: held for table, held in tables.items() if not findings.is_derived(held.sheet)}
+    if "people" in tables:
+        frames["people"] = add_unlisted(words, frames["people"], frames["assessments"]["person"])
+    reasons = {table: findings.reasons(held.sheet) for table, held in brought.items()}
     together: Counter[str] = sum((Counter(counts) for counts in reasons.values()), Counter())
-    lines = [(table, held.rows_read, len(frames[table])) for table, held in tables.items()]
+    lines = [(table, held.rows_read, len(frames[table])) for table, held in brought.items()]
     by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used"])
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside

@@ -185,7 +185,7 @@ def _read(cells: Cells | None, column: Column, order: str, count: int, words: Wo
 def _occasions(cells: Cells, columns: dict[str, Any], words: WordMap) -> Coded:
     """Settle visit words that only the whole column explains; what stays unknown is a finding."""
     column: Coded = columns["occasion"]
-    meant = words.meant = settle_occasions(words, column, columns["person"])
+    meant = words.meant = settle_occasions(words, column, columns["person"], columns["date"])
     unknown = {row["word"]: row["guess"] for row in words.unknown if row["column"] == "occasion"}
     for kind, found in (("word_settled", meant), ("word_unmapped", unknown)):
         places = column.spread([word in found for word in column.words], False).nonzero()[0]

@@ -14,7 +14,7 @@ from truechange.records.formats import Sheet
 from truechange.records.identifiers import guard, labels_of, read_key
 from truechange.records.mapping import Grid, agreed_columns, proposal, wide_grid
 from truechange.records.reading import Records, read_sheets
-from truechange.records.words import WordMap
+from truechange.records.words import open_map
 
 Record = tuple[int, dict[str, str], dict[str, str]]  # row of the wide sheet, our cells, our column to its heading
 
@@ -67,7 +67,7 @@ def from_wide(
     sheets = {table: _sheet(table, records) for table, records in long.items() if records}
     sheets = guard(sheets, findings, read_key(pseudonyms) if pseudonyms else None, labels_of(None, path))
     undated = not any(facts.get("fact") == "date" for facts in columns.values())
-    records = read_sheets(sheets, findings, Path(path).name, WordMap(), dates=dates or "", undated=undated)
+    records = read_sheets(sheets, findings, Path(path).name, open_map(None, path), dates=dates or "", undated=undated)
     return _in_its_own_terms(records, grid, long)
 
 

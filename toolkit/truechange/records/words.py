@@ -6,8 +6,10 @@ the file: under ``[words.occasion]``, ``[words.measure]``, ``[words.programme]``
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from json import dumps
+from math import isnan, nan
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +19,16 @@ import pandas as pd
 from truechange.foundation.errors import DataError, listed
 from truechange.measures import catalogue
 from truechange.records.coded import Coded
-from truechange.records.rules import nearest, squeezed, word_list
+from truechange.records.rules import fit_to_show, match_column, nearest, squeezed, word_list
 
-FILE, EMPTY, LEFT_OUT = "clinic.toml", "(empty)", "leave out"
+FILE, EMPTY, NOT_LISTED, LEFT_OUT = "clinic.toml", "(empty)", "(not among the people)", "leave out"
+KNOWN = "known synonym"
 COLUMNS = ("occasion", "measure", "programme", "result")
-_WEEK = re.compile(r"(?:w|wks?|weeks?)\W*(\d+)|(\d+)\W*(?:/\s*52|w|wks?|weeks?)")
-_NUMBERED = re.compile(r"(?:t|time|time ?point|visit|v|assessment|test)\W*(\d)")
+WEEK = re.compile(r"(?:w|wks?|weeks?)\W*(\d+)|(\d+)\W*(?:/\s*52|w|wks?|weeks?)")
+NUMBERED = re.compile(r"(?:t|time|time ?point|visit|v|assessment|test)\W*(\d)")
 _ORDERED = {2: ("baseline", "discharge"), 3: ("baseline", "midway", "discharge")}
+_NEAR = 1 / 3  # a week this far from the usual time of discharge is another visit
+_RARE = 0.1  # a programme this rare beside one spelt much like it may be a slip
 
 
 @dataclass
@@ -42,6 +47,8 @@ class WordMap:
         Words that were not: column, word, rows, guess.
     meant : dict
         Visit words settled by the column of the assessments: word as read, occasion.
+    days : float
+        Usual days from baseline to discharge, as the assessments have them; NaN where no dates say so.
     """
 
     file: str = ""
@@ -49,18 +56,23 @@ class WordMap:
     read: list[dict[str, Any]] = field(default_factory=list)
     unknown: list[dict[str, Any]] = field(default_factory=list)
     meant: dict[str, str] = field(default_factory=dict)
+    days: float = nan
 
     def mapped(self, column: str, word: str) -> str | None:
         """Return what the clinic's map says `word` means; None where it says nothing."""
-        return self.own.get(column, {}).get(_key(word))
+        return self.own.get(column, {}).get(_key(column, word))
 
     def note(self, column: str, word: str, read_as: str, rows: int, by: str = "") -> None:
         """Remember that `word` was read as another."""
-        self.read.append({"column": column, "word": word, "read_as": read_as, "rows": rows, "by": by or self.file})
+        if rows:
+            self.read.append(
+                {"column": column, "word": fit_to_show(word), "read_as": read_as, "rows": rows, "by": by or self.file}
+            )
 
     def ask(self, column: str, word: str, rows: int, guess: str = "") -> None:
         """Remember that `word` is not understood."""
-        self.unknown.append({"column": column, "word": word, "rows": rows, "guess": guess or ""})
+        if rows:
+            self.unknown.append({"column": column, "word": word, "rows": rows, "guess": guess or ""})
 
     def frame(self, name: str) -> pd.DataFrame:
         """Return ``read`` or ``unknown`` with equal words counted together."""
@@ -73,8 +85,9 @@ class WordMap:
         return whole.groupby(keys, sort=False, as_index=False)["rows"].sum() if len(whole) else whole
 
 
-def _key(word: str) -> str:
-    return "" if word.strip() in ("", EMPTY) else squeezed(word) or word.strip()
+def _key(column: str, word: str) -> str:
+    text = as_visit(word) if column == "occasion" else word.strip()
+    return "" if text in ("", EMPTY) else squeezed(text) or text
 
 
 def clinic_file(path: str | Path | None, beside: str | Path) -> tuple[str, dict[str, Any]]:
@@ -114,17 +127,18 @@ def open_map(path: str | Path | None, beside: str | Path) -> WordMap:
     own: dict[str, dict[str, str]] = {}
     for column, pairs in words.items():
         for theirs, ours in pairs.items():
-            own.setdefault(column, {})[_key(theirs)] = _target(name, column, theirs, ours)
+            own.setdefault(column, {})[_key(column, theirs)] = _target(name, column, theirs, ours)
     return WordMap(name, own)
 
 
 def _target(file: str, column: str, theirs: str, ours: Any) -> str:
-    allowed = {"measure": (*catalogue(), LEFT_OUT), "result": tuple(dict.fromkeys(word_list("result").values()))}
-    known = allowed.get(column)
-    if not isinstance(ours, str) or not ours.strip() or (known and ours not in known):
-        choices = f"one of {listed(known, 20)}" if known else "a word in quotes"
+    known = (*catalogue(), LEFT_OUT) if column == "measure" else tuple(dict.fromkeys(word_list(column).values()))
+    itself = column == "occasion" and isinstance(ours, str) and _key(column, ours) == _key(column, theirs)
+    if not isinstance(ours, str) or not ours.strip() or not (ours in known or itself or column == "programme"):
+        also = ", or the word itself for a visit of its own" if column == "occasion" else ""
+        choices = f"one of {listed(known, 20)}{also}" if known else "a word in quotes"
         raise DataError(f'{file}, [words.{column}]: "{theirs}" = {ours!r} is not understood; give {choices}.')
-    return ours.strip()
+    return as_visit(ours) if itself else ours.strip()
 
 
 def week_of(word: str) -> int | None:
@@ -135,7 +149,7 @@ def week_of(word: str) -> int | None:
     >>> [week_of(word) for word in ("12/52", "wk 12", "Week 12", "12 weeks", "12", "discharge")]
     [12, 12, 12, 12, None, None]
     """
-    found = _WEEK.fullmatch(word.strip().lower())
+    found = WEEK.fullmatch(word.strip().lower())
     return int(found[1] or found[2]) if found else None
 
 
@@ -150,7 +164,7 @@ def _counts(column: Coded) -> list[int]:
     return np.bincount(column.codes[~column.empty], minlength=len(column.words)).tolist()
 
 
-def settle_occasions(words: WordMap, occasions: Coded, people: Coded) -> dict[str, str]:
+def settle_occasions(words: WordMap, occasions: Coded, people: Coded, dates: Any) -> dict[str, str]:
     """Read visit words that only the whole column explains: numbered visits by their order, weeks by being the last.
 
     Parameters
@@ -159,6 +173,8 @@ def settle_occasions(words: WordMap, occasions: Coded, people: Coded) -> dict[st
         Takes note of what was read and what is asked.
     occasions, people : Coded
         The columns of the assessments, occasions already read word by word.
+    dates : array of datetime64
+        Their dates: a week is the discharge only where discharges are about that many weeks after baseline.
 
     Returns
     -------
@@ -170,7 +186,7 @@ def settle_occasions(words: WordMap, occasions: Coded, people: Coded) -> dict[st
     rows = dict(zip(occasions.words, _counts(occasions), strict=True))
     meant = {word: words.meant[word] for word in open_words if word in words.meant}
     open_words = [word for word in open_words if word not in meant]
-    numbered = {word: int(found[1]) for word in open_words if (found := _NUMBERED.fullmatch(word))}
+    numbered = {word: int(found[1]) for word in open_words if (found := NUMBERED.fullmatch(word))}
     if numbered and not {"baseline", "discharge"} & set(occasions.words):
         order = sorted(set(numbered.values()))
         names = dict(zip(order, _ORDERED.get(len(order), ()), strict=False))
@@ -178,10 +194,15 @@ def settle_occasions(words: WordMap, occasions: Coded, people: Coded) -> dict[st
     weeks = {word: week for word in open_words if (week := week_of(word)) is not None}
     meant |= {word: "baseline" for word, week in weeks.items() if week == 0}
     later = {week for week in weeks.values() if week > 0}
+    settled = occasions.renamed([meant.get(word, word) for word in occasions.words])
     if len(later) == 1:
         same = [word for word, week in weeks.items() if week > 0]
-        if not _both(occasions, people, same, ["discharge"]):
+        usual = words.days if isnan(told := _days(settled, people, dates)) else told
+        near = "discharge" not in settled.words if isnan(usual) else _near(min(later), usual)
+        if near and not _both(settled, people, same, ["discharge"]):
             meant |= dict.fromkeys(same, "discharge")
+    found = _days(occasions.renamed([meant.get(word, word) for word in occasions.words]), people, dates)
+    words.days = words.days if isnan(found) else found
     for word in open_words:
         if word in meant:
             words.note("occasion", word, meant[word], int(rows[word]), "order of visits")
@@ -189,9 +210,26 @@ def settle_occasions(words: WordMap, occasions: Coded, people: Coded) -> dict[st
             close = nearest(squeezed(word), list(word_list("occasion")), 0.6)
             guess = word_list("occasion").get(close, "")
             if word in weeks:
-                guess = "discharge" if weeks[word] == max(later) else "midway"
+                usual = 7 * max(later) if isnan(words.days) else words.days
+                before = "midway" if 7 * weeks[word] < usual else "follow_up"
+                guess = "discharge" if _near(weeks[word], usual) else before
             words.ask("occasion", word, int(rows[word]), guess)
     return meant
+
+
+def _near(week: int, days: float) -> bool:
+    return abs(7 * week - days) <= _NEAR * days
+
+
+def _days(occasions: Coded, people: Coded, dates: Any) -> float:
+    """Return the median of the days from a person's first baseline to discharge; NaN where no dates say it."""
+    days = dates.astype("datetime64[D]").astype(float)
+    days[np.isnat(dates) | people.empty] = nan
+    first = np.full(len(people.words) + 1, nan)
+    start = np.flatnonzero(occasions.spread([word == "baseline" for word in occasions.words], False) & ~np.isnan(days))
+    np.fmin.at(first, people.codes[start], days[start])
+    gaps = (days - first[people.codes])[occasions.spread([word == "discharge" for word in occasions.words], False)]
+    return float(np.median(gaps[~np.isnan(gaps)])) if (~np.isnan(gaps)).any() else nan
 
 
 def _both(occasions: Coded, people: Coded, one: list[str], other: list[str]) -> bool:
@@ -204,17 +242,28 @@ def _both(occasions: Coded, people: Coded, one: list[str], other: list[str]) -> 
 
 
 def unite_programmes(words: WordMap, column: Coded) -> Coded:
-    """Read programme names: one spelling where only case, spaces or marks differ; blanks are asked."""
+    """Read programme names: one spelling where only case, spaces or marks differ; blanks and likely slips are asked."""
     counts = _counts(column)
     usual: dict[str, str] = {}
-    for word in sorted(column.words, key=lambda word: -counts[column.words.index(word)]):
-        usual.setdefault(squeezed(word) or word, word)
-    read = [words.mapped("programme", word) or usual[squeezed(word) or word] for word in column.words]
-    for word, ours, rows in zip(column.words, read, counts, strict=True):
+    for word, _ in sorted(zip(column.words, counts, strict=True), key=lambda pair: -pair[1]):
+        usual.setdefault(_key("", word), word)
+    told = [words.mapped("programme", word) for word in column.words]
+    read = [
+        usual.get(squeezed(own), own) if own else usual[_key("", word)]
+        for word, own in zip(column.words, told, strict=True)
+    ]
+    total: dict[str, int] = {}
+    for word, ours, own, rows in zip(column.words, read, told, counts, strict=True):
+        total[ours] = total.get(ours, 0) + rows
         if ours != word:
-            words.note(
-                "programme", word, ours, int(rows), "" if words.mapped("programme", word) else "another spelling"
-            )
+            words.note("programme", word, ours, rows, "" if own else "another spelling")
+    settled = {ours for ours, own in zip(read, told, strict=True) if own}
+    for word in [word for word in total if word not in settled]:
+        digits = re.sub(r"\D", "", word)  # stage 1 and stage 2 are two programmes
+        common = {squeezed(name): name for name in total
+                  if total[word] <= _RARE * total[name] and re.sub(r"\D", "", name) == digits}  # fmt: skip
+        if close := nearest(squeezed(word), list(common), 0.85):
+            words.ask("programme", word, total[word], common[close])
     blank = int(column.empty.sum())
     if not blank or not column.words:
         return column.renamed(read)
@@ -225,35 +274,75 @@ def unite_programmes(words: WordMap, column: Coded) -> Coded:
     return column.renamed(read)
 
 
-def refuse_unknown(file: str, unknown: pd.DataFrame, undated: int, allowed: tuple[str, ...] = ()) -> None:
-    """Refuse to count around words or dates that are not understood.
+def add_unlisted(words: WordMap, people: pd.DataFrame, tested: "pd.Series[str]") -> pd.DataFrame:
+    """Ask for the programme of people who were tested and are not on the people sheet; add them once the map says it.
+
+    Parameters
+    ----------
+    words : WordMap
+        Takes note of them under ``(not among the people)``.
+    people : DataFrame
+        The people sheet as read.
+    tested : Series of str
+        The person of each row of the assessments.
+
+    Returns
+    -------
+    DataFrame
+        `people`, and below them the others where the map gives their programme.
+    """
+    strangers = sorted(set(tested) - set(people["person"]))
+    there = people["programme"].dropna().unique()
+    if not strangers:
+        return people
+    own, rows = words.mapped("programme", NOT_LISTED), int(tested.isin(strangers).sum())
+    if own is None:
+        words.ask("programme", NOT_LISTED, rows, there[0] if len(there) == 1 else "")
+        return people
+    words.note("programme", NOT_LISTED, own, rows)
+    if own == LEFT_OUT:
+        return people
+    usual = next((name for name in there if squeezed(name) == squeezed(own)), own)
+    more = pd.DataFrame({"person": strangers, "programme": usual if len(there) else None, "source_row": 0})
+    return pd.concat([people, more.astype(people[["person", "programme", "source_row"]].dtypes)], ignore_index=True)
+
+
+def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, allowed: Iterable[str] = ()) -> None:
+    """Refuse to count around words, dates or programmes that are not understood.
 
     Parameters
     ----------
     file : str
         Name of the file.
+    problems : DataFrame
+        What was noticed at the door: kind, column.
     unknown : DataFrame
         column, word, guess, rows.
-    undated : int
-        Rows set aside because day and month could not be told apart.
-    allowed : tuple of str
-        Visit words that were asked for by name.
+    allowed : iterable of str
+        Visit words that were asked for by name; ``(not among the people)`` where the people sheet plays no part.
 
     Raises
     ------
     DataError
         Names the words, how many rows each has, and how to say what they mean.
     """
-    if undated:
+    kinds = problems["kind"]
+    if undated := int((kinds == "date_unclear").sum()):
         raise DataError(
-            f"{file}: in {undated} rows 03/04 could be 3 April or 4 March, so nobody's visits can be counted. Say how "
+            f"{file}: in {undated} cells 03/04 could be 3 April or 4 March, so visits cannot be put in order. Say how "
             "dates are meant: --dates day-first or --dates month-first (in Python: tc.read(..., dates='day first'))."
         )
-    left = unknown[~((unknown["column"] == "occasion") & unknown["word"].isin(allowed))]
+    headings = problems.loc[kinds == "fact_differs", "column"]
+    if two := sum(match_column(heading, "people")[0] == "programme" for heading in headings):
+        raise DataError(
+            f"{file}: {two} rows put a person into another programme than the rows before. Keep one programme for each "
+            f"person; truechange inspect {file} lists the rows."
+        )
+    left = unknown[~(unknown["column"].isin(("occasion", "programme")) & unknown["word"].isin(list(allowed)))]
     if left.empty:
         return
     told = [
-        f"{row.column} “{row.word}” ({row.rows} rows{f'; {row.guess}?' if row.guess else ''})"
+        f"{row.column} “{fit_to_show(row.word)}” ({row.rows} rows{f'; {row.guess}?' if row.guess else ''})"
         for row in left.itertuples()
     ]
     raise DataError(
@@ -284,7 +373,7 @@ def write_map(path: Path, unknown: pd.DataFrame) -> int:
     words = document.setdefault("words", tomlkit.table(is_super_table=True))
     added = 0
     for row in unknown.itertuples():
-        line = f'"{row.word}" = "{row.guess}"'
+        line = f"{dumps(row.word, ensure_ascii=False)} = {dumps(row.guess, ensure_ascii=False)}"
         if line in text:
             continue
         table = words.setdefault(row.column, tomlkit.table())
