@@ -5,15 +5,6 @@ from truechange.measures.power import sit_to_stand_power, stair_power
 from truechange.measures.published import Reference, published, published_rows, published_threshold, references
 
 __all__ = [
-    "Measure",
-    "Reference",
-    "catalogue",
-    "list_measures",
-    "measure",
-    "published",
-    "published_rows",
-    "published_threshold",
-    "references",
-    "sit_to_stand_power",
-    "stair_power",
-]
+    "Measure", "Reference", "catalogue", "list_measures", "measure", "published", "published_rows",
+    "published_threshold", "references", "sit_to_stand_power", "stair_power",
+]  # fmt: skip

@@ -217,24 +217,15 @@ def catalogue() -> MappingProxyType[str, Measure]:
     for row in read_rows("catalogue.csv"):
         facts = [fact.partition("=") for fact in row["protocol"].split(";") if fact]
         tests[row["key"]] = Measure(
-            key=row["key"],
-            name=row["name"],
-            unit=row["unit"],
-            better=row["better"],
-            hard_low=float(row["hard_low"]),
-            hard_high=float(row["hard_high"]),
-            soft_low=float(row["soft_low"]),
-            soft_high=float(row["soft_high"]),
-            resolution=float(row["resolution"]),
-            whole=row["whole"] == "yes",
+            key=row["key"], name=row["name"], unit=row["unit"], better=row["better"], hard_low=float(row["hard_low"]),
+            hard_high=float(row["hard_high"]), soft_low=float(row["soft_low"]), soft_high=float(row["soft_high"]),
+            resolution=float(row["resolution"]), whole=row["whole"] == "yes",
             protocol=tuple(column for column, _, _ in facts),
             tolerances=MappingProxyType({column: float(slack) for column, _, slack in facts if slack}),
             harder=MappingProxyType(dict(fact.split("=") for fact in row["harder"].split(";") if fact)),
-            zero_unable=row["zero_unable"] == "yes",
-            safety=tuple(cautions.get((row["key"], "safety"), ())),
-            reading=tuple(cautions.get((row["key"], "reading"), ())),
-            also=tuple(row["also"].split(";")),
-        )
+            zero_unable=row["zero_unable"] == "yes", safety=tuple(cautions.get((row["key"], "safety"), ())),
+            reading=tuple(cautions.get((row["key"], "reading"), ())), also=tuple(row["also"].split(";")),
+        )  # fmt: skip
     return MappingProxyType(tests)
 
 

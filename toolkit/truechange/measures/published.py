@@ -16,18 +16,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 QUANTITIES = (
-    "icc",
-    "sem",
-    "mdc90",
-    "mdc95",
-    "mic",
-    "norm_low",
-    "norm_mean",
-    "norm_high",
-    "norm_sd",
-    "cutoff",
-    "power_cutoff",
-)
+    "icc", "sem", "mdc90", "mdc95", "mic", "norm_low", "norm_mean", "norm_high", "norm_sd", "cutoff", "power_cutoff",
+)  # fmt: skip
 _LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
 _NUMBERS = ("value", "ci_low", "ci_high", "age_low", "age_high", "n")
 
@@ -88,13 +78,9 @@ def published(measure: str | None = None, quantity: str | None = None) -> "pd.Da
 
 
 def published_threshold(
-    measure: str,
-    quantity: str,
-    *,
-    citation: str | None = None,
-    value: float | None = None,
+    measure: str, quantity: str, *, citation: str | None = None, value: float | None = None,
     from_memory: bool = False,
-) -> Threshold:
+) -> Threshold:  # fmt: skip
     """Return one published MDC or MCID as a threshold that carries its origin.
 
     Parameters
@@ -188,12 +174,9 @@ def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
 
 
 _KINDS = {
-    "norm_low": "lower end of the usual range",
-    "norm_mean": "average",
-    "norm_high": "upper end of the usual range",
-    "cutoff": "cut-off",
-    "power_cutoff": "power cut-off",
-}
+    "norm_low": "lower end of the usual range", "norm_mean": "average", "norm_high": "upper end of the usual range",
+    "cutoff": "cut-off", "power_cutoff": "power cut-off",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

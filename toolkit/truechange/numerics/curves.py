@@ -124,32 +124,18 @@ def _newton(
         single = scratch("single", (2, *hits.shape), np.float32)
         single[0], single[1] = hits, misses
         _climb(
-            theta,
-            active,
-            design.astype(np.float32),
-            squares.astype(np.float32),
-            single[0],
-            single[1],
-            pairs,
-            link,
+            theta, active, design.astype(np.float32), squares.astype(np.float32), single[0], single[1], pairs, link,
             STEP_NEAR,
-        )
+        )  # fmt: skip
     going = _climb(theta, active, design, squares, hits, misses, pairs, link, STEP_DONE)
     theta[going] = np.nan
     return theta
 
 
 def _climb(
-    theta: Floats,
-    active: NDArray[np.intp],
-    design: NDArray[Any],
-    squares: NDArray[Any],
-    hits: NDArray[Any],
-    misses: NDArray[Any],
-    pairs: list[tuple[int, int]],
-    link: str,
-    near: float,
-) -> NDArray[np.intp]:
+    theta: Floats, active: NDArray[np.intp], design: NDArray[Any], squares: NDArray[Any], hits: NDArray[Any],
+    misses: NDArray[Any], pairs: list[tuple[int, int]], link: str, near: float,
+) -> NDArray[np.intp]:  # fmt: skip
     """Move the `active` rows of `theta` (in place) until their step is below `near`; return those that never were."""
     h, m = (hits, misses) if active.size == len(hits) else (hits[active], misses[active])
     across = np.ascontiguousarray(design.T)
@@ -187,14 +173,9 @@ def _logit_moments(
 
 
 def _probit_moments(
-    eta: NDArray[Any],
-    spare: NDArray[Any],
-    other: NDArray[Any],
-    h: NDArray[Any],
-    m: NDArray[Any],
-    design: Any,
+    eta: NDArray[Any], spare: NDArray[Any], other: NDArray[Any], h: NDArray[Any], m: NDArray[Any], design: Any,
     squares: Any,
-) -> tuple[NDArray[Any], NDArray[Any]]:
+) -> tuple[NDArray[Any], NDArray[Any]]:  # fmt: skip
     """Return score and information of each row; the work arrays are overwritten."""
     np.abs(eta, out=spare)
     np.negative(spare, out=spare)

@@ -153,16 +153,9 @@ def _from_sums(sums: Floats, n: int, k: int) -> Floats:
 
 
 def simulated_mean_squares(
-    rng: np.random.Generator,
-    size: int,
-    *,
-    n: int,
-    k: int,
-    person_sd: float,
-    error_sd: float,
-    trial_sd: float = 0.0,
+    rng: np.random.Generator, size: int, *, n: int, k: int, person_sd: float, error_sd: float, trial_sd: float = 0.0,
     shifts: ArrayLike | None = None,
-) -> MeanSquares:
+) -> MeanSquares:  # fmt: skip
     """Return the mean squares of `size` simulated balanced studies without simulating a single score.
 
     In the normal model the three mean squares are independent: scaled

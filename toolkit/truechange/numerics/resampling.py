@@ -22,13 +22,8 @@ def block_size(n: int, n_boot: int) -> int:
 
 
 def in_blocks(
-    work: Callable[[np.random.Generator, int], Floats],
-    n_boot: int,
-    *,
-    seed: int,
-    block: int,
-    jobs: int = 1,
-) -> Floats:
+    work: Callable[[np.random.Generator, int], Floats], n_boot: int, *, seed: int, block: int, jobs: int = 1,
+) -> Floats:  # fmt: skip
     """Run `work(rng, size)` over blocks of resamples and stack the rows in order.
 
     Parameters

@@ -8,19 +8,7 @@ from truechange.reliability.kappa import WeightedKappa, weighted_kappa
 from truechange.reliability.transport import TransportCheck, transport_check
 
 __all__ = [
-    "IccChoice",
-    "IccResult",
-    "LimitsOfAgreement",
-    "MeasurementError",
-    "TransportCheck",
-    "VarianceComponents",
-    "WeightedKappa",
-    "choose_icc",
-    "icc",
-    "icc_table",
-    "limits_of_agreement",
-    "measurement_error",
-    "transport_check",
-    "variance_components",
-    "weighted_kappa",
-]
+    "IccChoice", "IccResult", "LimitsOfAgreement", "MeasurementError", "TransportCheck", "VarianceComponents",
+    "WeightedKappa", "choose_icc", "icc", "icc_table", "limits_of_agreement", "measurement_error", "transport_check",
+    "variance_components", "weighted_kappa",
+]  # fmt: skip

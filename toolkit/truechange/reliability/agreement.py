@@ -141,14 +141,9 @@ class LimitsOfAgreement(Result):
 
 
 def limits_of_agreement(
-    first: ArrayLike,
-    second: ArrayLike,
-    confidence: float = 0.95,
-    method: str = "exact",
-    *,
-    scale: str = "raw",
+    first: ArrayLike, second: ArrayLike, confidence: float = 0.95, method: str = "exact", *, scale: str = "raw",
     unit: str = "",
-) -> LimitsOfAgreement:
+) -> LimitsOfAgreement:  # fmt: skip
     """Estimate bias and 95% limits of agreement between two measurements of the same people.
 
     Parameters
@@ -240,23 +235,9 @@ def limits_of_agreement(
         bias, lower, upper, repeat, prediction = map(_ratio, (bias, lower, upper, repeat, prediction))
     keys = {"exact": ("carkeet2015", "shieh2018"), "pair": ("carkeet2015",), "approximate": ()}[method]
     return LimitsOfAgreement(
-        bias,
-        lower,
-        upper,
-        repeat,
-        prediction,
-        slope,
-        spread.slope,
-        spread,
-        x,
-        y,
-        single,
-        method,
-        scale,
-        unit,
-        _cautions(d, slope, spread),
-        ("bland1986", "bland1999", *(("zou2013",) if any(within) else keys)),
-    )
+        bias, lower, upper, repeat, prediction, slope, spread.slope, spread, x, y, single, method, scale, unit,
+        _cautions(d, slope, spread), ("bland1986", "bland1999", *(("zou2013",) if any(within) else keys)),
+    )  # fmt: skip
 
 
 def _ratio(e: Estimate) -> Estimate:
@@ -280,17 +261,9 @@ def _cautions(d: Floats, slope: Estimate, spread: Spread) -> tuple[str, ...]:
 
 
 def limits_from_summary(
-    *,
-    n: int,
-    bias: float,
-    sd: float,
-    confidence: float = 0.95,
-    method: str = "exact",
-    coverage: float = 0.95,
-    unit: str = "",
-    within: Sequence[float] = (),
-    replicates: Sequence[int] = (),
-) -> list[Estimate]:
+    *, n: int, bias: float, sd: float, confidence: float = 0.95, method: str = "exact", coverage: float = 0.95,
+    unit: str = "", within: Sequence[float] = (), replicates: Sequence[int] = (),
+) -> list[Estimate]:  # fmt: skip
     """Return bias, lower limit, upper limit and prediction interval from n, mean and SD of the differences.
 
     `within` and `replicates`: variances within a person of the two measurements and how many of each were averaged.
@@ -299,14 +272,9 @@ def limits_from_summary(
 
 
 def _limits(
-    sample: Sample,
-    bias: float,
-    sd: float,
-    method: str,
-    coverage: float,
-    within: Sequence[float],
+    sample: Sample, bias: float, sd: float, method: str, coverage: float, within: Sequence[float],
     replicates: Sequence[int],
-) -> list[Estimate]:
+) -> list[Estimate]:  # fmt: skip
     n, z = sample.n, float(ndtri((1 + coverage) / 2))
     half = float(stdtrit(n - 1, sample.tails[1])) * sd / sqrt(n)
     parts = [(w * (1 - 1 / m), n * (m - 1)) for w, m in zip(within, replicates, strict=True) if w > 0 and m > 1]
@@ -396,16 +364,9 @@ def agreement_picture(found: Any, ax: "Axes | None") -> "Axes":
         ax.axhline(e.value, color=colour, lw=1.6, ls=dash)
         places = found.bias.decimals
         ax.annotate(
-            fixed(e.value, places),
-            (1.0, e.value),
-            xycoords=("axes fraction", "data"),
-            xytext=(4, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=9,
-            color=colour,
-            annotation_clip=False,
-        )
+            fixed(e.value, places), (1.0, e.value), xycoords=("axes fraction", "data"), xytext=(4, 0),
+            textcoords="offset points", va="center", fontsize=9, color=colour, annotation_clip=False,
+        )  # fmt: skip
     ax.axhline(1.0 if on_logs else 0.0, color=LINE, lw=1)
     ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.1, zorder=3)
     if found.proportional_bias.low > 0 or found.proportional_bias.high < 0:

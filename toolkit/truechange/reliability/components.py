@@ -101,17 +101,10 @@ class VarianceComponents(Result):
 
 
 def variance_components(
-    data: pd.DataFrame,
-    *,
-    random: Sequence[str] = ("person", "trial"),
-    fixed: Sequence[str] = (),
-    value: str = "value",
-    confidence: float = 0.95,
-    limits: str = "auto",
-    n_boot: int = 1000,
-    seed: int = 0,
+    data: pd.DataFrame, *, random: Sequence[str] = ("person", "trial"), fixed: Sequence[str] = (),
+    value: str = "value", confidence: float = 0.95, limits: str = "auto", n_boot: int = 1000, seed: int = 0,
     unit: str = "",
-) -> VarianceComponents:
+) -> VarianceComponents:  # fmt: skip
     """Fit random intercepts by REML to scores in any pattern of missing cells.
 
     Parameters
@@ -168,14 +161,9 @@ def variance_components(
 
 
 def fit_components(
-    data: pd.DataFrame,
-    random: Sequence[str],
-    fixed: Sequence[str],
-    sample: Sample,
-    limits: str = "auto",
-    n_boot: int = 1000,
-    seed: int = 0,
-) -> VarianceComponents:
+    data: pd.DataFrame, random: Sequence[str], fixed: Sequence[str], sample: Sample, limits: str = "auto",
+    n_boot: int = 1000, seed: int = 0,
+) -> VarianceComponents:  # fmt: skip
     """Fit, draw and name the components of the column ``value``."""
     check_choice("limits", limits, INTERVALS)
     columns = ["value", *fixed, *(part for term in random for part in term.split(":"))]

@@ -254,14 +254,12 @@ class MeasurementError(Result):
         """Return what a reporting checklist for reliability studies asks and this analysis knows."""
         origin, levels = self.sem.origin, np.nanmean(self.scores, axis=1)
         answers = {
-            "population": origin.population,
-            "interval": origin.interval,
+            "population": origin.population, "interval": origin.interval,
             "statistics": f"{self.sem.method}; MDC: {self.mdc95.method}",
             "included": f"{len(self.people)} people, {self.scores.shape[1]} scores each at most",
             "sample": f"mean {levels.mean():.3g}, SD {levels.std(ddof=1):.3g} {self.sample.unit}",
-            "estimates": f"SEM {shown(self.sem)}; MDC95 {shown(self.mdc95)}",
-            "meaning": self.sentence(),
-        }
+            "estimates": f"SEM {shown(self.sem)}; MDC95 {shown(self.mdc95)}", "meaning": self.sentence(),
+        }  # fmt: skip
         return {name: words for name, words in answers.items() if words}
 
     @property

@@ -57,13 +57,9 @@ class IccChoice(Result):
 
 
 def choose_icc(
-    *,
-    others_in_use: bool = True,
-    shifts_matter: bool = True,
-    scores_averaged: bool = False,
-    complete: bool = True,
+    *, others_in_use: bool = True, shifts_matter: bool = True, scores_averaged: bool = False, complete: bool = True,
     trials_linked: bool = True,
-) -> IccChoice:
+) -> IccChoice:  # fmt: skip
     """Turn the four questions about a design into the form of the ICC.
 
     Parameters
@@ -129,13 +125,10 @@ def choose_icc(
 
 SHROUT_FLEISS = dict(zip(FORMS, ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), strict=True))
 IN_WORDS = {
-    "ICC(1)": "one-way random, one score",
-    "ICC(A,1)": "two-way, absolute agreement, one score",
-    "ICC(C,1)": "two-way, consistency, one score",
-    "ICC(k)": "one-way random, mean of k scores",
-    "ICC(A,k)": "two-way, absolute agreement, mean of k scores",
-    "ICC(C,k)": "two-way, consistency, mean of k scores",
-}
+    "ICC(1)": "one-way random, one score", "ICC(A,1)": "two-way, absolute agreement, one score",
+    "ICC(C,1)": "two-way, consistency, one score", "ICC(k)": "one-way random, mean of k scores",
+    "ICC(A,k)": "two-way, absolute agreement, mean of k scores", "ICC(C,k)": "two-way, consistency, mean of k scores",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -210,18 +203,9 @@ class IccResult(Result):
 
 
 def icc(
-    data: pd.DataFrame,
-    *,
-    form: str,
-    person: str = "person",
-    trial: str = "trial",
-    value: str = "value",
-    confidence: float = 0.95,
-    missing: str = "refuse",
-    limits: str = "exact",
-    n_boot: int = 10_000,
-    seed: int = 0,
-) -> IccResult:
+    data: pd.DataFrame, *, form: str, person: str = "person", trial: str = "trial", value: str = "value",
+    confidence: float = 0.95, missing: str = "refuse", limits: str = "exact", n_boot: int = 10_000, seed: int = 0,
+) -> IccResult:  # fmt: skip
     """Estimate how well a test tells people apart, given its error.
 
     Parameters
@@ -294,14 +278,9 @@ def icc(
 
 
 def icc_table(
-    data: pd.DataFrame,
-    *,
-    person: str = "person",
-    trial: str = "trial",
-    value: str = "value",
-    confidence: float = 0.95,
-    missing: str = "refuse",
-) -> pd.DataFrame:
+    data: pd.DataFrame, *, person: str = "person", trial: str = "trial", value: str = "value",
+    confidence: float = 0.95, missing: str = "refuse",
+) -> pd.DataFrame:  # fmt: skip
     """Return all six ICCs side by side, unrounded.
 
     Parameters and errors as in :func:`icc`.

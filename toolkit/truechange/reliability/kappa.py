@@ -76,15 +76,9 @@ class WeightedKappa(Estimate):
 
 
 def weighted_kappa(
-    first: ArrayLike,
-    second: ArrayLike,
-    weights: str | ArrayLike = "quadratic",
-    categories: Sequence[object] | None = None,
-    confidence: float = 0.95,
-    *,
-    n_boot: int = 2000,
-    seed: int = 0,
-) -> WeightedKappa:
+    first: ArrayLike, second: ArrayLike, weights: str | ArrayLike = "quadratic",
+    categories: Sequence[object] | None = None, confidence: float = 0.95, *, n_boot: int = 2000, seed: int = 0,
+) -> WeightedKappa:  # fmt: skip
     """Estimate agreement of two ordinal ratings of the same people beyond chance.
 
     Parameters
@@ -168,19 +162,12 @@ def weighted_kappa(
     with np.errstate(all="ignore"):
         specific = 2 * np.diag(counts) / (given + received)
     return WeightedKappa(
-        value=value,
-        low=low,
-        high=high,
-        confidence=confidence,
-        n=n,
-        method=f"kappa, {label} weights; {how}",
-        agreement=pd.Series(specific, index=names, name="specific agreement"),
-        observed=float(np.trace(table)),
-        greatest=_greatest(table, distance, label),
-        z=value / null if null > 0 else nan,
+        value=value, low=low, high=high, confidence=confidence, n=n, method=f"kappa, {label} weights; {how}",
+        agreement=pd.Series(specific, index=names, name="specific agreement"), observed=float(np.trace(table)),
+        greatest=_greatest(table, distance, label), z=value / null if null > 0 else nan,
         counts=pd.DataFrame(counts, index=names, columns=names),
         cautions=tuple(words for words, so in said.items() if so),
-    )
+    )  # fmt: skip
 
 
 def kappa_of(table: Floats, distance: Floats) -> Floats:

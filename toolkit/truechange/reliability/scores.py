@@ -94,15 +94,9 @@ class TrialTable:
 
 
 def trial_table(
-    data: pd.DataFrame,
-    *,
-    person: str,
-    trial: str,
-    value: str,
-    missing: str = "refuse",
-    stable: str | None = None,
+    data: pd.DataFrame, *, person: str, trial: str, value: str, missing: str = "refuse", stable: str | None = None,
     result: str | None = None,
-) -> TrialTable:
+) -> TrialTable:  # fmt: skip
     """Shape a long table into people x trials.
 
     Parameters

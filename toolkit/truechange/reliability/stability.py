@@ -246,14 +246,9 @@ def log_error(scores: Floats, sem_of_logs: Estimate) -> LogError:
 
     flatter = "log" if abs(logs.rank_correlation) < abs(raw.rank_correlation) else "raw"
     return LogError(
-        sem_of_logs,
-        mapped(1.0, 1.0, "exp(SEM of logs) − 1"),
-        mapped(factor, 0.0, "exp(1.960 √2 SEM of logs)"),
-        mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)"),
-        flatter,
-        raw.rank_correlation,
-        logs.rank_correlation,
-    )
+        sem_of_logs, mapped(1.0, 1.0, "exp(SEM of logs) − 1"), mapped(factor, 0.0, "exp(1.960 √2 SEM of logs)"),
+        mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)"), flatter, raw.rank_correlation, logs.rank_correlation,
+    )  # fmt: skip
 
 
 def logarithms(scores: Floats) -> Floats:

@@ -95,25 +95,14 @@ def days_between(words: str) -> float:
 
 
 def transport_check(
-    published: "Estimate | Mapping[str, Any] | pd.Series | float",
-    baseline: ArrayLike | None = None,
-    *,
-    source_mean: float | None = None,
-    source_sd: float | None = None,
-    source_low: float | None = None,
-    source_high: float | None = None,
-    source_n: int | None = None,
-    source_protocol: Mapping[str, object] | None = None,
-    protocol: Mapping[str, object] | None = None,
-    tolerances: Mapping[str, float] | None = None,
-    interval: str = "",
-    same_condition: bool | None = None,
-    repeats: tuple[ArrayLike, ArrayLike] | None = None,
-    within_visit: bool = False,
-    unit: str = "",
-    for_person: bool = True,
-    confidence: float = 0.95,
-) -> TransportCheck:
+    published: "Estimate | Mapping[str, Any] | pd.Series | float", baseline: ArrayLike | None = None, *,
+    source_mean: float | None = None, source_sd: float | None = None, source_low: float | None = None,
+    source_high: float | None = None, source_n: int | None = None,
+    source_protocol: Mapping[str, object] | None = None, protocol: Mapping[str, object] | None = None,
+    tolerances: Mapping[str, float] | None = None, interval: str = "", same_condition: bool | None = None,
+    repeats: tuple[ArrayLike, ArrayLike] | None = None, within_visit: bool = False, unit: str = "",
+    for_person: bool = True, confidence: float = 0.95,
+) -> TransportCheck:  # fmt: skip
     """Check whether a published SEM, MDC or MCID may be used on one's own patients.
 
     Parameters
@@ -176,11 +165,9 @@ def transport_check(
     value, row = _as_estimate(published)
     origin = value.origin
     found = [
-        *_number(value, row, unit, for_person),
-        *_protocols(source_protocol or {}, protocol or {}, tolerances or {}),
-        _people(origin.population, same_condition),
-        _intervals(origin.interval, interval),
-    ]
+        *_number(value, row, unit, for_person), *_protocols(source_protocol or {}, protocol or {}, tolerances or {}),
+        _people(origin.population, same_condition), _intervals(origin.interval, interval),
+    ]  # fmt: skip
     ratio = Estimate(value=nan, method="the source's SD or n is not known")
     if baseline is not None:
         scores = float_array(baseline, "baseline")
