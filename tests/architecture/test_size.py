@@ -19,8 +19,7 @@ POSITIONS = "a public name whose documented positional order other people's scri
 ONE_TABLE = "every choice of one question, read from and checked by one table of arguments"
 TO_SPLIT = "still to be split"
 MAY_BE_LONGER = {
-    "person_change": POSITIONS, "limits_of_agreement": POSITIONS,
-    "trial_table": TO_SPLIT,
+    "person_change": POSITIONS,
 }  # fmt: skip
 MAY_BE_WIDER = {
     "person_change": POSITIONS, "reliable_change": POSITIONS, "mcid": POSITIONS, "measurement_error": POSITIONS,
@@ -29,7 +28,7 @@ MAY_BE_WIDER = {
     "baseline_dependence": TO_SPLIT, "_climb": "the arrays of one Newton step, all of which change",
     "_median_half": TO_SPLIT, "_settle": TO_SPLIT, "paired_change": TO_SPLIT, "compare_programmes": TO_SPLIT,
     "_state": TO_SPLIT, "known_of": TO_SPLIT, "missing_follow_up": TO_SPLIT, "start_dependence": TO_SPLIT,
-    "add": "the facts of one finding, each a column", "limits_from_summary": TO_SPLIT, "variance_components": TO_SPLIT,
+    "add": "the facts of one finding, each a column", "variance_components": TO_SPLIT,
 }  # fmt: skip
 # Lazy loading, each within its own package: a public name's module, the one command that was asked for.
 MAY_IMPORT_BY_NAME = {"foundation/loading.py", "cli/main.py"}

@@ -100,16 +100,6 @@ def test_a_measure_of_ones_own_is_handed_back():
     assert tc.measure(own) is own
 
 
-def test_units_are_turned_only_where_one_way_is_fixed():
-    # arithmetic: 40 m in 25 s is 1.6 m/s; 3.6 km/h is 1 m/s
-    walk = tc.measure("walk_40m_fast")
-    np.testing.assert_allclose(walk.from_unit(np.array([25.0, 40.0]), "s"), [1.6, 1.0])
-    assert walk.from_unit(3.6, "km/h") == pytest.approx(1.0)
-    assert walk.from_unit(1.2, "m/s") == 1.2
-    with pytest.raises(tc.ChoiceError, match="cannot be turned into points"):
-        tc.measure("pain_0_10").from_unit(55.0, "mm (VAS)")
-
-
 def test_the_fast_path_loads_neither_numpy_nor_pandas():
     code = (
         "import sys; from truechange.measures import measure, published_rows, published_threshold, references;"

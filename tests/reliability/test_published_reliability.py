@@ -12,6 +12,7 @@ import truechange as tc
 from truechange.numerics.mean_squares import icc_values, mean_squares
 from truechange.reliability import variance_components
 from truechange.reliability.agreement import limits_from_summary
+from truechange.reliability.scores import Sample
 from truechange.validation.cases import load_case, load_cases
 from truechange.validation.run import DISAGREES, run_case
 
@@ -48,9 +49,9 @@ def test_limits_from_replicates():
     case = load_case("ba_1999_repeated")
     held = case.data
     bias, lower, upper, _ = limits_from_summary(
-        n=85,
-        bias=held["bias"],
-        sd=held["var_diff_of_means"] ** 0.5,
+        Sample(85),
+        held["bias"],
+        held["var_diff_of_means"] ** 0.5,
         within=(held["var_within_J"], held["var_within_S"]),
         replicates=(held["m"], held["m"]),
     )

@@ -19,7 +19,6 @@ Scores = TypeVar("Scores")
 
 DIRECTIONS = ("higher", "lower")
 NOISE_FREE = 9  # decimals: far finer than any test is read, far coarser than binary noise
-_FACTORS = {("mm", "cm"): 0.1, ("m", "cm"): 100.0, ("min", "s"): 60.0, ("km/h", "m/s"): 1 / 3.6, ("km", "m"): 1000.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,44 +118,6 @@ class Measure:
         """
         change = self.sign * (after - before)  # type: ignore[operator]
         return change.round(NOISE_FREE) if hasattr(change, "round") else round(change, NOISE_FREE)
-
-    def from_unit(self, score: Scores, unit: str) -> Scores:
-        """Turn a score noted in another unit into the unit of the test.
-
-        Parameters
-        ----------
-        score : float, array or Series
-            Score as it was noted.
-        unit : str
-            Its unit. Seconds are understood for the 40 m walk (speed = 40 m / seconds).
-
-        Returns
-        -------
-        float, array or Series
-            In the unit of the test.
-
-        Raises
-        ------
-        ChoiceError
-            There is no fixed way from one unit to the other.
-
-        Examples
-        --------
-        >>> from truechange import measure
-        >>> measure("walk_40m_fast").from_unit(25.0, "s"), measure("lowest_seat_height").from_unit(430.0, "mm")
-        (1.6, 43.0)
-        """
-        if unit == self.unit:
-            return score
-        if (self.key, unit) == ("walk_40m_fast", "s"):
-            return 40 / score  # type: ignore[operator,return-value]
-        if (unit, self.unit) not in _FACTORS:
-            known = [given for given, own in _FACTORS if own == self.unit]
-            raise ChoiceError(
-                f"unit={unit!r} cannot be turned into {self.unit} for {self.name}. "
-                f"Give the scores in {' or '.join([self.unit, *known])}."
-            )
-        return score * _FACTORS[unit, self.unit]  # type: ignore[operator,return-value]
 
 
 HERE = os.path.dirname(__file__)

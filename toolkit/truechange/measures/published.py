@@ -28,6 +28,11 @@ def published_rows() -> tuple[dict[str, str], ...]:
     return tuple(read_rows("published.csv"))
 
 
+def _origin(row: dict[str, str], interval: str = "") -> Origin:
+    words = {name: row[name] for name in ("citation", "doi", "population", "status", "note")}
+    return Origin(kind="published", **words, interval=interval, n=int(row["n"]) if row["n"] else None)
+
+
 def _chosen(measure: str | None, quantity: str | None) -> list[dict[str, str]]:
     key = None if measure is None else find_measure(measure).key
     quantity = "mic" if isinstance(quantity, str) and quantity == "mcid" else quantity
@@ -160,16 +165,7 @@ def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
         kind="mcid" if row["quantity"] == "mic" else "mdc",
         level=row["level"],
         method=f"{'MDC' + row['quantity'][3:] if row['quantity'] != 'mic' else 'MCID'}: {row['method']}",
-        origin=Origin(
-            kind="published",
-            citation=row["citation"],
-            doi=row["doi"],
-            population=row["population"],
-            interval=row["interval"],
-            n=int(row["n"]) if row["n"] else None,
-            status=row["status"],
-            note=row["note"],
-        ),
+        origin=_origin(row, interval=row["interval"]),
     )
 
 
@@ -254,15 +250,7 @@ def references(measure: str, *, age: float | None = None, sex: str | None = None
             value=float(row["value"]),
             unit=row["unit"],
             meaning=row["method"] or row["population"],
-            origin=Origin(
-                kind="published",
-                citation=row["citation"],
-                doi=row["doi"],
-                population=row["population"],
-                n=int(row["n"]) if row["n"] else None,
-                status=row["status"],
-                note=row["note"],
-            ),
+            origin=_origin(row),
         )
         for row in published_rows()
         if row["measure"] == test.key

@@ -13,7 +13,7 @@ from scipy.special import ndtri, stdtrit
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence, check_same_index
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.numerics.mean_squares import graybill_wang, rounding
 from truechange.numerics.resampling import Floats
 from truechange.reliability.scores import Sample, count_cautions, estimates_table, float_array
@@ -223,7 +223,7 @@ def limits_of_agreement(
     counts = [held.shape[1] if replicates else 1 for held in (a, b)]
     sample = Sample(d.size, confidence, unit)
     mean, sd = float(d.mean()), float(d.std(ddof=1))
-    bias, lower, upper, prediction = _limits(sample, mean, sd, method, 0.95, within, counts)
+    bias, lower, upper, prediction = limits_from_summary(sample, mean, sd, method, 0.95, within, counts)
     slope, _ = line((x + y) / 2, d, sample, "slope of difference on mean")
     spread = spread_of(np.column_stack([x, y]), sample)
     single = (upper.value - mean) / Z95
@@ -246,35 +246,24 @@ def _ratio(e: Estimate) -> Estimate:
 
 
 def _cautions(d: Floats, slope: Estimate, spread: Spread) -> tuple[str, ...]:
-    said = list(count_cautions(d.size))
-    if np.ptp(d) == 0:
-        said.append("All differences are equal: the limits have no width; were the values rounded or copied?")
-        return tuple(said)
-    if slope.low > 0 or slope.high < 0:
-        said.append(
-            "Differences change with the mean: the two spread unequally (no proof of a drifting calibration); "
-            "see .at() for limits about the line."
-        )
-    if spread.flagged:
-        said.append("The width depends on the level: limits for everybody mislead; see .spread, or scale='log'.")
-    return tuple(said)
+    equal = np.ptp(d) == 0
+    return count_cautions(d.size) + told({
+        "All differences are equal: the limits have no width; were the values rounded or copied?": equal,
+        "Differences change with the mean: the two spread unequally (no proof of a drifting calibration); see .at() "
+        "for limits about the line.": not equal and (slope.low > 0 or slope.high < 0),
+        "The width depends on the level: limits for everybody mislead; see .spread, or scale='log'.":
+            not equal and spread.flagged,
+    })  # fmt: skip
 
 
 def limits_from_summary(
-    *, n: int, bias: float, sd: float, confidence: float = 0.95, method: str = "exact", coverage: float = 0.95,
-    unit: str = "", within: Sequence[float] = (), replicates: Sequence[int] = (),
+    sample: Sample, bias: float, sd: float, method: str = "exact", coverage: float = 0.95,
+    within: Sequence[float] = (), replicates: Sequence[int] = (),
 ) -> list[Estimate]:  # fmt: skip
-    """Return bias, lower limit, upper limit and prediction interval from n, mean and SD of the differences.
+    """Return bias, lower limit, upper limit and prediction interval from mean and SD of the differences of a sample.
 
     `within` and `replicates`: variances within a person of the two measurements and how many of each were averaged.
     """
-    return _limits(Sample(n, confidence, unit), bias, sd, method, coverage, within, replicates)
-
-
-def _limits(
-    sample: Sample, bias: float, sd: float, method: str, coverage: float, within: Sequence[float],
-    replicates: Sequence[int],
-) -> list[Estimate]:  # fmt: skip
     n, z = sample.n, float(ndtri((1 + coverage) / 2))
     half = float(stdtrit(n - 1, sample.tails[1])) * sd / sqrt(n)
     parts = [(w * (1 - 1 / m), n * (m - 1)) for w, m in zip(within, replicates, strict=True) if w > 0 and m > 1]

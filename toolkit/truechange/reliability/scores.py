@@ -123,29 +123,8 @@ def trial_table(
         `missing` is unknown.
     """
     check_choice("missing", missing, MISSING)
-    check_long(data)
-    absent = [name for name in (person, trial, value) if name not in data.columns]
-    absent += [name for name in (stable, result) if name and name not in data.columns]
-    if absent:
-        raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
-    unlabelled = data[person].isna() | data[trial].isna()
-    if unlabelled.any():
-        raise DataError(
-            f"{unlabelled.sum()} rows lack '{person}' or '{trial}' (first at row {data.index[unlabelled][0]})."
-        )
-    set_aside: dict[str, tuple[object, ...]] = {}
-    rows = data
-    if stable and not set(data[stable].dropna()) <= {True, False}:
-        strange = next(held for held in data[stable].dropna() if held not in (True, False))
-        raise DataError(f"Column '{stable}' must hold true or false, found {strange!r}. Translate it first.")
-    for column, reason, fine in (
-        (stable, "not declared stable", lambda held: held.eq(True)),
-        (result, "a trial without a score (unable, refused or not done)", lambda held: held.eq("measured")),
-    ):
-        if column:
-            out = _in_order(rows.loc[~fine(rows[column]), person])
-            set_aside[reason] = out
-            rows = rows.loc[~rows[person].isin(out)]
+    _check_columns(data, person, trial, [person, trial, value, *filter(None, (stable, result))])
+    rows, set_aside = _measured(data, person, stable, result)
     rows = rows.assign(**{value: _numbers(rows[value], value)})
     doubled = _in_order(rows.loc[rows.duplicated([person, trial], keep=False), person])
     if doubled:
@@ -174,6 +153,35 @@ def trial_table(
             f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.{why}"
         )
     return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside)
+
+
+def _check_columns(data: pd.DataFrame, person: str, trial: str, columns: list[str]) -> None:
+    check_long(data)
+    if absent := [name for name in columns if name not in data.columns]:
+        raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
+    unlabelled = data[person].isna() | data[trial].isna()
+    if unlabelled.any():
+        raise DataError(
+            f"{unlabelled.sum()} rows lack '{person}' or '{trial}' (first at row {data.index[unlabelled][0]})."
+        )
+
+
+def _measured(
+    rows: pd.DataFrame, person: str, stable: str | None, result: str | None
+) -> tuple[pd.DataFrame, dict[str, tuple[object, ...]]]:
+    """Return the rows of stable people with every score measured, and who was set aside for which reason."""
+    set_aside: dict[str, tuple[object, ...]] = {}
+    if stable and not set(rows[stable].dropna()) <= {True, False}:
+        strange = next(answer for answer in rows[stable].dropna() if answer not in (True, False))
+        raise DataError(f"Column '{stable}' must hold true or false, found {strange!r}. Translate it first.")
+    for column, reason, fine in (
+        (stable, "not declared stable", True),
+        (result, "a trial without a score (unable, refused or not done)", "measured"),
+    ):
+        if column:
+            out = set_aside[reason] = _in_order(rows.loc[~rows[column].eq(fine), person])
+            rows = rows.loc[~rows[person].isin(out)]
+    return rows, set_aside
 
 
 def check_long(data: object) -> None:

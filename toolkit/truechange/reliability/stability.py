@@ -201,8 +201,6 @@ class LogError(Result):
         Factors by which one person's score must rise or fall beyond error.
     flatter : {"raw", "log"}
         On which scale the spread depends less on the level.
-    rank_raw, rank_log : float
-        Spearman's correlation of spread with level on either scale.
     """
 
     sem: Estimate
@@ -210,8 +208,6 @@ class LogError(Result):
     mdc95_up: Estimate
     mdc95_down: Estimate
     flatter: str
-    rank_raw: float
-    rank_log: float
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ("bland1999", "hopkins2000")
 
@@ -245,10 +241,8 @@ def log_error(scores: Floats, sem_of_logs: Estimate) -> LogError:
         return replace(sem_of_logs, value=value, low=min(ends), high=max(ends), method=method)
 
     flatter = "log" if abs(logs.rank_correlation) < abs(raw.rank_correlation) else "raw"
-    return LogError(
-        sem_of_logs, mapped(1.0, 1.0, "exp(SEM of logs) − 1"), mapped(factor, 0.0, "exp(1.960 √2 SEM of logs)"),
-        mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)"), flatter, raw.rank_correlation, logs.rank_correlation,
-    )  # fmt: skip
+    cv, up = mapped(1.0, 1.0, "exp(SEM of logs) − 1"), mapped(factor, 0.0, "exp(1.960 √2 SEM of logs)")
+    return LogError(sem_of_logs, cv, up, mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)"), flatter)
 
 
 def logarithms(scores: Floats) -> Floats:
