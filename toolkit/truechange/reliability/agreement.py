@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp, sqrt
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -219,8 +219,10 @@ def limits_of_agreement(
     d = x - y
     if np.ptp(d) <= rounding(np.stack([x, y])):
         d = np.full(d.size, d.mean())
-    within = [float(held.var(axis=1, ddof=1).mean()) if replicates and held.shape[1] > 1 else 0.0 for held in (a, b)]
-    counts = [held.shape[1] if replicates else 1 for held in (a, b)]
+    within = [
+        float(scores.var(axis=1, ddof=1).mean()) if replicates and scores.shape[1] > 1 else 0.0 for scores in (a, b)
+    ]
+    counts = [scores.shape[1] if replicates else 1 for scores in (a, b)]
     sample = Sample(d.size, confidence, unit)
     mean, sd = float(d.mean()), float(d.std(ddof=1))
     bias, lower, upper, prediction = limits_from_summary(sample, mean, sd, method, 0.95, within, counts)
@@ -331,40 +333,35 @@ def spread_ties(x: Floats, y: Floats, reach_x: float, reach_y: float) -> tuple[F
     return x, y, int(counts[counts > 1].sum())
 
 
-def agreement_picture(found: Any, ax: "Axes | None") -> "Axes":
+def agreement_picture(limits: LimitsOfAgreement, ax: "Axes | None") -> "Axes":
     """Draw differences against means with bias and limits; the interval of each as a band."""
     from truechange.foundation.drawing import ACCENT, INK, LINE, WARM, axes
 
     ax = axes(ax, width=6.8, height=4.2)
-    on_logs = found.scale == "log"
-    means, differences = (found.first + found.second) / 2, found.differences
+    on_logs = limits.scale == "log"
+    means, differences = (limits.first + limits.second) / 2, limits.differences
     if on_logs:
         means, differences = np.exp(means), np.exp(differences)
     width = float(np.ptp(means)) or 1.0
-    height = float(found.upper.value - found.lower.value) or 1.0
+    height = float(limits.upper.value - limits.lower.value) or 1.0
     x, y, tied = spread_ties(means, differences, width / 60, height / 40)
-    for e, colour, dash, hatch in (
-        (found.bias, ACCENT, "-", ""),
-        (found.lower, WARM, "--", ""),
-        (found.upper, WARM, "--", ""),
-    ):
+    for e, colour, dash in ((limits.bias, ACCENT, "-"), (limits.lower, WARM, "--"), (limits.upper, WARM, "--")):
         if e.has_interval:
-            ax.axhspan(e.low, e.high, color=colour, alpha=0.14, lw=0, hatch=hatch)
+            ax.axhspan(e.low, e.high, color=colour, alpha=0.14, lw=0)
         ax.axhline(e.value, color=colour, lw=1.6, ls=dash)
-        places = found.bias.decimals
         ax.annotate(
-            fixed(e.value, places), (1.0, e.value), xycoords=("axes fraction", "data"), xytext=(4, 0),
+            fixed(e.value, limits.bias.decimals), (1.0, e.value), xycoords=("axes fraction", "data"), xytext=(4, 0),
             textcoords="offset points", va="center", fontsize=9, color=colour, annotation_clip=False,
         )  # fmt: skip
     ax.axhline(1.0 if on_logs else 0.0, color=LINE, lw=1)
     ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.1, zorder=3)
-    if found.proportional_bias.low > 0 or found.proportional_bias.high < 0:
+    if limits.proportional_bias.low > 0 or limits.proportional_bias.high < 0:
         level = np.linspace(means.min(), means.max(), 60)
-        for curve, dash in zip(found.at(np.log(level) if on_logs else level), ("-", ":", ":"), strict=True):
+        for curve, dash in zip(limits.at(np.log(level) if on_logs else level), ("-", ":", ":"), strict=True):
             ax.plot(level, np.exp(curve) if on_logs else curve, color=INK, lw=1, ls=dash)
-    unit = f" ({found.unit})" if found.unit else ""
+    unit = f" ({limits.unit})" if limits.unit else ""
     ties = f", {tied} share a place and are drawn apart" if tied else ""
-    ax.set_title(f"{found.n} pairs{ties}; bands: {100 * found.bias.confidence:g}% intervals", fontsize=9)
+    ax.set_title(f"{limits.n} pairs{ties}; bands: {100 * limits.bias.confidence:g}% intervals", fontsize=9)
     ax.set_xlabel(f"{'Geometric mean' if on_logs else 'Mean'} of the two{unit}")
     ax.set_ylabel("First / second" if on_logs else f"First − second{unit}")
     return ax

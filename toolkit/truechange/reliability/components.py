@@ -18,7 +18,7 @@ from truechange.foundation.errors import (
 )
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.origin import Origin
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.numerics.reml import Design, RemlFit, bootstrap_draws, fit_reml, log_normal_draws
 from truechange.numerics.resampling import Floats, percentile_limits
 from truechange.reliability.scores import Sample, check_long, estimates_table
@@ -90,8 +90,8 @@ class VarianceComponents(Result):
 
     def table(self) -> pd.DataFrame:
         """Return one row a term, unrounded."""
-        held = estimates_table(self.variances, "term")
-        return held.assign(at_boundary=held.index.isin(self.at_boundary))
+        terms = estimates_table(self.variances, "term")
+        return terms.assign(at_boundary=terms.index.isin(self.at_boundary))
 
     def sentences(self) -> tuple[str, ...]:
         """Say how the variance divides."""
@@ -169,19 +169,19 @@ def fit_components(
     columns = ["value", *fixed, *(part for term in random for part in term.split(":"))]
     if absent := [name for name in columns if name not in data.columns]:
         raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
-    held = data.dropna(subset=columns)
-    repeated = int((held[random[0]].value_counts() >= 2).sum())
+    scores = data.dropna(subset=columns)
+    repeated = int((scores[random[0]].value_counts() >= 2).sum())
     if repeated < FEWEST_REPEATED:
         raise RefusedError(
             f"Only {repeated} people have two or more scores; REML needs at least {FEWEST_REPEATED}. "
             "Measure more people, or use complete data."
         )
-    groups = [held.groupby(term.split(":"), sort=True, observed=True) for term in random]
+    groups = [scores.groupby(term.split(":"), sort=True, observed=True) for term in random]
     terms = [group.ngroup().to_numpy(dtype=np.intp) for group in groups]
-    dummies = [pd.get_dummies(held[name], drop_first=True, dtype=float).to_numpy() for name in fixed]
-    design = Design(terms, np.hstack([np.ones((len(held), 1)), *dummies]))
+    dummies = [pd.get_dummies(scores[name], drop_first=True, dtype=float).to_numpy() for name in fixed]
+    design = Design(terms, np.hstack([np.ones((len(scores), 1)), *dummies]))
     try:
-        fit = fit_reml(design, held["value"].to_numpy(dtype=float))
+        fit = fit_reml(design, scores["value"].to_numpy(dtype=float))
     except ValueError as exact:
         raise RefusedError(f"No error can be estimated: {exact}. Were the scores rounded or copied?") from exact
     names = (*random, "residual")
@@ -191,24 +191,24 @@ def fit_components(
     by_logs = limits == "monte-carlo" or (limits == "auto" and not zero)
     draws = log_normal_draws(fit, max(n_boot, 4000), seed) if by_logs else bootstrap_draws(design, fit, n_boot, seed)
     how = "Monte-Carlo" if by_logs else f"parametric bootstrap (B = {n_boot})"
-    sample = replace(sample, n=int(held[random[0]].nunique()))
+    sample = replace(sample, n=int(scores[random[0]].nunique()))
     squared = replace(sample, unit=f"{sample.unit}²" if sample.unit else "")
     rows = zip(names, fit.variances, *percentile_limits(draws, sample.confidence), strict=True)
-    variances = {name: squared.estimate(held, low, high, f"REML; {how} interval") for name, held, low, high in rows}
+    variances = {name: squared.estimate(v, low, high, f"REML; {how} interval") for name, v, low, high in rows}
     few = [name for name, term in zip(random, terms, strict=True) if term.max() + 1 < 5]
     return VarianceComponents(variances, draws, zero, fit, sample, how, _cautions(fit, zero, few, draws))
 
 
 def _cautions(fit: RemlFit, zero: Sequence[str], few: Sequence[str], draws: Floats) -> tuple[str, ...]:
-    said = [f"The variance of {name} is estimated as 0 (on the boundary); its interval starts there." for name in zero]
-    if few:
-        said.append(f"Fewer than 5 levels of {listed(few)}: that variance is hardly known.")
-    if not fit.converged:
-        said.append("The fit did not settle; do not use these variances.")
     failed = float(np.isnan(draws).any(axis=1).mean())
-    if failed > 0.01:
-        said.append(f"{100 * failed:.1f}% of the simulated refits failed and were left out.")
-    return tuple(said)
+    at_zero = (
+        f"The variance of {name} is estimated as 0 (on the boundary); its interval starts there." for name in zero
+    )
+    return tuple(at_zero) + told({
+        f"Fewer than 5 levels of {listed(few)}: that variance is hardly known.": few,
+        "The fit did not settle; do not use these variances.": not fit.converged,
+        f"{100 * failed:.1f}% of the simulated refits failed and were left out.": failed > 0.01,
+    })  # fmt: skip
 
 
 def shared_trials(observed: np.ndarray) -> tuple[float, float]:

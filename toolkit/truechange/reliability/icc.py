@@ -12,7 +12,7 @@ from truechange.foundation.errors import DataError, check_choice, check_confiden
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
 from truechange.reliability.components import fit_components, shared_trials
 from truechange.reliability.scores import LIMITS, Sample, TrialTable, count_cautions, resampled_limits, trial_table
@@ -268,13 +268,13 @@ def icc(
     """
     check_choice("form", form, FORMS)
     check_confidence(confidence)
-    held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
+    table = trial_table(data, person=person, trial=trial, value=value, missing=missing)
     check_choice("limits", limits, LIMITS)
-    found = _one_form(held, form, confidence)
+    result = _one_form(table, form, confidence)
     if limits == "exact":
-        return found
-    low, high, how = resampled_limits(held.scores, lambda ms: icc_values(ms, form), limits, n_boot, seed, confidence)
-    return replace(found, estimate=replace(found.estimate, low=low, high=high, method=f"{IN_WORDS[form]}; {how}"))
+        return result
+    low, high, how = resampled_limits(table.scores, lambda ms: icc_values(ms, form), limits, n_boot, seed, confidence)
+    return replace(result, estimate=replace(result.estimate, low=low, high=high, method=f"{IN_WORDS[form]}; {how}"))
 
 
 def icc_table(
@@ -297,22 +297,22 @@ def icc_table(
     [0.937, 0.938, 0.968, 0.967, 0.968, 0.984]
     """
     check_confidence(confidence)
-    held = trial_table(data, person=person, trial=trial, value=value, missing=missing)
-    forms = [_one_form(held, form, confidence) for form in FORMS]
+    table = trial_table(data, person=person, trial=trial, value=value, missing=missing)
+    forms = [_one_form(table, form, confidence) for form in FORMS]
     numbers = pd.DataFrame([vars(one) for one in forms], index=pd.Index(FORMS, name="form"))
     ends = pd.DataFrame([one.estimate.row() for one in forms], index=numbers.index)[["estimate", "low", "high"]]
     return ends.join(numbers[["f", "df1", "df2", "p_value", "shrout_fleiss"]])
 
 
-def _one_form(held: TrialTable, form: str, confidence: float) -> IccResult:
-    by = _by_reml if np.isnan(held.scores).any() else _from_table
-    return by(held, form, Sample(len(held.people), confidence, origin=Origin.own(n=len(held.people))))
+def _one_form(table: TrialTable, form: str, confidence: float) -> IccResult:
+    by = _by_reml if np.isnan(table.scores).any() else _from_table
+    return by(table, form, Sample(len(table.people), confidence, origin=Origin.own(n=len(table.people))))
 
 
-def _from_table(held: TrialTable, form: str, sample: Sample) -> IccResult:
-    if np.ptp(held.scores) == 0:
+def _from_table(table: TrialTable, form: str, sample: Sample) -> IccResult:
+    if np.ptp(table.scores) == 0:
         raise DataError("All scores are equal: no variance, so no intraclass correlation. Report agreement as it is.")
-    ms = mean_squares(held.scores)
+    ms = mean_squares(table.scores)
     noise = "within" if form in ("ICC(1)", "ICC(k)") else "error"
     square, df1, df2 = getattr(ms, noise), ms.df["persons"], ms.df[noise]
     f = float(ms.persons / square) if square > 0 else inf
@@ -321,48 +321,41 @@ def _from_table(held: TrialTable, form: str, sample: Sample) -> IccResult:
         low = high = np.asarray(nan)
     estimate = sample.estimate(value, low, high, f"{IN_WORDS[form]}; F interval")
     p_value = float(fdtrc(df1, df2, f)) if isfinite(f) else 0.0
-    cautions = (*held.cautions, *count_cautions(ms.n), *_cautions(ms, form, estimate.value))
+    cautions = (*table.cautions, *count_cautions(ms.n), *_cautions(ms, form, estimate.value))
     return IccResult(estimate, form, SHROUT_FLEISS[form], f, df1, df2, p_value, ms, ms.k, cautions)
 
 
-def _by_reml(held: TrialTable, form: str, sample: Sample) -> IccResult:
+def _by_reml(table: TrialTable, form: str, sample: Sample) -> IccResult:
     one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
-    n, k = held.scores.shape
-    fit = fit_components(held.long, ("person",) if one_way else ("person", "trial"), (), sample)
-    harmonic, apart = shared_trials(np.isfinite(held.scores))
+    n, k = table.scores.shape
+    fit = fit_components(table.long, ("person",) if one_way else ("person", "trial"), (), sample)
+    harmonic, apart = shared_trials(np.isfinite(table.scores))
     count = harmonic if average else 1.0
     noise = {"residual": 1 / count} | ({"trial": 1 / count} if form.startswith("ICC(A") else {})
-    said = [*held.cautions, *count_cautions(n), *fit.cautions]
+    notes = [*table.cautions, *count_cautions(n), *fit.cautions]
     if average:
-        said.append(f"For the mean of {harmonic:.2f} scores, the harmonic mean number of scores a person.")
+        notes.append(f"For the mean of {harmonic:.2f} scores, the harmonic mean number of scores a person.")
     if average and not one_way and 1e-9 < apart < 1 / harmonic - 1e-9:
         partly = fit.icc({"trial": apart, "residual": 1 / harmonic})
-        said.append(f"People share only part of their trials: for comparing their means, ICC(Q,k) = {partly.text(2)}.")
+        notes.append(f"People share only part of their trials: for comparing their means, ICC(Q,k) = {partly.text(2)}.")
     estimate = fit.icc(noise, method=IN_WORDS[form])
-    return IccResult(estimate, form, SHROUT_FLEISS[form], nan, nan, nan, nan, None, k, tuple(said), fit.sources)
+    return IccResult(estimate, form, SHROUT_FLEISS[form], nan, nan, nan, nan, None, k, tuple(notes), fit.sources)
 
 
 def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:
-    said = []
-    if not value >= 0:
-        # with trials that differ less than error REML drops them, and people may then stand out a little after all
-        without_trials = float(icc_values(ms, "ICC(k)" if form.endswith("k)") else "ICC(1)"))
-        reml = fixed(without_trials, 2) if without_trials > 0 else "0"
-        what = "The estimate is negative" if isfinite(value) else f"{form} cannot be estimated"
-        said.append(
-            f"{what}: people differ less than error alone would make them differ; by REML the value would be {reml}."
-        )
-    if ms.error == 0 and form not in ("ICC(1)", "ICC(k)"):
-        said.append("No residual error at all, so no F interval; were the scores rounded or copied?")
-    if form in ("ICC(1)", "ICC(k)") and ms.trials > ms.error:
-        said.append(
-            "A one-way form ignores the order of trials; with a fixed order its interval is too narrow when "
-            "later trials are shifted. Use ICC(A,1) for a retest."
-        )
-    if ms.k == 2 and form.startswith("ICC(A"):
-        said.append(
-            "Two trials give the shift between trials one degree of freedom: the interval is wide and lopsided."
-        )
-    if form.endswith("k)"):
-        said.append(f"Holds only if the score in use is the mean of {ms.k} trials; a best-of score is not a mean.")
-    return tuple(said)
+    one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
+    # with trials that differ less than error REML drops them, and people may then stand out a little after all
+    without_trials = float(icc_values(ms, "ICC(k)" if average else "ICC(1)"))
+    reml = fixed(without_trials, 2) if without_trials > 0 else "0"
+    what = "The estimate is negative" if isfinite(value) else f"{form} cannot be estimated"
+    return told({
+        f"{what}: people differ less than error alone would make them differ; by REML the value would be {reml}.":
+            not value >= 0,
+        "No residual error at all, so no F interval; were the scores rounded or copied?":
+            ms.error == 0 and not one_way,
+        "A one-way form ignores the order of trials; with a fixed order its interval is too narrow when later trials "
+        "are shifted. Use ICC(A,1) for a retest.": one_way and ms.trials > ms.error,
+        "Two trials give the shift between trials one degree of freedom: the interval is wide and lopsided.":
+            ms.k == 2 and form.startswith("ICC(A"),
+        f"Holds only if the score in use is the mean of {ms.k} trials; a best-of score is not a mean.": average,
+    })  # fmt: skip

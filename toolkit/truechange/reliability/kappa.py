@@ -24,6 +24,7 @@ from truechange.foundation.errors import (
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.html import frame_table
 from truechange.foundation.numbers import fixed
+from truechange.foundation.result import told
 from truechange.numerics.resampling import Floats, percentile_limits
 
 Codes = NDArray[np.int64]
@@ -64,8 +65,8 @@ class WeightedKappa(Estimate):
         return pd.DataFrame({"specific agreement": self.agreement, **totals}).rename_axis("category")
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{escape(words)}</p>" for words in (*self.sentences(), *self.cautions))
-        return said + frame_table(self.table())
+        paragraphs = "".join(f"<p>{escape(words)}</p>" for words in (*self.sentences(), *self.cautions))
+        return paragraphs + frame_table(self.table())
 
     def sentences(self) -> tuple[str, ...]:
         """Say kappa, then plain agreement."""
@@ -150,7 +151,7 @@ def weighted_kappa(
         failed, how = float(np.isnan(draws).mean()), f"percentile bootstrap over people (B = {n_boot})"
         if failed < 1:
             low, high = map(float, percentile_limits(draws, confidence))
-    said = {
+    notes = {
         "Only one category was used: kappa is not defined (0/0). Report the agreement.": np.isnan(value),
         f"In {100 * failed:.0f}% of resamples one category was left; they are not in the interval.": 0.01 < failed < 1,
         f"Not every whole number from {names[0]} to {names[-1]} was used, so those beside a gap count as neighbours: "
@@ -166,7 +167,7 @@ def weighted_kappa(
         agreement=pd.Series(specific, index=names, name="specific agreement"), observed=float(np.trace(table)),
         greatest=_greatest(table, distance, label), z=value / null if null > 0 else nan,
         counts=pd.DataFrame(counts, index=names, columns=names),
-        cautions=tuple(words for words, so in said.items() if so),
+        cautions=told(notes),
     )  # fmt: skip
 
 

@@ -193,19 +193,19 @@ def _in_order(people: pd.Series) -> tuple[object, ...]:
     return tuple(dict.fromkeys(people))
 
 
-def _numbers(held: pd.Series, name: str) -> pd.Series:
-    numbers = pd.to_numeric(held, errors="coerce")
-    wrong = (numbers.isna() & held.notna()) | np.isinf(numbers)
+def _numbers(column: pd.Series, name: str) -> pd.Series:
+    numbers = pd.to_numeric(column, errors="coerce")
+    wrong = (numbers.isna() & column.notna()) | np.isinf(numbers)
     if wrong.any():
         raise DataError(
-            f"{wrong.sum()} values of '{name}' are not finite numbers, the first {held[wrong].iloc[0]!r} at row "
-            f"{held.index[wrong][0]}. Correct them; leave a missing score empty."
+            f"{wrong.sum()} values of '{name}' are not finite numbers, the first {column[wrong].iloc[0]!r} at row "
+            f"{column.index[wrong][0]}. Correct them; leave a missing score empty."
         )
     return numbers.astype(float)
 
 
-def float_array(held: ArrayLike, name: str) -> Floats:
-    """Return `held` as numbers.
+def float_array(given: ArrayLike, name: str) -> Floats:
+    """Return `given` as numbers.
 
     Raises
     ------
@@ -213,7 +213,7 @@ def float_array(held: ArrayLike, name: str) -> Floats:
         It holds something else.
     """
     try:
-        return np.asarray(held, dtype=float)
+        return np.asarray(given, dtype=float)
     except (TypeError, ValueError) as wrong:
         raise DataError(f"{name} must hold numbers only ({wrong}). Correct it; leave a missing score empty.") from wrong
 

@@ -180,8 +180,8 @@ def spread_of(scores: Floats, sample: Sample) -> Spread:
     if third >= 2:
         bottom, top = (float(np.sqrt(np.mean(spreads[part] ** 2))) for part in (order[:third], order[-third:]))
         ratio = top / bottom if bottom > 0 else inf if top > 0 else nan
-    ranks = [pd.Series(held).rank().to_numpy(dtype=float) for held in (spreads, means)]
-    varied = all(np.ptp(held) > 0 for held in ranks)
+    ranks = [pd.Series(side).rank().to_numpy(dtype=float) for side in (spreads, means)]
+    varied = all(np.ptp(side) > 0 for side in ranks)
     rank = float(pd.Series(ranks[0]).corr(pd.Series(ranks[1]))) if varied else nan
     shrink = sqrt(2 / (k - 1)) * float(gamma(k / 2) / gamma((k - 1) / 2))
     return Spread(slope, intercept, rank, ratio, means, spreads, shrink, sample)
@@ -233,7 +233,7 @@ def log_error(scores: Floats, sem_of_logs: Estimate) -> LogError:
     RefusedError
         A score is 0 or less: it has no logarithm.
     """
-    raw, logs = (spread_of(held, Sample(len(held))) for held in (scores, np.log(scores)))
+    raw, logs = (spread_of(table, Sample(len(table))) for table in (scores, np.log(scores)))
     factor = float(ndtri(0.975)) * sqrt(2)
 
     def mapped(times: float, less: float, method: str) -> Estimate:
@@ -300,13 +300,13 @@ class TrialLearning(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say each gain, then whether all trial means agree."""
-        said = []
+        gains = []
         for row in self.steps.to_dict("records"):
             gain = self.sample.estimate(row["gain"], row["low"], row["high"])
             small = "yes" if row["within_margin"] else "not shown"
             within = "" if self.margin is None else f"; within ±{self.margin:g}: {small}"
-            said.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
-        return (*said, f"All {len(self.trials)} trial means alike: {p_value(self.p_corrected)}.")
+            gains.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
+        return (*gains, f"All {len(self.trials)} trial means alike: {p_value(self.p_corrected)}.")
 
     @property
     def alt(self) -> str:

@@ -72,10 +72,10 @@ class TransportCheck(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say the verdict, then the reasons."""
-        said = dict(
+        words = dict(
             zip(VERDICTS, ("fits these people", "is doubtful for these people", "must not be used here"), strict=True)
         )
-        return (f"The number {self.value} {said[self.verdict]}.", *self.reasons)
+        return (f"The number {self.value} {words[self.verdict]}.", *self.reasons)
 
 
 def days_between(words: str) -> float:
@@ -90,8 +90,8 @@ def days_between(words: str) -> float:
     """
     if re.search(r"(same|one) (session|day)", words):
         return 0.0
-    found = re.findall(r"(\d+(?:\.\d+)?)\s*(min|h|d|w|m|y)[a-z]*\b", words)
-    return max((float(count) * DAYS[unit] for count, unit in found), default=nan)
+    spans = re.findall(r"(\d+(?:\.\d+)?)\s*(min|h|d|w|m|y)[a-z]*\b", words)
+    return max((float(count) * DAYS[unit] for count, unit in spans), default=nan)
 
 
 def transport_check(
@@ -164,7 +164,7 @@ def transport_check(
     check_finite(**stated(**facts, source_n=source_n))
     value, row = _as_estimate(published)
     origin = value.origin
-    found = [
+    findings = [
         *_number(value, row, unit, for_person), *_protocols(source_protocol or {}, protocol or {}, tolerances or {}),
         _people(origin.population, same_condition), _intervals(origin.interval, interval),
     ]  # fmt: skip
@@ -176,19 +176,19 @@ def transport_check(
         scores = scores[np.isfinite(scores)]
         if scores.size < 2:
             raise DataError(f"Only {scores.size} baseline score; at least 2 are needed to compare the spread.")
-        found.append(_ranges(scores, source_mean, source_sd, source_low, source_high))
+        findings.append(_ranges(scores, source_mean, source_sd, source_low, source_high))
         n = source_n or origin.n
         if source_sd and n and n > 1:
             ratio = _ratio(scores, source_sd, n, confidence)
-            found.append(_spreads(ratio, source_sd, n))
+            findings.append(_spreads(ratio, source_sd, n))
     elif not origin.is_own:
-        found.append(("scores", "", "", DOUBTFUL, "No baseline scores were given, so the people were not compared."))
+        findings.append(("scores", "", "", DOUBTFUL, "No baseline scores were given, so the people were not compared."))
     own = None
     if repeats is not None:
         own = _own_sem(repeats, confidence, value.unit or unit)
-        found.append(_errors(value, str(row.get("quantity", "")), own, within_visit))
-    frame = pd.DataFrame(found, columns=["what", "source", "here", "finding", "reason"])
-    frame[["source", "here"]] = frame[["source", "here"]].map(lambda held: "" if held is None else str(held))
+        findings.append(_errors(value, str(row.get("quantity", "")), own, within_visit))
+    frame = pd.DataFrame(findings, columns=["what", "source", "here", "finding", "reason"])
+    frame[["source", "here"]] = frame[["source", "here"]].map(lambda fact: "" if fact is None else str(fact))
     return TransportCheck(max(frame["finding"], key=VERDICTS.index), frame, value, ratio, own)
 
 
@@ -197,16 +197,16 @@ def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
         return published, {}
     if not isinstance(published, Mapping | pd.Series):
         return read_sem(published, name="published").estimate, {}
-    row = {key: held for key, held in dict(published).items() if held is not None and held == held}
+    row = {key: cell for key, cell in dict(published).items() if cell is not None and cell == cell}
     if "value" not in row:
         raise DataError(f"published has no 'value', only {listed(row) or 'nothing'}; give one row of published().")
     n = int(row["n"]) if row.get("n") else None
     words = {name: str(row.get(name, "")) for name in ("citation", "doi", "population", "interval", "note")}
     origin = Origin("published", **words, n=n, status=str(row.get("status", "from memory")))
-    held: dict[str, Any] = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": n}
+    known: dict[str, Any] = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": n}
     if row.get("quantity") in KINDS and row.get("level"):
-        return Threshold(**held, kind=KINDS[row["quantity"]], level=row["level"]), row
-    return Estimate(**held), row
+        return Threshold(**known, kind=KINDS[row["quantity"]], level=row["level"]), row
+    return Estimate(**known), row
 
 
 def _number(value: Estimate, row: Mapping[str, Any], unit: str, for_person: bool) -> list[Finding]:
@@ -214,15 +214,15 @@ def _number(value: Estimate, row: Mapping[str, Any], unit: str, for_person: bool
     reason = {"stated": "Nothing is known of where the number comes from."}.get(origin.kind, "")
     if origin.status == "from memory":
         reason = "The published value is from memory; check it against its source."
-    found: list[Finding] = [("origin", origin.sentence(), "", DOUBTFUL if reason else MATCHES, reason)]
+    findings: list[Finding] = [("origin", origin.sentence(), "", DOUBTFUL if reason else MATCHES, reason)]
     if row.get("usable", True) in (False, "no"):
-        found.append(("plausibility", value, "", REFUSED, f"The published value is implausible: {origin.note}."))
+        findings.append(("plausibility", value, "", REFUSED, f"The published value is implausible: {origin.note}."))
     if for_person and isinstance(value, Threshold) and value.level != "person":
         reason = f"It is a {value.level}-level threshold and says nothing about one person."
-        found.append(("level", value.level, "person", REFUSED, reason))
+        findings.append(("level", value.level, "person", REFUSED, reason))
     if unit and value.unit and unit != value.unit:
-        found.append(("unit", value.unit, unit, REFUSED, f"It is in {value.unit}, the scores here are in {unit}."))
-    return found
+        findings.append(("unit", value.unit, unit, REFUSED, f"It is in {value.unit}, the scores here are in {unit}."))
+    return findings
 
 
 def _protocols(
@@ -230,19 +230,19 @@ def _protocols(
 ) -> list[Finding]:
     if not there and not here:
         return [("protocol", "", "", DOUBTFUL, "How the test was done was not compared.")]
-    found: list[Finding] = []
+    findings: list[Finding] = []
     for fact in dict.fromkeys((*there, *here)):
         name, one, two = fact.replace("_", " "), there.get(fact), here.get(fact)
-        if any(held in (None, "") or held != held for held in (one, two)):
-            found.append((name, one, two, DOUBTFUL, f"Not known on both sides: {name}."))
+        if any(side in (None, "") or side != side for side in (one, two)):
+            findings.append((name, one, two, DOUBTFUL, f"Not known on both sides: {name}."))
             continue
         try:
             same = abs(float(one) - float(two)) <= tolerances.get(fact, 0.0) + 1e-9  # type: ignore[arg-type]
         except (TypeError, ValueError):
             same = str(one).strip().casefold() == str(two).strip().casefold()
         reason = "" if same else f"Another way of testing: {name} {one} there, {two} here."
-        found.append((name, one, two, MATCHES if same else REFUSED, reason))
-    return found
+        findings.append((name, one, two, MATCHES if same else REFUSED, reason))
+    return findings
 
 
 def _people(population: str, same: bool | None) -> Finding:
@@ -296,7 +296,7 @@ def _spreads(ratio: Estimate, sd: float, n: int) -> Finding:
 
 def _own_sem(repeats: tuple[ArrayLike, ArrayLike], confidence: float, unit: str) -> Estimate:
     check_kind("repeats", repeats, (tuple, list), "two columns: (first, second)", DataError)
-    first, second = (float_array(held, "repeats") for held in repeats)
+    first, second = (float_array(column, "repeats") for column in repeats)
     if first.shape != second.shape or first.ndim != 1:
         raise DataError(f"repeats must be two columns of the same people, got shapes {first.shape} and {second.shape}.")
     both = {"person": np.tile(np.arange(first.size), 2), "trial": np.repeat([1, 2], first.size)}
