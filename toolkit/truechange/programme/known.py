@@ -234,5 +234,6 @@ def _from_ratings(
     if recommended is None:
         return Refused("MCID", f"The ratings do not give one: {found.refused}. {cure}")
     if recommended.doubts:
-        return Refused("MCID", f"The ratings give {recommended}, but {' '.join(recommended.doubts)} {cure}")
+        doubts = "; ".join(doubt.rstrip(".") for doubt in recommended.doubts)
+        return Refused("MCID", f"The ratings give {recommended}, but {doubts}. {cure}")
     return replace(recommended, unit=recommended.unit or unit)
