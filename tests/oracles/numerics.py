@@ -8,8 +8,7 @@ import numpy as np
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.numerics.counts import distinct, draw_counts
-from truechange.numerics.curves import fit_binary, separable
+from truechange.numerics.curves import separable
 from truechange.numerics.mean_squares import (
     icc_values,
     jackknifed_mean_squares,
@@ -35,39 +34,6 @@ def _study(scores: Any, event: Any) -> Any:
 def _area(scores: Any, event: Any) -> tuple[float, float, float, float]:
     one = _study(scores, event).area
     return one.value, (one.high - one.low) / (2 * 1.959963985), one.low, one.high
-
-
-def _ragged(seed: int, size: int = 4) -> tuple[Any, Any, Any]:
-    rng = np.random.default_rng(seed)
-    change = np.round(rng.normal(1.5, 2, 120) * 2) / 2
-    better = (change + rng.normal(0, 2, 120) > 1.5).astype(float)
-    kinds = distinct(np.column_stack([change, better]))
-    counts = draw_counts(rng, size, kinds)
-    x = np.unique(change)
-    place = np.searchsorted(x, kinds.rows[:, 0])
-    hits, total = np.zeros((size, x.size)), np.zeros((size, x.size))
-    for kind, (at, event) in enumerate(zip(place, kinds.rows[:, 1], strict=True)):
-        total[:, at] += counts[:, kind]
-        hits[:, at] += counts[:, kind] * event
-    return x, hits, total
-
-
-@route("MCID: predictive modelling", "statsmodels: logit and probit fitted to single resamples.",
-       by="truechange.numerics.curves.fit_binary", came="another library")  # fmt: skip
-def _fits_against_statsmodels() -> Pairs:
-    import statsmodels.api as sm
-
-    x, hits, total = _ragged(3)
-    found: Pairs = {}
-    for link, model in (("logit", sm.Logit), ("probit", sm.Probit)):
-        fits = fit_binary(x, hits, total, link=link)
-        for row in range(len(hits)):
-            y = np.concatenate([np.ones(int(hits[row].sum())), np.zeros(int((total - hits)[row].sum()))])
-            d = np.concatenate([np.repeat(x, hits[row].astype(int)), np.repeat(x, (total - hits)[row].astype(int))])
-            theirs = model(y, sm.add_constant(d)).fit(disp=0, tol=1e-12).params
-            found[f"{link} {row} constant"] = (float(theirs[0]), float(fits.intercept[row]), 1e-6)
-            found[f"{link} {row} slope"] = (float(theirs[1]), float(fits.slope[row]), 1e-6)
-    return found
 
 
 @route(

@@ -9,7 +9,7 @@ from simulation.coverage_settings import rated_change
 import truechange as tc
 from oracles import Pairs, route
 from truechange.numerics.curves import fit_binary
-from truechange.planning import plan_agreement, plan_error, plan_two_programmes
+from truechange.planning import plan_agreement, plan_error
 
 
 @route("Sample size", "Power by simulating 40,000 studies of the planned size.", by="tc.plan_change")
@@ -24,28 +24,6 @@ def _power_by_simulation() -> Pairs:
         sd = np.sqrt(rng.chisquare(n - 1, 40_000) / (n - 1))
         shown = float((np.abs(mean) / (sd / sqrt(n)) >= stdtrit(n - 1, 0.975)).mean())
         found[f"effect {effect:g}, n {n}"] = (shown, power, 0.012)
-    return found
-
-
-@route(
-    "Sample size",
-    "statsmodels: power of the paired and the two-sample t test.",
-    by="tc.plan_change",
-    came="another library",
-)
-def _power_against_statsmodels() -> Pairs:
-    from statsmodels.stats.power import TTestIndPower, TTestPower
-
-    found: Pairs = {}
-    for effect, power in ((0.3, 0.9), (0.6, 0.8)):
-        paired = TTestPower().solve_power(effect, power=power, alpha=0.05)
-        two = TTestIndPower().solve_power(effect, power=power, alpha=0.05)
-        found[f"paired, effect {effect:g}"] = (float(paired), tc.plan_change(effect, 1.0, power=power).exact, 1e-3)
-        found[f"two groups, effect {effect:g}"] = (
-            float(two),
-            plan_two_programmes(effect, 1.0, power=power).exact,
-            1e-3,
-        )
     return found
 
 

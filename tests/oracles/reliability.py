@@ -1,6 +1,5 @@
 """Reliability by independent routes: other libraries, numerical integration, identities."""
 
-from importlib import import_module
 from math import sqrt
 
 import numpy as np
@@ -17,20 +16,6 @@ RETEST = [
     [9, 10, 10], [12, 12, 13], [7, 8, 9], [14, 13, 15], [11, 12, 11], [10, 9, 11],
     [15, 16, 16], [8, 10, 9], [13, 13, 14], [6, 7, 8], [12, 14, 13], [9, 9, 10],
 ]  # fmt: skip
-
-
-@route("ICC", "pingouin 0.7: all six forms with limits, unrounded.", by="tc.icc_table", came="another library")
-def _icc_against_pingouin() -> Pairs:
-    pingouin = import_module("pingouin")
-    pingouin.options["round.column.CI95"] = None
-    theirs = pingouin.intraclass_corr(long(RETEST), targets="person", raters="trial", ratings="value").set_index("Type")
-    ours, found = tc.icc_table(long(RETEST)), {}
-    for form, row in ours.iterrows():
-        other = theirs.loc[{"ICC(1)": "ICC(1,1)", "ICC(k)": "ICC(1,k)"}.get(form, form)]
-        found[f"{form}"] = (float(other.ICC), row.estimate, 1e-10)
-        found[f"{form} low"] = (float(other.CI95[0]), row.low, 1e-8)
-        found[f"{form} high"] = (float(other.CI95[1]), row.high, 1e-8)
-    return found
 
 
 @route("ICC", "statsmodels: two-way analysis of variance by least squares.", by="tc.icc", came="another library")
@@ -158,62 +143,12 @@ def _slope_against_least_squares() -> Pairs:
     }
 
 
-@route(
-    "Weighted kappa",
-    "statsmodels: kappa and its large-sample standard errors.",
-    by="tc.weighted_kappa",
-    came="another library",
-)
-def _kappa_against_statsmodels() -> Pairs:
-    from statsmodels.stats.inter_rater import cohens_kappa
-
-    counts = np.array(load_case("r_kappa").data["counts"])
-    found: Pairs = {}
-    for weights, theirs in (("none", None), ("linear", "linear"), ("quadratic", "fc")):
-        other = cohens_kappa(counts, wt=theirs)
-        one = tc.weighted_kappa(*spelled_out(counts), weights=weights)
-        found[f"{weights}: kappa"] = (float(other.kappa), one.value, 1e-10)
-        found[f"{weights}: standard error"] = (float(other.std_kappa), (one.high - one.low) / (2 * 1.959963985), 1e-8)
-        found[f"{weights}: z"] = (float(other.z_value), one.z, 1e-8)
-    return found
-
-
 @route("Weighted kappa", "Identity: quadratic kappa and ICC(A,1) differ by less than 3/n.", by="tc.weighted_kappa")
 def _kappa_is_nearly_an_icc() -> Pairs:
     first, second = spelled_out(np.array(load_case("r_kappa").data["counts"]) * 20)
     kappa = tc.weighted_kappa(first, second).value
     icc = tc.icc(long(np.column_stack([first, second])), form="ICC(A,1)").estimate.value
     return {"2,000 pairs": (icc, kappa, 3 / first.size)}
-
-
-@route(
-    "SEM / MDC",
-    "statsmodels: repeated-measures analysis of variance of the trial means.",
-    by="tc.measurement_error",
-    came="another library",
-)
-def _learning_against_statsmodels() -> Pairs:
-    from statsmodels.stats.anova import AnovaRM
-
-    row = AnovaRM(long(RETEST), "value", "person", within=["trial"]).fit().anova_table.iloc[0]
-    learning = tc.measurement_error(long(RETEST)).learning_between_trials()
-    return {
-        "F": (float(row["F Value"]), learning.f, 1e-9),
-        "p": (float(row["Pr > F"]), learning.p_value, 1e-10),
-    }
-
-
-@route(
-    "SEM / MDC",
-    "pingouin: Greenhouse-Geisser epsilon of three trials.",
-    by="tc.measurement_error",
-    came="another library",
-)
-def _epsilon_against_pingouin() -> Pairs:
-    epsilon = import_module("pingouin").epsilon
-    wide = pd.DataFrame(RETEST)
-    learning = tc.measurement_error(long(RETEST)).learning_between_trials()
-    return {"epsilon": (float(epsilon(wide, correction="gg")), learning.epsilon, 1e-9)}
 
 
 @route("SEM / MDC", "Logarithms taken beforehand, ratios by hand.", by="tc.measurement_error")

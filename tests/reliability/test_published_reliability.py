@@ -1,4 +1,4 @@
-"""Every printed or certified number about reliability, through the public functions.
+"""Printed numbers about reliability by other ways than the calls of their cases, which tests/validation makes.
 
 The cases (source, DOI, status, printed digits beside each number) are the files
 in the validation room; tolerance is half of the last printed digit unless a case says why not.
@@ -13,30 +13,7 @@ from truechange.numerics.mean_squares import icc_values, mean_squares
 from truechange.reliability import variance_components
 from truechange.reliability.agreement import limits_from_summary
 from truechange.reliability.scores import Sample
-from truechange.validation.cases import load_case, load_cases
-from truechange.validation.run import DISAGREES, run_case
-
-TOPICS = ("ICC", "ICC / SEM / MDC", "SEM / MDC", "Bland-Altman", "CV / typical error", "Weighted kappa")
-CASES = [case.id for case in load_cases() if case.topic in TOPICS]
-BY_HAND = {  # recomputed below, or not a job of this room
-    "ba_1999_repeated",
-    "ba_pefr_1986",
-    "cv_influentialpoints_pcv",
-    "icc_gonio_eliasziw_1994",
-    "kappa_irr_diagnoses",
-    "kappa_cohen_1968",
-    "r_kappa",
-    "r_reml_gaps",
-    "r_reml_complete",
-}
-
-
-@pytest.mark.parametrize("name", CASES)
-def test_case_is_reproduced(name):
-    computed = [check for check in run_case(name) if np.isfinite(check.ours)]
-    wrong = [check for check in computed if check.verdict == DISAGREES]
-    assert not wrong, [(check.name, check.printed, check.ours, check.reason) for check in wrong]
-    assert computed or name in BY_HAND
+from truechange.validation.cases import load_case
 
 
 def long(table):
