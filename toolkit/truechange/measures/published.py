@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from functools import cache
 from math import nan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_kind, check_numbers, stated
 from truechange.foundation.estimate import Threshold
@@ -29,7 +29,7 @@ def published_rows() -> tuple[dict[str, str], ...]:
 
 
 def _origin(row: dict[str, str], interval: str = "") -> Origin:
-    words = {name: row[name] for name in ("citation", "doi", "population", "status", "note")}
+    words: dict[str, Any] = {name: row[name] for name in ("citation", "doi", "population", "status", "note")}
     return Origin(kind="published", **words, interval=interval, n=int(row["n"]) if row["n"] else None)
 
 

@@ -4,7 +4,7 @@ from math import nan, sqrt
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
 from truechange.numerics.resampling import Floats
@@ -34,7 +34,6 @@ def welch_limits(first: Floats, second: Floats, confidence: float) -> tuple[floa
     return apart - reach, apart + reach
 
 
-Floats = NDArray[np.float64]
 FEW = 10  # below this many people a percentage says more than is known
 
 

@@ -83,10 +83,11 @@ def _resampled(
     """Return the same SEMs with bootstrap limits instead; agreement and one-way are the same number."""
     drawn = {}
     for error, sem in sems.items():
-        square = "error" if error == "consistency" else "within"
-        low, high, how = resampled_limits(
-            scores, lambda ms, square=square: np.sqrt(getattr(ms, square)), limits, n_boot, seed, sem.confidence
-        )
+
+        def root(ms: MeanSquares, square: str = "error" if error == "consistency" else "within") -> Floats:
+            return np.sqrt(getattr(ms, square))
+
+        low, high, how = resampled_limits(scores, root, limits, n_boot, seed, sem.confidence)
         drawn[error] = replace(sem, low=low, high=high, method=f"{sem.method.split(';')[0]}; {how}")
     return drawn
 
@@ -150,7 +151,7 @@ class MeasurementError(Result):
     @property
     def sem(self) -> Estimate:
         """The SEM the thresholds use."""
-        return getattr(self, f"sem_{self.error.replace('-', '_')}")  # type: ignore[no-any-return]
+        return getattr(self, f"sem_{self.error.replace('-', '_')}")
 
     @property
     def complete(self) -> Floats:
@@ -423,7 +424,8 @@ def measurement_error(
         sem = sample.estimate(resolution / (sqrt(2) * Z95), df=sem.df)
     mdc90, mdc95 = (threshold(sem, sqrt(2) * z, f"{z:.3f} × √2 × SEM ({error})") for z in (float(ndtri(0.95)), Z95))
     study = MeasurementError(
-        *sems.values(), mdc90, mdc95, threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
+        sems["agreement"], sems["consistency"], sems["one-way"], mdc90, mdc95,
+        threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
         mean_gain(table.scores[:, 0], table.scores[:, 1], sample), error, table.scores, table.people, table.trials,
         sample, ms, fit, scores_per_visit,
         sources=("stratford1997", "devet2006", *(fit.sources if fit else ("graybill1980",))),

@@ -198,7 +198,7 @@ def _coded(
     strange = [name for name in (*a, *b) if name not in place]
     if strange:
         raise DataError(f"Rating {strange[0]!r} is not among the categories {list(categories)}.")
-    return list(categories), a.map(place).to_numpy(dtype=np.int64), b.map(place).to_numpy(dtype=np.int64)
+    return list(categories), np.asarray(a.map(place), np.int64), np.asarray(b.map(place), np.int64)
 
 
 def _own_order(a: pd.Series, b: pd.Series) -> list[object]:
@@ -213,7 +213,7 @@ def _own_order(a: pd.Series, b: pd.Series) -> list[object]:
 def _sorted(seen: set[object], ordered: bool) -> list[object]:
     """Return what was seen in order: whole numbers by size; words only where no order is needed."""
     if all(isinstance(rating, Real) for rating in seen):
-        if broken := [rating for rating in seen if rating % 1]:
+        if broken := [rating for rating in seen if rating % 1]:  # type: ignore[operator]
             raise RefusedError(
                 f"Rating {broken[0]!r} is not a whole number: kappa is for categories. Use icc() for a measurement, or "
                 "give categories= in order."

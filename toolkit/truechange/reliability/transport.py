@@ -201,7 +201,9 @@ def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
     if "value" not in row:
         raise DataError(f"published has no 'value', only {listed(row) or 'nothing'}; give one row of published().")
     n = int(row["n"]) if row.get("n") else None
-    words = {name: str(row.get(name, "")) for name in ("citation", "doi", "population", "interval", "note")}
+    words: dict[str, Any] = {
+        name: str(row.get(name, "")) for name in ("citation", "doi", "population", "interval", "note")
+    }
     origin = Origin("published", **words, n=n, status=str(row.get("status", "from memory")))
     known: dict[str, Any] = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": n}
     if row.get("quantity") in KINDS and row.get("level"):
