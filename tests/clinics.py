@@ -3,7 +3,6 @@
 import tempfile
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 import truechange as tc
@@ -23,7 +22,7 @@ def scores(people: list[str], before: object, after: object, *, start: str = "20
     """Return assessments of one test at baseline and, where there is a score, at discharge."""
     first = pd.DataFrame({"person": people, "date": start, "occasion": "baseline", "measure": TEST, "value": before})
     last = first.assign(date=pd.to_datetime(start) + pd.Timedelta(weeks=weeks), occasion="discharge", value=after)
-    last = last[pd.Series(np.asarray(after, dtype=object)).notna().to_numpy()]
+    last = last[last["value"].notna()]
     rows = pd.concat([first, last], ignore_index=True)
     return rows.assign(date=pd.to_datetime(rows["date"]).dt.strftime("%Y-%m-%d"), **facts)
 

@@ -11,6 +11,7 @@ import truechange as tc
 from truechange.foundation.result import Part
 from truechange.programme.flow import STOPPING, DueRule, flow_of, with_states
 from truechange.programme.parts import Refused, kind_of
+from truechange.programme.tolerance import tolerance
 
 KNOWN = {TEST: {"sem": 1.0, "sem_df": 49, "mcid": 2.0}}
 
@@ -19,17 +20,23 @@ def audit(records, **options):
     return tc.audit(records, thresholds=KNOWN, n_boot=100, **options)
 
 
+EARLY, LATE = codes(120), codes(80, "Q")
+
+
+def two_terms():
+    """120 people of an earlier term, 70 of whom gained 4; 80 more began a week before the last date."""
+    rows = pd.concat([
+        scores(EARLY, np.full(120, 9.0), 9 + np.repeat([4.0, 0.0], [70, 50]), start="2025-01-06"),
+        scores(LATE, np.full(80, 9.0), np.full(80, np.nan), start="2025-03-24"),
+    ])  # fmt: skip
+    people = pd.DataFrame({"person": EARLY + LATE, "programme": "leg power", "outcome": ["completed"] * 120 + [""] * 80,
+                           "start_date": ["2025-01-06"] * 120 + ["2025-03-24"] * 80})  # fmt: skip
+    return rows, people
+
+
 @pytest.fixture(scope="module")
 def unfinished():
-    """120 people of an earlier term, 70 of whom gained 4; 80 more began a fortnight before the last date."""
-    early, late = codes(120), codes(80, "Q")
-    gains = np.repeat([4.0, 0.0], [70, 50])
-    rows = pd.concat([
-        scores(early, np.full(120, 9.0), 9 + gains, start="2025-01-06"),
-        scores(late, np.full(80, 9.0), np.full(80, np.nan), start="2025-03-24"),
-    ])  # fmt: skip
-    people = pd.DataFrame({"person": early + late, "programme": "leg power", "outcome": ["completed"] * 120 + [""] * 80,
-                           "start_date": ["2025-01-06"] * 120 + ["2025-03-24"] * 80})  # fmt: skip
+    rows, people = two_terms()
     return clinic(rows, people=people)
 
 
@@ -55,6 +62,80 @@ def test_the_day_and_the_weeks_may_be_stated(unfinished):
         audit(unfinished, as_of="31/12/2025")
     with pytest.raises(tc.ChoiceError, match="weeks"):
         audit(unfinished, weeks=0)
+
+
+@pytest.mark.parametrize("written", [{"value": ""}, {"value": "", "date": ""}, {"value": "", "result": "not done"}])
+def test_a_row_typed_ahead_of_the_visit_is_no_visit(written):
+    rows, people = two_terms()
+    ahead = scores(LATE, 9, 9, start="2025-03-24").query("occasion == 'discharge'").assign(**written)
+    flow = audit(clinic(pd.concat([rows, ahead]), people=people)).flow[TEST]
+    assert (flow.not_yet_due, flow.due, flow.compared) == (80, 120, 120)
+
+
+def test_a_first_trial_set_aside_makes_nobody_due():
+    rows, people = two_terms()
+    bad = scores(LATE[:6], 9, np.full(6, np.nan), start="2025-03-24").assign(value="twelve-ish")
+    flow = audit(clinic(pd.concat([rows, bad]), people=people)).flow[TEST]
+    assert (flow.not_yet_due, flow.reasons) == (80, {})
+
+
+def test_who_came_for_another_test_was_due_for_this_one():
+    rows, people = two_terms()
+    walked = scores(LATE[:5], 9, 8, start="2025-03-24", weeks=1).assign(measure="timed_up_and_go")
+    flow = audit(clinic(pd.concat([rows, walked]), people=people), primary=TEST).flow[TEST]
+    assert (flow.not_yet_due, flow.due) == (75, 125)
+    assert flow.reasons == {"due and not tested": 5}
+
+
+def test_a_longer_programme_beside_it_makes_nobody_less_due():
+    rows, people = two_terms()
+    short = codes(40, "S")
+    more = scores(short, 9, np.repeat([12, np.nan], 20), start="2025-02-03", weeks=6)
+    group = pd.DataFrame({"person": short, "programme": "short course", "start_date": "2025-02-03"})
+    found = audit(clinic(pd.concat([rows, more]), people=pd.concat([people, group])), programme="short course")
+    assert found.rule.days == 42
+    assert (found.flow[TEST].not_yet_due, found.flow[TEST].due) == (0, 40)
+
+
+def test_a_start_that_is_planned_does_not_move_the_day_of_the_count():
+    rows, people = two_terms()
+    planned = pd.DataFrame({"person": ["Z001"], "programme": "leg power", "start_date": "2025-09-01"})
+    found = audit(clinic(rows, people=pd.concat([people, planned])))
+    assert f"{found.rule.as_of:%Y-%m-%d}" == "2025-03-31"
+    assert found.flow[TEST].not_yet_due == 81
+
+
+def test_nobody_is_due_unsaid_where_the_dates_do_not_tell():
+    rows, people = two_terms()
+    undated = pd.DataFrame({"person": codes(7, "Z"), "programme": "leg power"})
+    flow = audit(clinic(rows, people=pd.concat([people, undated]))).flow[TEST]
+    assert flow.due == 127
+    lost = "people due have neither a start date nor a first test"
+    assert any(f"7 {lost}" in text for text in flow.cautions)
+    few = audit(clinic(rows, people=pd.concat([people, undated[:2]]))).public().flow[TEST]
+    assert any(f"Some {lost}" in text for text in few.cautions)
+    four = [*EARLY[:4], *LATE]
+    short = audit(clinic(rows[rows["person"].isin(four)], people=people[people["person"].isin(four)])).flow[TEST]
+    assert short.due == 84
+    assert any("Fewer than 5 people tested twice cannot tell" in text for text in short.cautions)
+
+
+def test_a_first_score_set_aside_is_told_as_that_where_the_person_came_again():
+    rows, people = two_terms()
+    first = rows["occasion"].eq("baseline") & rows["person"].isin(EARLY[:6])
+    rows.loc[first, "date"] = "2052-01-06"
+    rows = rows[~(rows["occasion"].eq("discharge") & rows["person"].eq(EARLY[5]))]
+    flow = audit(clinic(rows, people=people)).flow[TEST]
+    told = "tested but the score was set aside at the door: impossible date"
+    assert flow.reasons == {told: 5, "no score before": 1}
+
+
+def test_who_goes_on_may_be_written_so():
+    rows, people = two_terms()
+    records = clinic(rows, people=people.assign(outcome=people["outcome"].replace("", "still in programme")))
+    assert set(records.people["outcome"]) == {"completed", "ongoing"}
+    assert not (records.problems["severity"] == "error").any()
+    assert audit(records).flow[TEST].not_yet_due == 80
 
 
 def test_without_dates_everybody_is_due_and_that_is_said():
@@ -93,7 +174,9 @@ def test_every_other_person_has_a_state_and_stop_reasons_lose_their_free_text():
 @pytest.mark.parametrize(
     ("told", "kind"),
     [("Knee PAIN", "pain or a flare"), ("hip surgery", "illness, injury or surgery"), ("", "no reason recorded"),
-     (None, "no reason recorded"), ("zzz", "another reason")],
+     (None, "no reason recorded"), ("zzz", "another reason"), ("still on holiday", "another reason"),
+     ("painting the house", "another reason"), ("unwilling", "declined to go on"), ("no show", "contact lost"),
+     ("no time", "no time (work, family)"), ("None.", "no reason recorded"), ("died", "death")],
 )  # fmt: skip
 def test_a_reason_for_stopping_is_told_by_its_kind(told, kind):
     assert kind_of(told, STOPPING, nothing="no reason recorded", other="another reason") == kind
@@ -170,3 +253,18 @@ def test_a_training_log_without_adverse_events_is_read():
 
     assert "Training" in audit_page(found)
     assert audit_json(found)
+
+
+# An event is never lost because a word in it says "none"; what says only that is no event.
+@pytest.mark.parametrize(
+    ("told", "kind"),
+    [("fell, nothing broken", "fall or near fall"), ("no pain but fell", "fall or near fall"), ("n/a", ""),
+     ("No falls, no pain", ""), ("-", ""), ("N", ""), ("no adverse events reported", ""), ("nil", ""),
+     ("yes", "another event"),
+     ("headache", "pain, flare or swelling"), ("near-fall", "fall or near fall"), ("nil by mouth", "another event")],
+)  # fmt: skip
+def test_an_adverse_event_is_counted_by_its_kind(told, kind):
+    log = pd.DataFrame(
+        {"person": "P001", "date": pd.to_datetime(["2025-01-07", "2025-01-09"]), "adverse_event": ["", told]}
+    )
+    assert tolerance(log).events["adverse_event"].tolist() == [kind] * bool(kind)

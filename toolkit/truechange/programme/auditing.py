@@ -168,13 +168,15 @@ def _settle(
     chosen, other, said, alone = _programmes(everyone, programme, compare)
     people, others = (everyone[everyone["programme"] == name].reset_index(drop=True) for name in (chosen, other))
     frames = {key: records.pairs(key, before=before, after=after, trials=trials).frame for key in keys}
-    rule = due_rule(records, frames.values(), as_of, weeks)
+    theirs, others_theirs = ({key: _of_everyone(group, frame) for key, frame in frames.items()}
+                             for group in (people, others))  # fmt: skip
+    rule, seen = due_rule(records, theirs.values(), as_of, weeks), _seen(records, after)
     pairs, other_pairs = (
         {
-            key: with_states(_of_everyone(group, frame), _door(records, key, occasions), rule)
-            for key, frame in frames.items()
+            key: with_states(frame, _door(records, key, occasions, frame, seen), rule, seen)
+            for key, frame in group.items()
         }
-        for group in (people, others)
+        for group in (theirs, others_theirs)
     )
     tell("errors and thresholds")
     known = {
@@ -191,12 +193,23 @@ def _settle(
     return study, notes + said
 
 
-def _door(records: Any, key: str, occasions: tuple[str, str]) -> dict[str, str]:
-    """Return the people of whom a row of this test was set aside when the file was read, with the reason."""
+def _seen(records: Any, occasion: str) -> set[str]:
+    """Return the people who came to a visit, whichever test they did there and whether or not it could be read."""
+    held, aside = records.assessments, records.aside
+    came = held.loc[(held["occasion"] == occasion) & (held["result"] != "not_done"), "person"]
+    return {*came, *aside.loc[aside["tested"] & (aside["occasion"] == occasion), "person"]}
+
+
+def _door(records: Any, key: str, occasions: tuple[str, str], people: pd.DataFrame, seen: set[str]) -> dict[str, str]:
+    """Return the people whose score is lacking because a row was set aside when the file was read, with the reason.
+
+    A first score that was set aside is told of those who came again; of the others, that they did not.
+    """
     aside = records.aside
-    here = (aside["measure"].isna() | (aside["measure"] == key)) & (
-        aside["occasion"].isna() | aside["occasion"].isin(occasions)
-    )
+    aside = aside[aside["tested"] & (aside["measure"].isna() | (aside["measure"] == key))]
+    first, last = (aside["person"].isin(people.loc[people[name].isna(), "person"]) for name in ("before", "after"))
+    was = [(aside["occasion"] == name) | aside["occasion"].isna() for name in occasions]
+    here = last & was[1] | first & was[0] & aside["person"].isin(seen)
     return dict(zip(aside.loc[here, "person"], aside.loc[here, "reason"], strict=True))
 
 
@@ -280,7 +293,7 @@ def _programmes(people: pd.DataFrame, programme: str | None, compare: str | None
     if compare is None:
         alone = "The records hold no comparison group; nothing here shows cause."
         if rest:
-            alone = f"The records hold other groups ({listed(rest)}), and none was chosen: compare= takes one of them."
+            alone = f"The records hold other groups ({listed(rest)}), and none was chosen: name one to compare with."
         notes.append(f"{alone} Change over time is not the same as the programme's effect.")
     return programme, compare or "", notes, alone
 

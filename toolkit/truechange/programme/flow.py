@@ -3,9 +3,10 @@
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import partial
+from functools import partial, reduce
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import ChoiceError, check_finite
@@ -23,13 +24,18 @@ UNLIKE, UNABLE, NO_FIRST = "not comparable", "unable at follow-up", "no score be
 STATES = (COMPARED, NOT_YET, UNTESTED, STOPPED, DOOR, UNLIKE, UNABLE, NO_FIRST)
 PLACES = re.compile(r" \([^)]*\)")  # from what to what a protocol changed: too few people each
 NINE_IN_TEN, FEWEST_DATED = 0.9, 5
-STOPPING = {
-    "pain or a flare": ("pain", "flare", "sore", "swell"),
-    "illness, injury or surgery": ("ill", "sick", "surg", "hospital", "operat", "fall", "fract", "injur", "medical"),
-    "moved or could not travel": ("mov", "travel", "transport", "distance"),
-    "no time (work, family)": ("time", "work", "job", "famil", "busy", "care"),
-    "declined to go on": ("declin", "withdr", "interest", "refus", "motivat", "want"),
-}
+STOPPING = {  # how words begin
+    "death": ("died", "death", "deceased", "passed away"),
+    "pain or a flare": ("pain(s|ful)?\\b", "flare", "sore", "swell", "swollen"),
+    "illness, injury or surgery": ("ill(ness)?\\b", "sick", "surg", "hospital", "operat", "falls?\\b", "fell", "fract",
+                                   "injur", "medical"),
+    "moved or could not travel": ("mov(ed|ing)", "travel", "transport", "distance"),
+    "no time (work, family)": ("time", "work", "job", "famil", "busy", "care(r|giv)", "caring"),
+    "declined to go on": ("declin", "withdr", "(un)?interest", "lost interest", "refus", "motivat", "(un)?want",
+                          "unwill"),
+    "contact lost": ("lost", "no.?show", "did not (attend|come)", "dna\\b", "unreach",
+                     "(no|not|cannot) .*(contact|reach)"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -57,21 +63,25 @@ def due_rule(records: Any, frames: Collection[pd.DataFrame], as_of: str | None, 
     Parameters
     ----------
     records : Records
-        For the latest date they hold: a later run on the same file gives the same count.
+        For the latest date on which somebody was tested or trained: a later run on the same file gives the same count.
     frames : collection of DataFrame
-        Pairs of each test: before_date, after_date.
+        One row a person of the programme, for each test: person, before_date, after_date, start_date where known.
     as_of : str or None
         Day of the count as ``YYYY-MM-DD``.
     weeks : float or None
-        Weeks from start to follow-up. Without it the time by which nine in ten of those tested had been tested.
+        Weeks from start to follow-up. Without it the time by which nine in ten of those tested had been tested; other
+        programmes may be shorter or longer, so it is told from this one alone.
 
     Raises
     ------
     ChoiceError
         `as_of` is no date, or `weeks` not positive.
     """
-    dates = [table[name] for table, name in ((records.assessments, "date"), (records.sessions, "date"),
-                                             (records.people, "start_date")) if name in table]  # fmt: skip
+    tests = records.assessments
+    dates = [
+        tests.loc[tests["result"] != "not_done", "date"],
+        records.sessions.get("date", pd.Series(dtype="datetime64[ns]")),
+    ]
     latest = max((day.max() for day in dates if day.notna().any()), default=None)
     day = latest
     if as_of is not None:
@@ -85,17 +95,24 @@ def due_rule(records: Any, frames: Collection[pd.DataFrame], as_of: str | None, 
             raise ChoiceError(f"weeks={weeks!r} must be positive: the weeks from start to follow-up.")
         days, how = 7.0 * weeks, f"{weeks:g} weeks after the start, as stated"
     else:
-        gaps = pd.concat([(frame["after_date"] - frame["before_date"]).dt.days for frame in frames]).dropna()
+        taken = pd.concat([(frame["after_date"] - _start(frame)).dt.days.groupby(frame["person"]).max()
+                           for frame in frames])  # fmt: skip
+        gaps = taken.groupby(level=0).max().dropna()
         if len(gaps) >= FEWEST_DATED:
             days = float(gaps.quantile(NINE_IN_TEN, interpolation="higher"))
             how = f"{days:.0f} days after the start, by when nine in ten of those tested had been tested"
     if day is None or days is None:
-        return DueRule(None, None, "No dates tell whose follow-up lies ahead: everyone who started counts as due.")
+        lacking = "No dates tell" if day is None else f"Fewer than {FEWEST_DATED} people tested twice cannot tell"
+        return DueRule(None, None, f"{lacking} whose follow-up lies ahead: everyone who started counts as due.")
     return DueRule(day, days, f"Due by {day:%Y-%m-%d}: {how}, or stopped, completed or tested before that.")
 
 
-def with_states(people: pd.DataFrame, aside: Mapping[str, str], rule: DueRule) -> pd.DataFrame:
+def with_states(
+    people: pd.DataFrame, aside: Mapping[str, str], rule: DueRule, seen: Collection[str] = ()
+) -> pd.DataFrame:
     """Add to one row a person who started: state, why (its reason by kind), due.
+
+    What was measured goes before what was not, and the date decides only of those nobody saw at follow-up.
 
     Parameters
     ----------
@@ -103,45 +120,34 @@ def with_states(people: pd.DataFrame, aside: Mapping[str, str], rule: DueRule) -
         One row a person who started: before, after, comparable, why_not, and where known start_date, before_date,
         outcome, stop_reason.
     aside : mapping of str to str
-        Person: why a row of this test was set aside when the file was read.
+        Person: why the score that is lacking was set aside when the file was read.
     rule : DueRule
         When a follow-up is due.
+    seen : collection of str, optional
+        People who came to the follow-up, whichever test they did there: theirs does not lie ahead.
     """
-    start = _dates(people, "start_date").fillna(_dates(people, "before_date"))
     ahead = pd.Series(False, index=people.index)
     if rule.as_of is not None and rule.days is not None:
-        ahead = start + pd.Timedelta(days=rule.days) > rule.as_of
-    outcome = people["outcome"].fillna("") if "outcome" in people else pd.Series("", index=people.index)
-    stops = people["stop_reason"] if "stop_reason" in people else pd.Series("", index=people.index)
-    columns: list[Any] = [people["person"], people["comparable"].astype(bool), people["before"].notna(),
-                          people["after"].notna(), people["why_not"], outcome, stops, ahead]  # fmt: skip
-    found = [_state(*row, aside) for row in zip(*columns, strict=True)]
-    states = pd.DataFrame(found, columns=["state", "why"], index=people.index)
-    return people.assign(**states, due=states["state"] != NOT_YET)
+        ahead = _start(people) + pd.Timedelta(days=rule.days) > rule.as_of
+    outcome, stops = (people[name].fillna("") if name in people else pd.Series("", index=people.index)
+                      for name in ("outcome", "stop_reason"))  # fmt: skip
+    first, second, why_not = people["before"].notna(), people["after"].notna(), people["why_not"]
+    door, unable = people["person"].map(aside), why_not.str.startswith("unable")
+    ahead &= ~outcome.isin(["stopped", "completed"]) & ~people["person"].isin(seen)
+    stopped = [kind_of(text, STOPPING, nothing="no reason recorded", other="another reason") for text in stops]
+    holds = {COMPARED: people["comparable"].astype(bool), UNLIKE: first & second, UNABLE: unable, NOT_YET: ahead,
+             DOOR: door.notna(), STOPPED: outcome == "stopped", UNTESTED: first, NO_FIRST: ~first}  # fmt: skip
+    state = pd.Series(np.select(list(holds.values()), list(holds), ""), index=people.index)
+    reasons = {UNLIKE: why_not.str.replace(PLACES, "", regex=True), DOOR: door, STOPPED: stopped,
+               UNTESTED: why_not.where(why_not.str.startswith("refused"), "").str.split(" ").str[0]}  # fmt: skip
+    why = np.select([state == name for name in reasons], list(reasons.values()), "")
+    return people.assign(state=state, why=why, due=state != NOT_YET)
 
 
-def _dates(people: pd.DataFrame, name: str) -> "pd.Series[pd.Timestamp]":
-    return pd.to_datetime(people[name]) if name in people else pd.Series(pd.NaT, index=people.index)
-
-
-def _state(
-    person: str, comparable: bool, first: bool, second: bool, why_not: str, outcome: str, stop: Any, ahead: bool,
-    aside: Mapping[str, str],
-) -> tuple[str, str]:  # fmt: skip
-    """Return one person's state and its reason; what was measured goes before what was not, the date decides last."""
-    if comparable:
-        return COMPARED, ""
-    if first and second:
-        return UNLIKE, PLACES.sub("", why_not)
-    if why_not.startswith("unable"):
-        return UNABLE, ""
-    if person in aside:
-        return DOOR, aside[person]
-    if outcome == "stopped":
-        return STOPPED, kind_of(stop, STOPPING, nothing="no reason recorded", other="another reason")
-    if ahead and outcome != "completed":
-        return NOT_YET, ""
-    return (UNTESTED, "refused" if why_not.startswith("refused") else "") if first else (NO_FIRST, "")
+def _start(people: pd.DataFrame) -> "pd.Series[pd.Timestamp]":
+    """Return when each person started, the day of the first test where that is not recorded."""
+    known = (pd.to_datetime(people[name]) for name in ("start_date", "before_date") if name in people)
+    return reduce(pd.Series.fillna, known, pd.Series(pd.NaT, index=people.index, dtype="datetime64[ns]"))
 
 
 def flow_of(people: pd.DataFrame, rule: DueRule) -> Part:
@@ -165,16 +171,21 @@ def flow_of(people: pd.DataFrame, rule: DueRule) -> Part:
     lost = people[~people["state"].isin([COMPARED, NOT_YET])].groupby(["state", "why"], sort=False).size()
     order = sorted(lost.index, key=lambda pair: (STATES.index(pair[0]), -lost[pair], pair[1]))
     reasons = {f"{state}: {why}" if why else str(state): int(lost[state, why]) for state, why in order}
-    return _told(started, ahead, compared, int(people["before"].notna().sum()), reasons, rule)
+    dated = _start(people).notna() | people["state"].isin([COMPARED, STOPPED])
+    return _told(started, ahead, compared, int(people["before"].notna().sum()), reasons, rule, int((~dated).sum()))
 
 
-def _hidden(started: int, ahead: int, compared: int, tested: int, reasons: dict[str, int], rule: DueRule) -> Part:
+def _hidden(
+    started: int, ahead: int, compared: int, tested: int, reasons: dict[str, int], rule: DueRule, undated: int
+) -> Part:
     """Return the flow with reasons of few people pooled, and without those tested before if that leaves few."""
-    return _told(started, ahead, compared, None if few(started - tested) else tested, pooled(reasons), rule)
+    safe = None if few(started - tested) else tested
+    return _told(started, ahead, compared, safe, pooled(reasons), rule, "Some" if few(undated) else undated)
 
 
 def _told(
-    started: int, ahead: int, compared: int, tested: int | None, reasons: dict[str, int], rule: DueRule
+    started: int, ahead: int, compared: int, tested: int | None, reasons: dict[str, int], rule: DueRule,
+    undated: int | str,
 ) -> Part:  # fmt: skip
     """Return the flow with its words, table and picture, from the counts that may be told."""
     due = started - ahead
@@ -192,9 +203,11 @@ def _told(
         f"{percent(1 - compared / due) if due else '–'} of those due cannot be compared: read every result with the "
         "bounds for the missing."
     )
-    cautions = told({many: compared < 0.7 * due, rule.words: ahead or rule.as_of is None})
+    lost = f"{undated} people due have neither a start date nor a first test: whether they were due is not known."
+    cautions = told({many: compared <= 0.7 * due, rule.words: ahead or rule.as_of is None,
+                     lost: undated and rule.as_of is not None})  # fmt: skip
     facts = {"started": started, "not_yet_due": ahead, "due": due, "compared": compared, "reasons": reasons}
-    hide = None if tested is None else partial(_hidden, started, ahead, compared, tested, reasons, rule)
+    hide = None if tested is None else partial(_hidden, started, ahead, compared, tested, reasons, rule, undated)
     return Part(
         facts, frame.assign(share_of_due=share), tuple(says), cautions, draw=partial(_draw, steps, reasons), hide=hide,
         seen="Boxes from started over due to compared, with the people lost between them.",

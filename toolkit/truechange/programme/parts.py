@@ -1,5 +1,6 @@
 """Shared shapes of the audit: a part that was refused, and one part for each test."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -8,23 +9,42 @@ import pandas as pd
 from truechange.foundation.errors import DataError, listed
 from truechange.foundation.result import Result
 
+# A typed "none": the whole clause must say so, for "fell, nothing broken" is an event.
+NOTHING = re.compile(
+    r"\W*((no|none|nil|n|nothing|not any|n/a|na|0)\b)?"
+    r"(\W*\b(adverse|side|events?|effects?|reactions?|problems?|issues?|falls?|pain|reported|noted|seen|today)\b)*\W*"
+)
+CLAUSES = re.compile(r"[,;]|\. |\band\b|\bbut\b")
+
 
 def kind_of(text: object, kinds: Mapping[str, tuple[str, ...]], *, nothing: str, other: str) -> str:
-    """Return which kind a free text speaks of, by parts of its words: no free text leaves the clinic.
+    """Return which kind a free text speaks of, by how its words begin: no free text leaves the clinic.
 
     Parameters
     ----------
     text : object
         What was typed; missing counts as nothing.
     kinds : mapping of str to tuple of str
-        Kind: parts of words that speak of it, the first that fits.
+        Kind: how words begin that speak of it (regular expressions); the first that fits.
     nothing, other : str
-        What to return for an empty text, and for one that no kind fits.
+        What to return for an empty text or a typed "none", and for one that no kind fits.
+
+    Examples
+    --------
+    >>> kinds = {"fall": ("fall", "fell")}
+    >>> [kind_of(text, kinds, nothing="none", other="other") for text in ("No falls.", "fell, nothing broken", "cough")]
+    ['none', 'fall', 'other']
     """
     plain = "" if text is None or text != text else str(text).strip().lower()
-    if not plain:
+    said = [clause for clause in CLAUSES.split(plain) if not _nothing(clause)]
+    if not said:
         return nothing
-    return next((kind for kind, parts in kinds.items() if any(part in plain for part in parts)), other)
+    return next((kind for kind, parts in kinds.items() if re.search(rf"\b({'|'.join(parts)})", " ".join(said))), other)
+
+
+def _nothing(clause: str) -> bool:
+    words = NOTHING.fullmatch(clause)
+    return bool(words and (words[1] or not re.search(r"\w", clause)))
 
 
 @dataclass(frozen=True)

@@ -20,13 +20,11 @@ if TYPE_CHECKING:
 NOTABLE = 2  # points of pain or soreness on 0-10; our choice
 
 
-NO_EVENT = "no event"
-EVENTS = {  # parts of words; a typed "none" is no event
-    NO_EVENT: ("none", "nil", "no event", "nothing", "n/a"),
-    "fall or near fall": ("fall", "fell", "trip", "stumbl"),
+EVENTS = {
+    "fall or near fall": ("fall", "near.?fall", "fell", "trip", "stumbl"),
     "dizziness, fainting or chest symptoms": ("dizz", "faint", "chest", "breath", "palpit"),
-    "pain, flare or swelling": ("pain", "flare", "sore", "swell", "ache"),
-    "muscle or joint injury": ("strain", "sprain", "tear", "injur", "twist"),
+    "pain, flare or swelling": ("pain(s|ful)?\\b", "flare", "sore", "swell", "swollen", "\\w*aches?\\b"),
+    "muscle or joint injury": ("strain", "sprain", "tear", "torn", "injur", "twist"),
 }
 
 
@@ -134,7 +132,6 @@ def tolerance(sessions: pd.DataFrame, confidence: float = 0.95) -> Tolerance:
     facts = ["pain_before", "pain_after", "soreness_next_day"]
     log = sessions.reindex(columns=["person", "date", *facts, "adverse_event"])
     happened = log["adverse_event"].map(lambda told: kind_of(told, EVENTS, nothing="", other="another event"))
-    happened = happened.where(happened != NO_EVENT, "")
     days = log.groupby(["person", "date"], as_index=False)[facts].max()
     week = (days["date"] - days.groupby("person")["date"].transform("min")).dt.days // 7 + 1
     own = days.assign(week=week).groupby(["week", "person"], as_index=False)[facts].mean()

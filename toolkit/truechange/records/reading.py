@@ -44,8 +44,8 @@ class Records(Result):
     name : str
         Name of the file.
     aside : DataFrame
-        Rows of assessments set aside: person, occasion, measure (as far as they could be read), reason. For counting
-        who was tested; nothing of it is printed.
+        Rows of assessments set aside: person, occasion, measure (as far as they could be read), tested (whether
+        something was written under score or result), reason. For counting who was tested; nothing of it is printed.
     words : DataFrame
         Words read as others by the clinic's map or by their order: column, word, read_as, by, rows.
     unmapped : DataFrame
@@ -61,7 +61,7 @@ class Records(Result):
     set_aside: pd.DataFrame
     name: str
     aside: pd.DataFrame = field(
-        default_factory=lambda: pd.DataFrame(columns=["person", "occasion", "measure", "reason"])
+        default_factory=lambda: pd.DataFrame(columns=["person", "occasion", "measure", "tested", "reason"])
     )
 
     words: pd.DataFrame = field(default_factory=lambda: WordMap().frame("read"))

@@ -25,7 +25,7 @@ from truechange.records.words import WordMap, settle_occasions, unite_programmes
 
 TOTALS = {"total", "totals", "sum", "mean", "average", "sd", "median", "n", "count"}
 RESULTS = ["", "measured", "unable", "refused", "not_done"]
-MEASURED, UNABLE = 1, 2
+MEASURED, UNABLE, NOT_DONE = 1, 2, 4
 WIDE = "read a wide sheet (one column a test and visit) with truechange.records.from_wide"
 
 
@@ -61,11 +61,12 @@ class Table:
         return pd.DataFrame(shown | {"source_row": self.rows[keep]}, copy=False)
 
     def left(self, findings: Findings) -> pd.DataFrame:
-        """Return the rows set aside: person, occasion and measure as far as they could be read, and the reason."""
+        """Return the rows set aside: person, occasion, measure as far as they could be read, tested, reason."""
         reason = findings.reason_of(self.sheet)
         keep = np.isin(self.rows, list(reason))
         words = {name: self.columns[name].where(keep).texts() for name in ("person", "occasion", "measure")}
-        return pd.DataFrame(words).assign(reason=[reason[row] for row in self.rows[keep].tolist()])
+        why = [reason[row] for row in self.rows[keep].tolist()]
+        return pd.DataFrame(words).assign(tested=self.columns["tested"][keep], reason=why)
 
 
 def build(
@@ -215,6 +216,7 @@ def _scores(cells: dict[str, Cells], columns: dict[str, Any]) -> dict[str, Any]:
     scores.findings.add("no_value", scores.sheet, scores.rows[nothing], scores.header)
     return {
         "value": values,
+        "tested": ~scores.texts.empty | ((found > 0) & (found != NOT_DONE)),  # a row typed ahead of the visit is not
         "result": Coded.of(found, RESULTS),
         "unit": tests.renamed([limits_of(key).unit for key in tests.words]),
     }
