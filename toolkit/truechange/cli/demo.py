@@ -121,6 +121,7 @@ def _study(pairs: "Pairs", error: "MeasurementError") -> "McidStudy":
         before=rated["before"],
         after=rated["after"],
         unit="stands",
+        resolution=pairs.measure.resolution,
     )
 
 
