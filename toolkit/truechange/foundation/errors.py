@@ -133,7 +133,7 @@ def check_same_index(**columns: object) -> None:
     """
     first = ""
     for name, column in columns.items():
-        index = getattr(column, "index", None)
+        index: Any = getattr(column, "index", None)
         if not hasattr(index, "equals"):
             continue
         first = first or name

@@ -112,7 +112,7 @@ class ProgrammeAudit(Result):
             self.regression, self.dose, self.sites, self.therapists,
         )  # fmt: skip
 
-    def public(self, *, small_cells: bool = False, names: bool = False) -> "ProgrammeAudit":  # type: ignore[override]
+    def public(self, *, small_cells: bool = False, names: bool = False) -> "ProgrammeAudit":
         """Return the audit as it may leave the house; every report is made from this alone.
 
         Hidden, before any word, table, picture or file is made: counts of one to four people in every breakdown, the

@@ -127,12 +127,13 @@ def audit(
     first, everyone = study.keys[0], pd.concat([study.pairs[study.keys[0]], study.others[study.keys[0]]])
     starts = {study.names[key]: pd.concat([study.pairs[key], study.others[key]]).set_index("person")["before"]
               for key in study.keys}  # fmt: skip
+    parts: dict[str, Any] = {field: by_test(name, work) for field, (name, work) in BY_TEST.items()}
     return ProgrammeAudit(
         programme=study.programme, compare=study.compare, before=study.before, after=study.after, primary=first,
         measures=tuple(study.keys), people=study.people, pairs=study.pairs, rule=study.rule,
         known=ByMeasure(study.known, study.names),
         baseline=baseline_table(everyone[study.people.columns].reset_index(drop=True), starts),
-        quality=quality_of(records), **{field: by_test(name, work) for field, (name, work) in BY_TEST.items()},
+        quality=quality_of(records), **parts,
         dose=attempt(lambda: training(study), "dose"),
         sites=attempt(lambda: units(study, "site"), "sites"),
         therapists=attempt(lambda: units(study, "therapist"), "therapists"),
@@ -213,7 +214,7 @@ def _door(records: Any, key: str, occasions: tuple[str, str], people: pd.DataFra
     return dict(zip(aside.loc[here, "person"], aside.loc[here, "reason"], strict=True))
 
 
-def attempt(work: Callable[[], Result], part: str) -> Result:
+def attempt(work: Callable[[], Any], part: str) -> Any:
     """Return the part, or a :class:`Refused` with the reason it could not be computed."""
     try:
         return work()

@@ -162,9 +162,8 @@ class Dose(Result):
             for words, part, whole in ((MOVED, len(moved), len(self.fidelity.people)), (KEPT, kept, len(moved))):
                 hidden |= {words} if hidden or few(part) or few(whole - part) else set()
         notes = (f"{FEW.capitalize()} people kept no log; nothing is assumed of their training.",) if few(away) else ()
-        return replace(
-            self, hidden=frozenset(hidden), own_cautions=notes or self.own_cautions, tolerance=self.tolerance.public()
-        )
+        tolerance: Any = self.tolerance.public()
+        return replace(self, hidden=frozenset(hidden), own_cautions=notes or self.own_cautions, tolerance=tolerance)
 
     @property
     def alt(self) -> str:

@@ -214,7 +214,7 @@ def _told(
     )  # fmt: skip
 
 
-def _draw(steps: Mapping[str, int], reasons: Mapping[str, int], ax: "Axes") -> "Axes":
+def _draw(steps: Mapping[str, Any], reasons: Mapping[str, int], ax: "Axes") -> "Axes":
     """Draw the steps as boxes, widths in proportion to people, the reasons beside the last."""
     from truechange.foundation import drawing
 

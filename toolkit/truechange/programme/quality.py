@@ -133,7 +133,7 @@ def _account(
         rows = f"{read} rows read, {FEW} of them set aside."
     sums = {look: HIDDEN if HIDDEN in kinds.values() else sum(kinds.values()) for look, kinds in found.items()}
     noticed = ", ".join(f"some {look}" if n == HIDDEN else f"{n} {look}" for look, n in sums.items())
-    says = (rows, f"Noticed at the door: {noticed or 'nothing'}.")
+    says: tuple[str, ...] = (rows, f"Noticed at the door: {noticed or 'nothing'}.")
     if by:
         how_many = "Some" if HIDDEN in read_as.values() else sum(read_as.values())
         says += (f"{how_many} rows had a word that was read as another (by {by}).",)

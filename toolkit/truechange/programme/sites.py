@@ -288,7 +288,7 @@ def funnel(
     if before is not None and values[known].notna().sum() > len(k) + 1:
         means = unit_means(units[known], np.asarray(before, dtype=float)[known], values[known]).reindex(k.index)
         rows = pd.concat([rows, means.reset_index(drop=True)], axis="columns")
-    unknown = int((~known).sum()), int(reaches(values[~known], threshold).sum())
+    unknown = int((~known).sum()), int(np.sum(reaches(values[~known], threshold)))
     return Funnel(
         rows, name, overall, dispersion, widened, _cautions(rows, name, widened, unknown[0]),
         tuple(k.index) if numbered else (), tuple(measured), unknown,

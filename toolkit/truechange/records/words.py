@@ -82,7 +82,7 @@ class WordMap:
         }
         rows, keys = lists[name]
         whole = pd.DataFrame(rows, columns=[*keys, "rows"])
-        return whole.groupby(keys, sort=False, as_index=False)["rows"].sum() if len(whole) else whole
+        return whole.groupby(keys, sort=False)["rows"].sum().reset_index() if len(whole) else whole
 
 
 def _key(column: str, word: str) -> str:
@@ -201,8 +201,8 @@ def settle_occasions(words: WordMap, occasions: Coded, people: Coded, dates: Any
         near = "discharge" not in settled.words if isnan(usual) else _near(min(later), usual)
         if near and not _both(settled, people, same, ["discharge"]):
             meant |= dict.fromkeys(same, "discharge")
-    found = _days(occasions.renamed([meant.get(word, word) for word in occasions.words]), people, dates)
-    words.days = words.days if isnan(found) else found
+    days = _days(occasions.renamed([meant.get(word, word) for word in occasions.words]), people, dates)
+    words.days = words.days if isnan(days) else days
     for word in open_words:
         if word in meant:
             words.note("occasion", word, meant[word], int(rows[word]), "order of visits")
@@ -342,7 +342,7 @@ def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, all
     if left.empty:
         return
     told = [
-        f"{row.column} “{fit_to_show(row.word)}” ({row.rows} rows{f'; {row.guess}?' if row.guess else ''})"
+        f"{row.column} “{fit_to_show(str(row.word))}” ({row.rows} rows{f'; {row.guess}?' if row.guess else ''})"  # type: ignore[str-bytes-safe]
         for row in left.itertuples()
     ]
     raise DataError(
