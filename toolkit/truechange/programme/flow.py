@@ -138,9 +138,9 @@ def with_states(
     holds = {COMPARED: people["comparable"].astype(bool), UNLIKE: first & second, UNABLE: unable, NOT_YET: ahead,
              DOOR: door.notna(), STOPPED: outcome == "stopped", UNTESTED: first, NO_FIRST: ~first}  # fmt: skip
     state = pd.Series(np.select(list(holds.values()), list(holds), ""), index=people.index)
-    reasons = {UNLIKE: why_not.str.replace(PLACES, "", regex=True), DOOR: door, STOPPED: stopped,
+    reasons: dict[str, Any] = {UNLIKE: why_not.str.replace(PLACES, "", regex=True), DOOR: door, STOPPED: stopped,
                UNTESTED: why_not.where(why_not.str.startswith("refused"), "").str.split(" ").str[0]}  # fmt: skip
-    why = np.select([state == name for name in reasons], list(reasons.values()), "")
+    why: Any = np.select([state == name for name in reasons], list(reasons.values()), "")
     return people.assign(state=state, why=why, due=state != NOT_YET)
 
 
@@ -176,7 +176,7 @@ def flow_of(people: pd.DataFrame, rule: DueRule) -> Part:
 
 
 def _hidden(
-    started: int, ahead: int, compared: int, tested: int, reasons: dict[str, int], rule: DueRule, undated: int
+    started: int, ahead: int, compared: int, tested: int, reasons: dict[str, int], rule: DueRule, undated: int | str
 ) -> Part:
     """Return the flow with reasons of few people pooled, and without those tested before if that leaves few."""
     safe = None if few(started - tested) else tested
