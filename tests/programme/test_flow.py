@@ -12,6 +12,7 @@ from truechange.foundation.result import Part
 from truechange.programme.flow import STOPPING, DueRule, flow_of, with_states
 from truechange.programme.parts import Refused, kind_of
 from truechange.programme.tolerance import tolerance
+from truechange.reporting.audit_report import audit_json, audit_page
 
 KNOWN = {TEST: {"sem": 1.0, "sem_df": 49, "mcid": 2.0}}
 
@@ -201,8 +202,65 @@ def test_no_headline_where_half_of_those_due_are_missing():
     assert isinstance(found.responders[TEST], Refused)
     assert isinstance(found.change[TEST], Refused)
     assert "22 of the 40 people due" in found.change[TEST].reason
+    for part in (found.regression[TEST], *found.refused):
+        assert "see the bounds" in part.reason or "22 of" not in part.reason
     assert "between" in found.missing[TEST].sentence()
     assert len(found.sentences()) >= 3
+
+
+def half_missing_beside(programme_lost, others_lost):
+    people = codes(40) + codes(40, "W")
+    after = np.full(80, 12.0) + np.arange(80) % 4
+    after[:programme_lost], after[40 : 40 + others_lost] = np.nan, np.nan
+    rows = scores(people, 9.0 + np.arange(80) % 3, after)
+    about = pd.DataFrame({"person": people, "programme": ["leg power"] * 40 + ["waiting list"] * 40,
+                          "site": ["North", "South"] * 40})  # fmt: skip
+    return audit(clinic(rows, people=about), as_of="2026-01-01")
+
+
+def test_half_missing_in_the_comparison_group_stops_the_comparison_alone():
+    found = half_missing_beside(0, 20)
+    assert "20 of the 40 people due in waiting list" in found.comparison[TEST].reason
+    assert "bounds" not in found.comparison[TEST].reason
+    assert not isinstance(found.change[TEST], Refused)
+    some = half_missing_beside(0, 19).comparison[TEST]
+    assert "waiting list: 21 of the 40 people due (52%)" in some.cautions[0]
+
+
+def test_half_missing_stops_sites_too_and_no_bounds_are_promised_without_a_threshold():
+    found = half_missing_beside(20, 0)
+    for part in (found.sites, found.comparison[TEST], found.responders[TEST], found.regression[TEST]):
+        assert "20 of the 40 people due have no usable follow-up" in part.reason
+    after = np.repeat([12.0, np.nan], 20)
+    bare = tc.audit(clinic(scores(codes(40), np.full(40, 9.0), after)), as_of="2026-01-01", n_boot=50)
+    assert isinstance(bare.missing[TEST], Refused)
+    assert "bounds" not in bare.change[TEST].reason
+
+
+@pytest.mark.parametrize(("lost", "strong"), [(11, False), (12, True), (19, True)])
+def test_three_in_ten_missing_is_said_in_the_answer_beside_the_comparison(lost, strong):
+    found = half_missing_beside(lost, 0)
+    told = [text for text in found.sentences() if "read these bounds and the imputed share" in text]
+    assert len(told) == strong
+    assert any("cannot be compared" in text for text in found.flow[TEST].cautions) == strong
+    assert "Compared with waiting list" in found.sentences()[-1]
+
+
+@pytest.mark.parametrize(("lost", "sites"), [(10, 0), (11, 1), (12, 2)])  # every other one of 20 due at each site
+def test_sites_with_three_in_ten_missing_are_counted(lost, sites):
+    told = [text for text in half_missing_beside(lost, 0).sites.cautions if "three in ten or more" in text]
+    assert [text.split(" sites")[0] for text in told] == [f"In {sites} of 2"] * bool(sites)
+
+
+# An unable person never lifts the mean: the worst score seen is that of both visits.
+def test_unable_on_a_timed_test_counts_as_the_worst_score_of_either_visit():
+    timed = "timed_up_and_go"
+    rows = scores(codes(30), np.repeat([30.0, 14.0], [3, 27]), np.full(30, 10.0)).assign(measure=timed)
+    off = rows["occasion"].eq("discharge") & rows["person"].isin(codes(3))
+    rows = rows.assign(value=rows["value"].astype(object).mask(off, ""), result=np.where(off, "unable", "measured"))
+    change = tc.audit(clinic(rows), thresholds={timed: {"sem": 1.0, "mcid": 2.0}}, n_boot=50).change[timed]
+    assert (change.mean.value, change.worst) == (4.0, 30.0)
+    assert change.with_unable.value == pytest.approx(27 * 4 / 30)
 
 
 def test_the_mean_says_what_becomes_of_it_with_the_unable():
@@ -219,14 +277,36 @@ def test_the_mean_says_what_becomes_of_it_with_the_unable():
 
 def test_a_test_done_on_two_courses_is_said():
     rows = scores(codes(20), np.full(20, 9.0), np.full(20, 12.0))
-    rows["seat_height_cm"] = np.where(rows["person"] <= "P005", 48, 43)
+    rows = rows.assign(seat_height_cm=np.where(rows["person"] <= "P005", 48, 43), arms_used="no", walking_aid="none")
     found = audit(clinic(rows)).protocols[TEST]
     assert isinstance(found, Part)
     assert found.mixed == ("seat_height_cm",)
-    assert "behind 10 of 40" in found.cautions[0]
+    assert "behind 10 of 40 scores" in found.cautions[0]
     same = audit(clinic(rows.assign(seat_height_cm=43))).protocols[TEST]
     assert not same.mixed
     assert not same.cautions
+
+
+def test_what_is_not_recorded_and_who_tested_are_counted_and_small_numbers_are_not():
+    rows = scores(codes(40), np.full(40, 9.0), np.full(40, 12.0), arms_used="no", walking_aid="none")
+    late = rows["occasion"].eq("discharge")
+    for lacking, changed, gap, testers in ((10, 12, "(10 of 80 scores)", "12 of 40 people had another tester"),
+                                           (2, 3, "(some scores)", "Some people had another tester")):  # fmt: skip
+        seats = rows.assign(seat_height_cm=np.where(late & (rows["person"] <= f"P{lacking:03d}"), "", "43"))
+        them = late & (rows["person"] <= f"P{changed:03d}")
+        found = audit(clinic(seats.assign(assessor=np.where(them, "T2", "T1")))).public().protocols[TEST]
+        assert any(f"not recorded: seat height {gap}" in text for text in found.cautions)
+        assert any(testers in text for text in found.cautions)
+
+
+def test_the_report_carries_the_ledger_and_how_the_test_was_done():
+    rows = scores(codes(30), np.full(30, 9.0), np.repeat([12.0, 9.0], 15), seat_height_cm=43)
+    rows["value"] = rows["value"].astype(object)
+    rows.loc[rows["occasion"].eq("discharge") & (rows["person"] <= "P006"), "value"] = "twelve-ish"
+    page = audit_page(audit(clinic(rows)))
+    assert "60 rows read = 54 used + 6 set aside (6 not a number)." in page
+    for cell in ("set aside: not a number", "to correct: not a number", "seat height cm", "not recorded"):
+        assert cell in page
 
 
 def test_a_programme_is_not_compared_with_itself_and_other_groups_are_named():
@@ -249,8 +329,6 @@ def test_a_training_log_without_adverse_events_is_read():
     records = clinic(rows, sessions=log)
     found = audit(records)
     assert "kept a training log" in found.dose.sentence()
-    from truechange.reporting.audit_report import audit_json, audit_page
-
     assert "Training" in audit_page(found)
     assert audit_json(found)
 

@@ -131,6 +131,7 @@ def _options(args: argparse.Namespace) -> dict[str, Any]:
         "resamples",
         "trials",
         "as_of",
+        "weeks",
         "dates",
     )
     kept = {name: getattr(args, name) for name in names}

@@ -182,15 +182,18 @@ class ProgrammeAudit(Result):
         return table
 
     def sentences(self) -> tuple[str, ...]:
-        """Answer in five sentences, from the primary test."""
+        """Answer in five sentences, from the primary test; a sixth where many follow-ups are missing."""
         flow, change, enough = self.flow[self.primary], self.change[self.primary], self.responders[self.primary]
         name = self.flow.names[self.primary]
         said = [f"{self.programme}, {name}, {self.before} to {self.after}: {flow.sentence()}"]
         said.append(change.sentence())
         said += list(enough.sentences()[:2])
-        versus = self.comparison.parts.get(self.primary)
-        last = versus if versus is not None and not isinstance(versus, Refused) else self.missing[self.primary]
-        said.append(last.sentence())
+        versus, gaps = self.comparison.parts.get(self.primary), self.missing[self.primary]
+        compared = versus is not None and not isinstance(versus, Refused)
+        if not compared or getattr(gaps, "many", False):
+            said.append(gaps.sentence())
+        if compared:
+            said.append(versus.sentence())
         return tuple(said)
 
     def to_html(self, path: str | Path, **options: Any) -> Path:

@@ -1,7 +1,7 @@
 """The parts of an audit, one function each, from what was settled before: people due, pairs, errors, thresholds."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -62,15 +62,18 @@ class Settled:
         practice = self.known[key].practice
         return 0.0 if practice is None else practice.value
 
-    def enough_measured(self, key: str, part: str) -> None:
-        """Refuse a headline where half or more of those due cannot be compared."""
-        due = self.due(key)
+    def measured(self, key: str, *, others: bool = False) -> pd.DataFrame:
+        """Return the people due, or refuse a headline where half or more of them cannot be compared."""
+        due, whose = self.due(key, others=others), f" in {self.compare}" if others else ""
         lost = int(due["improvement"].isna().sum())
         if lost * 2 >= len(due):
+            told = not others and _held_against(self.known[key]) is not None
+            bounds = "; see the bounds under people without a follow-up" if told else ""
             raise RefusedError(
-                f"{lost} of the {len(due)} people due have no usable follow-up, half or more: no headline of those "
-                f"measured is given ({part.lower()}). The bounds under people without a follow-up hold."
+                f"{lost} of the {len(due)} people due{whose} have no usable follow-up, half or more: nothing is said "
+                f"from those measured{bounds}."
             )
+        return due
 
 
 def _held_against(known: Known) -> float | None:
@@ -92,13 +95,11 @@ def _flow(study: Settled, key: str) -> Result:
 
 
 def _change(study: Settled, key: str) -> Result:
-    study.enough_measured(key, "Change")
-    frame, test = study.due(key), measure_of(key)
+    frame, test = study.measured(key), measure_of(key)
     unable = frame[(frame["state"] == UNABLE) & frame["before"].notna()]
-    seen = (
-        test.sign * frame["after"].dropna()
-    )  # "unable" stands for 0 where there is a 0, else for the worst score seen
-    worst = 0.0 if test.sign > 0 and test.hard_low == 0 else test.sign * float(seen.min()) if len(seen) else np.nan
+    # "unable" stands for 0 where there is a 0, else for the worst score seen at either visit: never for a gain
+    seen = test.sign * frame[["before", "after"]].to_numpy(float)
+    worst = 0.0 if test.sign > 0 and test.hard_low == 0 else test.sign * float(np.nanmin(seen))
     return paired_change(
         frame["before"], frame["after"], frame["improvement"], due=len(frame), unit=test.unit,
         practice=study.known[key].practice, unable=test.improvement(unable["before"], worst), worst=worst,
@@ -107,8 +108,9 @@ def _change(study: Settled, key: str) -> Result:
 
 
 def _responders(study: Settled, key: str) -> Result:
-    study.enough_measured(key, "Who changed enough")
-    return changed_enough(study.due(key)["improvement"], study.known[key], measure_of(key).resolution, study.confidence)
+    return changed_enough(
+        study.measured(key)["improvement"], study.known[key], measure_of(key).resolution, study.confidence
+    )
 
 
 def _missing(study: Settled, key: str) -> Result:
@@ -129,16 +131,18 @@ def _missing(study: Settled, key: str) -> Result:
 def _comparison(study: Settled, key: str) -> Result:
     if not study.compare:
         return Refused("Comparison", study.alone)
-    test = measure_of(key)
-    return compare_programmes(
-        study.due(key), study.due(key, others=True), _held_against(study.known[key]),
+    test, theirs = measure_of(key), flow_of(study.others[key], study.rule)
+    found = compare_programmes(
+        study.measured(key), study.measured(key, others=True), _held_against(study.known[key]),
         names=(study.programme, study.compare), unit=test.unit, why_no_threshold=NO_THRESHOLD,
         subgroups=study.subgroups, resolution=test.resolution, **study.drawn, confidence=study.confidence,
     )  # fmt: skip
+    notes = (f"{study.compare}: {theirs.sentence()}",) if theirs.compared < theirs.started else ()
+    return replace(found, cautions=(*notes, *found.cautions))
 
 
 def _regression(study: Settled, key: str) -> Result:
-    frame, test, facts = study.due(key), measure_of(key), study.known[key]
+    frame, test, facts = study.measured(key), measure_of(key), study.known[key]
     if isinstance(facts.sem, Refused):
         return Refused("Dependence on the start", facts.sem.reason)
     turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
@@ -175,11 +179,12 @@ BY_TEST: dict[str, tuple[str, Callable[[Settled, str], Result]]] = {
 def units(study: Settled, unit: str) -> Result:
     """Compare sites or therapists by the primary test."""
     first = study.keys[0]
-    threshold, frame = _held_against(study.known[first]), study.due(first)
+    threshold = _held_against(study.known[first])
     if threshold is None:
         return Refused(f"{unit}s", NO_THRESHOLD)
-    if unit not in frame:
+    if unit not in study.people:
         return Refused(f"{unit}s", f"The people table has no {unit}.")
+    frame = study.measured(first)
     return funnel(
         frame[unit], np.asarray(frame["improvement"], dtype=float), threshold, name=unit, before=frame["before"],
         numbered=unit != "site", seed=study.label_seed,

@@ -71,6 +71,11 @@ class MissingFollowUp(Result):
     sources = ("newcombe1998a", "rubin1987", "barnard1999", "floden2019")
 
     @property
+    def many(self) -> bool:
+        """Whether three in ten or more of those due are missing, but fewer than half."""
+        return MANY * self.due <= self.missing < TOO_MANY * self.due
+
+    @property
     def scale(self) -> str:
         """What `delta` counts, for an axis."""
         return f"times the {self.limit} the missing did worse"
@@ -84,9 +89,10 @@ class MissingFollowUp(Result):
         if not self.missing:
             return ("Everyone due has a usable follow-up.",)
         kept = dict(zip(self.rows["way"], self.rows["share"], strict=True))
+        how = ": read these bounds and the imputed share before the counted one" if self.many else ""
         said = [
             (f"{self.missing} of the {self.due} people due have no usable follow-up; the share lies between "
-            f"{percent(float(kept[NONE]))} and {percent(float(kept[ALL]))}.")
+            f"{percent(float(kept[NONE]))} and {percent(float(kept[ALL]))}{how}.")
         ]  # fmt: skip
         if self.mean is None:
             return (*said, "Nothing was imputed.")

@@ -20,7 +20,7 @@ def protocols_of(rows: pd.DataFrame, test: Measure) -> Part:
     Parameters
     ----------
     rows : DataFrame
-        Assessments of one test behind the comparable pairs, with the protocol's columns.
+        Assessments of one test behind the comparable pairs, with person, assessor and the protocol's columns.
     test : Measure
         The test.
 
@@ -48,37 +48,50 @@ def protocols_of(rows: pd.DataFrame, test: Measure) -> Part:
                 "other_scores": int(away.sum()),
             }
         lines.append(line)
-    return _told(pd.DataFrame(lines, columns=["fact", "usual", "scores", "other_scores", "not_recorded"]))
+    testers = rows.groupby("person")["assessor"].nunique()
+    frame = pd.DataFrame(lines, columns=["fact", "usual", "scores", "other_scores", "not_recorded"])
+    return _told(frame, int((testers > 1).sum()), len(testers))
 
 
-def _hidden(frame: pd.DataFrame) -> Part:
-    """Return the protocols without numbers of few scores, nor what is left over where that is few."""
+def _hidden(frame: pd.DataFrame, changed: int, people: int) -> Part:
+    """Return the protocols without numbers of few scores or people, nor what is left over where that is few."""
     scores, other, lacking = (frame[name].to_numpy(float) for name in ("scores", "other_scores", "not_recorded"))
     safe = masked(frame, few(scores) | few(lacking), ["scores", "not_recorded"])
-    return _told(masked(safe, few(other) | few(scores - other), ["other_scores"]), hide=False)
+    testers = HIDDEN if few(changed) or few(people - changed) else changed
+    return _told(masked(safe, few(other) | few(scores - other), ["other_scores"]), testers, people, hide=False)
 
 
-def _told(frame: pd.DataFrame, *, hide: bool = True) -> Part:
+def _told(frame: pd.DataFrame, changed: Any, people: int, *, hide: bool = True) -> Part:
     """Return the protocols with their words, from the numbers that may be told."""
     lines = frame.to_dict("records")
     mixed = {line["fact"]: line for line in lines if line["other_scores"]}
-    notes = {
+    notes: dict[str, Any] = {
         f"{_fact(fact).capitalize()} was not the same for everybody: {line['usual']} behind most scores, something "
-        f"else behind {_of(line['other_scores'], line['scores'])}. People are compared with themselves, but the mean, "
-        "the error and the threshold mix two tests.": True
+        f"else behind {_of(line['other_scores'], line['scores'])} scores. People are compared with themselves, but the "
+        "mean, the error and the threshold mix two tests.": True
         for fact, line in mixed.items()
     }
+    gaps = ", ".join(
+        f"{_fact(line['fact'])} ({_of(line['not_recorded'], _sum(line['scores'], line['not_recorded']))} scores)"
+        for line in lines if line["not_recorded"]
+    )  # fmt: skip
+    notes[f"Whether everybody was tested alike is not known where it is not recorded: {gaps}."] = gaps
+    notes[f"{_of(changed, people).capitalize()} people had another tester the second time: testers differ."] = changed
     says = "Every recorded fact of the protocol was the same for everybody."
     if mixed:
         says = f"Not done the same way on everybody: {', '.join(map(_fact, mixed))}."
     elif not any(line["scores"] for line in lines):
         says = "How the test was done is not recorded."
-    safe = partial(_hidden, frame) if hide else None
+    safe = partial(_hidden, frame, changed, people) if hide else None
     return Part({"mixed": tuple(mixed)}, frame, (says,), told(notes), hide=safe)
 
 
 def _of(part: Any, whole: Any) -> str:
-    return "others" if HIDDEN in (part, whole) else f"{part} of {whole}"
+    return "some" if HIDDEN in (part, whole) else f"{part} of {whole}"
+
+
+def _sum(part: Any, rest: Any) -> Any:
+    return HIDDEN if HIDDEN in (part, rest) else part + rest
 
 
 def _is_number(value: Any) -> bool:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 FEWEST_UNITS = 5  # below this many units: a table, no limits
 SPREAD_UNITS = 10  # from this many units on, limits are widened for over-dispersion
+MANY = 0.3  # share without a usable follow-up from which a low share may be that alone; as for the whole programme
 LEVELS = (0.95, 0.998)
 LIMITS = ("limit95_low", "limit95_high", "limit998_low", "limit998_high")
 MEANS = ("mean", "mean_low", "mean_high", "mean_shrunken")
@@ -166,7 +167,7 @@ class Funnel(Result):
             rows = rows.assign(**{name: rows[name].round(2) for name in (*LIMITS, "shrunken") if name in rows})
         rows = masked(rows, counts, ["changed_enough", "share", "low", "high", "shrunken", "outside"])
         rows = masked(masked(rows, sizes[:-1], ["due", *LIMITS]), means, MEANS)
-        cautions = _cautions(self.rows, self.unit, self.widened, "Some" if sizes[-1] else nobody)
+        cautions = _cautions(self.rows, self.unit, self.widened, "Some" if sizes[-1] else nobody, self.measured)
         return replace(self, rows=rows, cautions=cautions, labels=(), measured=())
 
     @property
@@ -290,12 +291,14 @@ def funnel(
         rows = pd.concat([rows, means.reset_index(drop=True)], axis="columns")
     unknown = int((~known).sum()), int(np.sum(reaches(values[~known], threshold)))
     return Funnel(
-        rows, name, overall, dispersion, widened, _cautions(rows, name, widened, unknown[0]),
+        rows, name, overall, dispersion, widened, _cautions(rows, name, widened, unknown[0], tuple(measured)),
         tuple(k.index) if numbered else (), tuple(measured), unknown,
     )  # fmt: skip
 
 
-def _cautions(rows: pd.DataFrame, name: str, widened: bool, unknown: int | str) -> tuple[str, ...]:
+def _cautions(
+    rows: pd.DataFrame, name: str, widened: bool, unknown: int | str, measured: tuple[int, ...]
+) -> tuple[str, ...]:
     notes = [
         (
             f"People were not sent to a {name} by lot, and testers differ between {name}s: a difference is a question, "
@@ -306,6 +309,11 @@ def _cautions(rows: pd.DataFrame, name: str, widened: bool, unknown: int | str) 
         notes.append("Limits are widened, because units differ by more than chance within a unit explains.")
     if small := int((rows["due"] < FEW).sum()):
         notes.append(f"{small} {name}s with fewer than {FEW} people are drawn without a label.")
+    if gaps := int((rows["due"].to_numpy() * (1 - MANY) >= np.asarray(measured)).sum()):
+        notes.append(
+            f"In {gaps} of {len(rows)} {name}s three in ten or more of those due have no usable follow-up: they count "
+            "as not changed, so a low share there may be missing follow-up."
+        )
     if unknown:
         notes.append(f"{unknown} people have no {name} recorded.")
     return tuple(notes)

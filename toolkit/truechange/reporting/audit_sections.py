@@ -131,6 +131,7 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
     who: list[Block] = [Words(audit.baseline.sentences()), baseline(tables["baseline"])]
     sections: list[tuple[Result, str, list[Block]]] = [
         (audit.flow, "Who could be compared", about(audit.flow, "flow", f"From starting to being counted: {title}")),
+        (audit.quality, "The rows behind it, and how the test was done", _rows(audit, tables)),
         (audit.baseline, "Who they were", who),
         (audit.change, "How much the group changed",
          about(audit.change, "change", f"Change: {title}", resolution=step)),
@@ -147,6 +148,20 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         (audit.therapists, "Therapists", unit(audit.therapists, "therapists", "Therapists, numbered")),
     ]  # fmt: skip
     return [(part, Section(words, blocks)) for part, words, blocks in sections if blocks]
+
+
+def _rows(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:
+    """Say where the rows of the file went, and what of the protocol was recorded and the same."""
+    done: Any = concerning(audit.protocols, audit.primary)
+    blocks: list[Block] = [
+        Words([*audit.quality.sentences(), done.sentence()]),
+        ready_table(tables["rows"], "Rows of the file", notes=audit.quality.cautions),
+    ]
+    if "fact" in tables.get("protocols", ()):
+        rows = measure_rows(tables["protocols"], audit.primary)
+        rows = rows.assign(fact=rows["fact"].str.replace("_", " "))
+        blocks.append(ready_table(rows, f"How it was done: {audit.flow.names[audit.primary]}", notes=done.cautions))
+    return blocks
 
 
 def _start(audit: ProgrammeAudit) -> list[Block]:
