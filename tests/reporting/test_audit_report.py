@@ -53,6 +53,14 @@ def test_what_it_cannot_show_and_every_caution_are_there(clinic_audit, clinic_pa
     assert all(shown_caution(caution) in text.lower() for caution in clinic_audit.public().cautions)
 
 
+def test_the_ledger_and_the_share_of_the_retest_study_are_told(clinic_audit, clinic_page):
+    told = words_of(clinic_page)
+    assert clinic_audit.quality.sentence() in told
+    enough = clinic_audit.responders[clinic_audit.primary]
+    assert enough.from_error.sentences()[1] in told
+    assert "unchanged people of the retest study" in told
+
+
 def test_no_caution_of_any_part_is_lost(clinic_audit, clinic_page, cautions_within, shown_caution):
     safe = clinic_audit.public()
     found = cautions_within(safe)

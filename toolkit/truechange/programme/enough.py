@@ -115,7 +115,7 @@ class ChangedEnough(Result):
                 if part.reason in reasons:
                     continue
                 reasons.add(part.reason)
-            said.append(part.sentence())
+            said.append(" ".join(part.sentences()) if isinstance(part, ErrorOnly) else part.sentence())
         return tuple(said)
 
     @property
