@@ -188,7 +188,8 @@ class ProgrammeAudit(Result):
         said = [f"{self.programme}, {name}, {self.before} to {self.after}: {flow.sentence()}"]
         said.append(change.sentence())
         said += list(enough.sentences()[:2])
-        versus, gaps = self.comparison.parts.get(self.primary), self.missing[self.primary]
+        versus: Any = self.comparison.parts.get(self.primary)
+        gaps = self.missing[self.primary]
         compared = versus is not None and not isinstance(versus, Refused)
         if not compared or getattr(gaps, "many", False):
             said.append(gaps.sentence())
