@@ -1,5 +1,6 @@
 """Who is counted: people still in the programme are no failures, and everybody else has a state that is told."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -50,6 +51,9 @@ def test_people_still_in_the_programme_are_in_no_denominator(unfinished):
     share = found.responders[TEST].counted.share()
     assert (share.value, share.n) == (pytest.approx(70 / 120), 120)
     assert "70 of the 120 people due" in found.responders[TEST].counted.sentence()
+    assert "58% of those due" in found.responders[TEST].curve.sentences()[-2]
+    assert "of those due" in found.responders[TEST].curve.plot().get_ylabel()
+    assert not re.search(r"(of|share) .{0,20}who started changed", audit_page(found))
     assert found.missing[TEST].due == 120
     assert any("Due by 2025-03-31" in text for text in flow.cautions)
 
@@ -223,7 +227,8 @@ def test_half_missing_in_the_comparison_group_stops_the_comparison_alone():
     assert "20 of the 40 people due in waiting list" in found.comparison[TEST].reason
     assert "bounds" not in found.comparison[TEST].reason
     assert not isinstance(found.change[TEST], Refused)
-    some = half_missing_beside(0, 19).comparison[TEST]
+    some = half_missing_beside(0, 19).comparison[TEST]  # of the 21 compared one gained 1 stand only
+    assert "of the 40 due against 50% of the 40 changed enough" in some.responders.sentence()
     assert "waiting list: 21 of the 40 people due (52%)" in some.cautions[0]
 
 

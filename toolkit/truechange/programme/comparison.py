@@ -182,7 +182,7 @@ def compare_programmes(
     equal = None
     if threshold is not None:
         counts = [(how_many(f["improvement"], threshold), len(f)) for f in (programme, comparison)]
-        shares = compare_responders(*counts[0], *counts[1], confidence=confidence)
+        shares = compare_responders(*counts[0], *counts[1], confidence=confidence, whom="due")
         equal = adjusted_share_difference(
             before, np.concatenate([first, second]), group, threshold, resolution=resolution, n_boot=n_boot, seed=seed,
             confidence=confidence,

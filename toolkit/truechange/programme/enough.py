@@ -182,7 +182,11 @@ def changed_enough(improvement: Any, known: Known, resolution: float, confidence
                 true = Refused("True share", str(problem))
     try:
         curve: CumulativeChange | Refused = cumulative_change(
-            values, thresholds=tuple(limits), sem=sem if isinstance(sem, Estimate) else None, confidence=confidence
+            values,
+            thresholds=tuple(limits),
+            sem=sem if isinstance(sem, Estimate) else None,
+            confidence=confidence,
+            whom="due",
         )
     except OutcomeError as problem:
         curve = Refused("Cumulative curve", str(problem))

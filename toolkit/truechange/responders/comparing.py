@@ -100,6 +100,8 @@ class ResponderComparison(Result):
         The four numbers given.
     cautions : tuple of str
         What a reader must know.
+    whom : str
+        Which people the shares are of.
     """
 
     first: Estimate
@@ -112,6 +114,7 @@ class ResponderComparison(Result):
     p_score: float
     counts: tuple[int, ...]
     cautions: tuple[str, ...]
+    whom: str = "who started"
     sources = ("newcombe1998a", "newcombe1998b", "altman1998")
 
     def table(self) -> pd.DataFrame:
@@ -132,8 +135,9 @@ class ResponderComparison(Result):
         gap = self.difference
         points, low, high = (fixed(100 * share, 0) for share in (gap.value, gap.low, gap.high))
         difference = (
-            f"{percent(self.first.value)} against {percent(self.second.value)} changed enough: a difference of "
-            f"{points} percentage points ({100 * gap.confidence:g}% CI {low} to {high}; exact {p_value(self.p_value)})."
+            f"{percent(self.first.value)} of the {self.counts[1]} {self.whom} against {percent(self.second.value)} of "
+            f"the {self.counts[3]} changed enough: a difference of {points} percentage points "
+            f"({100 * gap.confidence:g}% CI {low} to {high}; exact {p_value(self.p_value)})."
         )
         return difference, f"Number needed to treat: {self.number_needed_to_treat}."
 
@@ -150,7 +154,7 @@ class ResponderComparison(Result):
         ax = drawing.interval_rows(list(shown), list(shown.values()), ax=ax, strong=(2,))
         ax.axvline(0, color=drawing.QUIET, lw=1)
         drawing.percent_axis(ax)
-        ax.set_xlabel("share of those who started, and difference")
+        ax.set_xlabel(f"share of those {self.whom}, and difference")
         return ax
 
 
@@ -166,7 +170,9 @@ def exact_p(k1: int, n1: int, k2: int, n2: int) -> float:
     return min(1.0, float(chance[chance <= chance[k == k1] * (1 + 1e-7)].sum() / chance.sum()))
 
 
-def compare_responders(k1: int, n1: int, k2: int, n2: int, confidence: float = 0.95) -> ResponderComparison:
+def compare_responders(
+    k1: int, n1: int, k2: int, n2: int, confidence: float = 0.95, *, whom: str = "who started"
+) -> ResponderComparison:
     """Compare the shares of two independent groups.
 
     Parameters
@@ -177,6 +183,8 @@ def compare_responders(k1: int, n1: int, k2: int, n2: int, confidence: float = 0
         The same in the second (the comparison).
     confidence : float, optional
         Level of the intervals.
+    whom : str, optional
+        Which people they are of, for the words: "who started", "due".
 
     Returns
     -------
@@ -220,7 +228,7 @@ def compare_responders(k1: int, n1: int, k2: int, n2: int, confidence: float = 0
         first=first, second=second, difference=difference,
         risk_ratio=_ratio("risk", k1, n1, k2, n2, confidence), odds_ratio=_ratio("odds", k1, n1, k2, n2, confidence),
         number_needed_to_treat=number_needed(difference), p_value=exact_p(k1, n1, k2, n2),
-        p_score=float(chdtrc(1, gap * gap / variance)) if variance > 0 else 1.0, counts=(k1, n1, k2, n2),
+        p_score=float(chdtrc(1, gap * gap / variance)) if variance > 0 else 1.0, counts=(k1, n1, k2, n2), whom=whom,
         cautions=told({
             "Two groups that were not formed by lot may differ in more than their programme.": True,
             f"Fewer than {FEW} people in a group: read the counts, not the percentages.": min(n1, n2) < FEW,

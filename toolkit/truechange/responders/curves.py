@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CumulativeChange(Result):
-    """Share of those who started that changed by at least x, for every x that occurs.
+    """Share of those who started, or were due, that changed by at least x, for every x that occurs.
 
     Parameters
     ----------
@@ -39,6 +39,8 @@ class CumulativeChange(Result):
         Level of the bands.
     cautions : tuple of str
         What a reader must know.
+    whom : str
+        Of whom the shares are: "who started", or "due" where others' follow-up lies ahead.
     """
 
     rows: pd.DataFrame
@@ -47,6 +49,7 @@ class CumulativeChange(Result):
     sem: float | None
     confidence: float
     cautions: tuple[str, ...]
+    whom: str = "who started"
     sources = ("newcombe1998a", "massart1990")
 
     def table(self) -> pd.DataFrame:
@@ -84,7 +87,7 @@ class CumulativeChange(Result):
             middle = fixed(float(np.median(got)), 1)
             sentences.append(f"{half} of the {got.size} people measured improved by {middle} or more.")
         for limit in self.thresholds:
-            reached = f"of those who started changed by at least the {limit.kind.upper()} of {size_of(limit)}."
+            reached = f"of those {self.whom} changed by at least the {limit.kind.upper()} of {size_of(limit)}."
             for row in self.at(limit.value).to_dict("records"):
                 sentences.append(f"{who[row['group']]}{percent(row['share'])} {reached}")
         return tuple(sentences)
@@ -116,7 +119,7 @@ class CumulativeChange(Result):
         ax.set_ylim(0, 1)
         drawing.percent_axis(ax, "y")
         ax.set_xlabel("improvement of at least")
-        ax.set_ylabel("share of those who started")
+        ax.set_ylabel(f"share of those {self.whom}")
         if len(ax.get_legend_handles_labels()[0]) > 1:
             ax.legend(frameon=False, fontsize=8)
         return ax
@@ -124,7 +127,7 @@ class CumulativeChange(Result):
 
 def cumulative_change(
     improvement: Any, by: Any = None, *, thresholds: "tuple[Threshold | float, ...]" = (),
-    sem: "Estimate | float | None" = None, confidence: float = 0.95,
+    sem: "Estimate | float | None" = None, confidence: float = 0.95, whom: str = "who started",
 ) -> CumulativeChange:  # fmt: skip
     """Compute the share of those who started that changed by at least x, for every x.
 
@@ -141,6 +144,8 @@ def cumulative_change(
     confidence : float, optional
         Level of both bands: Wilson's at each point, and the simultaneous band of Dvoretzky, Kiefer and Wolfowitz
         with Massart's constant, ``± √(ln(2/α) / 2n)``.
+    whom : str, optional
+        Which people these are, for the words: "who started", "due".
 
     Returns
     -------
@@ -173,7 +178,7 @@ def cumulative_change(
             cautions.append(f"{name}: {away} people without a usable follow-up count as not shown at every change.")
     limits = tuple(any_threshold(limit) for limit in thresholds)
     return CumulativeChange(
-        pd.concat(curves, ignore_index=True), improvements, limits, error, confidence, tuple(cautions)
+        pd.concat(curves, ignore_index=True), improvements, limits, error, confidence, tuple(cautions), whom
     )
 
 
