@@ -109,7 +109,7 @@ def compute(args: argparse.Namespace, step: Any) -> Any:
     change = own.pairs(test, before=args.before, after=args.after, trials=args.trials)
     found = attempt(lambda: _matters(change, error.sem, args), "The change that matters")
     value = getattr(found, "recommended", None)
-    known = {"sem": error.sem} | ({"mcid": value} if value is not None else {})
+    known = {"sem": error.sem, "practice": error.learning} | ({"mcid": value} if value is not None else {})
     step("the programme")
     programme = audit(
         records, args.before, args.after, [test.key], programme=args.programme, compare=args.compare,
