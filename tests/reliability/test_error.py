@@ -228,3 +228,12 @@ def test_missing_scores_are_refused_with_visits_too():
         tc.measurement_error(gaps, session="visit")
     assert tc.measurement_error(gaps, session="visit", missing="reml").sem.value > 0
     assert tc.measurement_error(rows, session="visit").sem.value > 0
+
+
+def test_the_gain_names_trials_that_are_words_because_their_order_is_the_alphabets():
+    rows = pd.DataFrame({"person": [*"abcdef"] * 2, "trial": ["before"] * 6 + ["after"] * 6,
+                         "value": [1, 2, 3, 4, 5, 7, 2, 3, 4, 4, 6, 8.0]})  # fmt: skip
+    said = " ".join(tc.measurement_error(rows).sentences())
+    assert "Mean gain from after to before: −0.83" in said
+    said = " ".join(tc.measurement_error(rows.assign(trial=[1] * 6 + [2] * 6)).sentences())
+    assert "Mean gain from the first to the second: 0.83" in said

@@ -242,12 +242,14 @@ class MeasurementError(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say the number for the wall first."""
+        named = all(isinstance(trial, str) for trial in self.trials[:2])  # words are in order as sorted, so say which
+        first, second = self.trials[:2] if named else ("the first", "the second")
         visit = f", {self.scores_per_visit} averaged a visit" if self.scores_per_visit > 1 else ""
         return (
             f"One person must change by more than {shown(self.mdc95)} before error is an unlikely explanation.",
             f"That is the MDC95, from {self.sem.n} people with {self.scores.shape[1]} scores each{visit}.",
             f"Standard error of measurement ({self.error}): {shown(self.sem)}.",
-            f"Mean gain from the first to the second: {self.learning}.",
+            f"Mean gain from {first} to {second}: {self.learning}.",
             f"Error alone can move a mean of {self.mdc95_group.n} people by {shown(self.mdc95_group)}; no use for one.",
         )
 
