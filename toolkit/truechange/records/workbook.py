@@ -36,9 +36,9 @@ def load(place: Path, *, values: bool = True) -> Any:
                     f"{place.name} unpacks to {size >> 20} MB, more than {LIMITS['workbook_mb']} MB. "
                     "Delete empty rows and pictures, or save the sheets as CSV: much larger tables are read from CSV."
                 )
-        with catch_warnings():
+        with place.open("rb") as stream, catch_warnings():  # by a path, a damaged workbook would stay open
             simplefilter("ignore")  # openpyxl reports what it cannot draw; values are not touched by that
-            return load_workbook(place, data_only=values, keep_links=False)
+            return load_workbook(stream, data_only=values, keep_links=False)
     except DataError:
         raise
     except Exception as trouble:  # a damaged part can fail anywhere inside the reader
