@@ -6,13 +6,15 @@ from typing import Any
 import numpy as np
 
 from oracles import Pairs, route
-from truechange.programme.adjusted import adjusted_difference, adjusted_share_difference, welch_difference
-from truechange.programme.change import trimmed_mean
-from truechange.programme.effect_size import noncentral_t_limits
-from truechange.programme.imputation import impute
-from truechange.programme.missing import ALL, MEASURED, NONE, missing_follow_up
+from truechange.programme.change import noncentral_t_limits, trimmed_mean
+from truechange.programme.comparison import (
+    adjusted_difference,
+    adjusted_share_difference,
+    individual_response,
+    welch_difference,
+)
+from truechange.programme.missing import ALL, MEASURED, NONE, impute, missing_follow_up
 from truechange.programme.regression import gain_from_selection, start_dependence
-from truechange.programme.response_spread import individual_response
 from truechange.programme.sites import exact_limit, shrunken_shares
 
 
@@ -59,7 +61,7 @@ def _trimmed_by_hand() -> Pairs:
 @route(
     "Group change",
     "Chance of the observed t at each noncentrality limit, by integrating over the sample SD.",
-    by="truechange.programme.effect_size.noncentral_t_limits",
+    by="truechange.programme.change.noncentral_t_limits",
 )
 def _noncentral_by_integration() -> Pairs:
     from scipy.integrate import quad
@@ -79,7 +81,7 @@ def _noncentral_by_integration() -> Pairs:
 @route(
     "Group change",
     "Identities: spread of response, adjusted difference without spread before.",
-    by="truechange.programme.adjusted, response_spread",
+    by="truechange.programme.comparison, response_spread",
 )
 def _comparison_identities() -> Pairs:
     first, second = _made_up(30, 3.0, 2.5), _made_up(28, 1.0, 1.5)
@@ -167,7 +169,7 @@ def _selection_by_simulation() -> Pairs:
 @route(
     "Group change",
     "Gaps filled 200 times where the truth is known: means, spread and correlation.",
-    by="truechange.programme.imputation.impute",
+    by="truechange.programme.missing.impute",
 )
 def _imputation_by_simulation() -> Pairs:
     rng = np.random.default_rng(52)
@@ -189,7 +191,7 @@ def _imputation_by_simulation() -> Pairs:
 @route(
     "Group change",
     "Difference of shares at equal start, in two large samples with known lines.",
-    by="truechange.programme.adjusted.adjusted_share_difference",
+    by="truechange.programme.comparison.adjusted_share_difference",
 )
 def _adjusted_shares_by_simulation() -> Pairs:
     from scipy.special import ndtr

@@ -12,7 +12,7 @@ import truechange as tc
 from truechange.foundation.result import Part
 from truechange.programme.flow import STOPPING, DueRule, flow_of, with_states
 from truechange.programme.parts import Refused, kind_of
-from truechange.programme.tolerance import tolerance
+from truechange.programme.training import tolerance
 from truechange.reporting.audit_report import audit_json, audit_page
 
 KNOWN = {TEST: {"sem": 1.0, "sem_df": 49, "mcid": 2.0}}

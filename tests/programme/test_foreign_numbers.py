@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.programme.foreign import held_against_own_people
+from truechange.programme.known import held_against_own_people
 from truechange.programme.parts import Refused
 
 PAIRS = pd.DataFrame(
@@ -19,21 +19,24 @@ PAIRS = pd.DataFrame(
 
 def test_an_own_number_passes_without_a_word():
     own = tc.Estimate(value=1.0, unit="stands", origin=tc.Origin.own())
-    assert held_against_own_people("SEM", own, PAIRS, "stands") == ("", None)
+    notes: list[str] = []
+    assert held_against_own_people("SEM", own, PAIRS, "stands", notes) is own
+    assert notes == []
 
 
 def test_a_published_number_brings_its_source_and_a_verdict():
     published = tc.published_threshold("chair_stand_30s", "mdc95", citation="Gill & McBurney")
-    said, refused = held_against_own_people("MDC", published, PAIRS, "stands")
-    assert refused is None
-    assert "Gill & McBurney" in said
-    assert "doubtful" in said
+    notes: list[str] = []
+    assert held_against_own_people("MDC", published, PAIRS, "stands", notes) is published
+    assert "Gill & McBurney" in notes[0]
+    assert "doubtful" in notes[0]
 
 
 def test_a_number_in_another_unit_is_refused_with_the_reason():
     published = tc.published_threshold("chair_stand_30s", "mdc95", citation="Gill & McBurney")
-    said, refused = held_against_own_people("MDC", published, PAIRS, "s")
-    assert said == ""
+    notes: list[str] = []
+    refused = held_against_own_people("MDC", published, PAIRS, "s", notes)
+    assert notes == []
     assert isinstance(refused, Refused)
     assert "do not use" in refused.reason
 

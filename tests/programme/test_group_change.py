@@ -12,18 +12,23 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 import truechange as tc
-from truechange.programme.adjusted import (
+from truechange.programme.audit_result import holm
+from truechange.programme.change import (
+    average_sd_effect,
+    noncentral_t_limits,
+    paired_change,
+    small_sample_factor,
+    trimmed_mean,
+)
+from truechange.programme.comparison import (
     adjusted_difference,
     adjusted_share_difference,
+    compare_programmes,
+    individual_response,
     subgroup_differences,
     welch_difference,
 )
-from truechange.programme.audit_result import holm
-from truechange.programme.change import paired_change, trimmed_mean
-from truechange.programme.comparison import compare_programmes
-from truechange.programme.effect_size import average_sd_effect, noncentral_t_limits, small_sample_factor
 from truechange.programme.regression import gain_from_selection, start_dependence
-from truechange.programme.response_spread import individual_response
 from truechange.validation.cases import load_case
 
 scores = arrays(float, st.integers(4, 30), elements=st.integers(0, 25).map(float))

@@ -6,8 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import truechange as tc
-from truechange.programme.imputation import impute, rubin
-from truechange.programme.missing import ALL, IMPUTED, MEASURED, NONE, missing_follow_up
+from truechange.programme.missing import ALL, IMPUTED, MEASURED, NONE, impute, missing_follow_up, rubin
 from truechange.validation.cases import load_case
 
 COLUMNS = ["way", "share"]

@@ -9,8 +9,6 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import truechange as tc
-from truechange.programme.dose import dose, dose_response
-from truechange.programme.fidelity import ProgressionRule, fidelity
 from truechange.programme.sites import (
     chance_limits,
     exact_limit,
@@ -20,7 +18,7 @@ from truechange.programme.sites import (
     unit_means,
     winsorised_dispersion,
 )
-from truechange.programme.tolerance import tolerance
+from truechange.programme.training import ProgressionRule, dose, dose_response, fidelity, tolerance
 from truechange.validation.cases import load_case
 
 

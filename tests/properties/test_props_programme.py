@@ -8,9 +8,8 @@ from hypothesis import strategies as st
 
 import truechange as tc
 from truechange.planning import plan_error, plan_paired_shares, plan_two_programmes, plan_two_shares
-from truechange.programme.adjusted import adjusted_difference, welch_difference
 from truechange.programme.change import paired_change, trimmed_mean
-from truechange.programme.response_spread import individual_response
+from truechange.programme.comparison import adjusted_difference, individual_response, welch_difference
 from truechange.programme.sites import chance_limits, funnel, shrunken_shares
 
 QUICK = settings(derandomize=True, deadline=None, max_examples=18)

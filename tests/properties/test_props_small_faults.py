@@ -9,8 +9,7 @@ from scipy import stats
 
 import truechange as tc
 from truechange.planning import plan_true_share, plan_two_programmes
-from truechange.programme.imputation import impute
-from truechange.programme.missing import missing_follow_up
+from truechange.programme.missing import impute, missing_follow_up
 from truechange.reliability import variance_components
 from truechange.reliability.components import shared_trials
 from truechange.responders.true_share import TrueSpread, chance_beyond

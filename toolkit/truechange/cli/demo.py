@@ -169,11 +169,11 @@ def _audit(records: "Records", retest: "Records") -> "ProgrammeAudit":
 
 
 def _shares(audit: "ProgrammeAudit") -> "tuple[TrueShare, ErrorOnly]":
-    from truechange.programme.enough import ChangedEnough
+    from truechange.foundation.result import Part
     from truechange.programme.parts import Refused
 
     enough = audit.responders[MEASURE]
-    if not isinstance(enough, ChangedEnough) or isinstance(enough.true_share, Refused):
+    if not isinstance(enough, Part) or isinstance(enough.true_share, Refused):
         raise RefusedError("The share whose true change matters cannot be computed from these data.")
     if isinstance(enough.from_error, Refused):
         raise RefusedError(enough.from_error.reason)

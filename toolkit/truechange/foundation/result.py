@@ -81,6 +81,8 @@ class Part(Result):
         Draws the part on matplotlib axes and returns them.
     hide : callable or None
         Returns the part with small counts of people hidden, for one that holds some.
+    height : float
+        Inches of a picture of its own.
     """
 
     facts: Mapping[str, Any]
@@ -90,7 +92,8 @@ class Part(Result):
     sources: tuple[str, ...] = ()
     seen: str = ""
     draw: "Callable[[Any], Any] | None" = field(default=None, repr=False)
-    hide: "Callable[[], Part] | None" = field(default=None, repr=False)
+    hide: "Callable[[], Result] | None" = field(default=None, repr=False)
+    height: float = field(default=3.6, repr=False)
 
     def __getattr__(self, name: str) -> Any:
         facts = self.__dict__.get("facts", {})  # empty while a copy or a pickle is being built
@@ -109,7 +112,7 @@ class Part(Result):
         """Return the part in plain words."""
         return self.says
 
-    def public(self) -> "Part":
+    def public(self) -> Result:
         """Return the part with small counts of people hidden, in its words, table and picture."""
         return self if self.hide is None else self.hide()
 
@@ -124,4 +127,4 @@ class Part(Result):
 
         if self.draw is None:
             raise AttributeError("this part has no picture")
-        return self.draw(drawing.axes(ax, **size))
+        return self.draw(drawing.axes(ax, **{"height": self.height, **size}))

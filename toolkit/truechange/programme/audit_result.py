@@ -9,27 +9,25 @@ import pandas as pd
 
 from truechange.foundation.loading import AUDIT_WRITERS
 from truechange.foundation.numbers import percent
-from truechange.foundation.result import Result, gathered
+from truechange.foundation.result import Part, Result, gathered
 from truechange.numerics.small_cells import SAID, SHOWN
-from truechange.programme.baseline import BaselineTable
-from truechange.programme.change import PairedChange
-from truechange.programme.enough import MEANINGS, ChangedEnough
+from truechange.programme import change as change_of
+from truechange.programme import missing as missing_of
+from truechange.programme.enough import MEANINGS
 from truechange.programme.flow import UNABLE, DueRule
 from truechange.programme.parts import ByMeasure, Refused
-from truechange.programme.sites import Funnel
+from truechange.programme.sites import named
 
 _MCID, _ERROR, _TRUE = MEANINGS["counted"], MEANINGS["from_error"], MEANINGS["true_share"]
 _COLUMNS = {
-    "mcid": (_MCID, "threshold"),
-    "changed_enough": (_MCID, "people"),
-    "share": (_MCID, "share"),
-    "share_low": (_MCID, "low"),
-    "share_high": (_MCID, "high"),
-    "expected_from_error": (_ERROR, "people"),
-    "true_share": (_TRUE, "share"),
-    "true_share_low": (_TRUE, "low"),
-    "true_share_high": (_TRUE, "high"),
-}
+    "mcid": (_MCID, "threshold"), "changed_enough": (_MCID, "people"), "share": (_MCID, "share"),
+    "share_low": (_MCID, "low"), "share_high": (_MCID, "high"), "expected_from_error": (_ERROR, "people"),
+    "true_share": (_TRUE, "share"), "true_share_low": (_TRUE, "low"), "true_share_high": (_TRUE, "high"),
+}  # fmt: skip
+
+
+PARTS = ("flow", "quality", "protocols", "baseline", "known", "change", "responders", "missing", "comparison",
+         "regression", "dose", "sites", "therapists")  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +57,7 @@ class ProgrammeAudit(Result):
         Of each test.
     quality : Part
         The ledger of rows and what was noticed when they were read.
-    baseline : BaselineTable
+    baseline : Part
         Who they were.
     dose, sites, therapists : Result
         A :class:`Refused` where the records do not tell.
@@ -86,7 +84,7 @@ class ProgrammeAudit(Result):
     flow: ByMeasure
     protocols: ByMeasure
     quality: Result
-    baseline: BaselineTable
+    baseline: Part
     change: ByMeasure
     responders: ByMeasure
     missing: ByMeasure
@@ -106,11 +104,7 @@ class ProgrammeAudit(Result):
         return gathered(self.notes, *self._parts())
 
     def _parts(self) -> tuple[Result, ...]:
-        return (
-            self.flow, self.quality, self.protocols, self.baseline, self.known, self.change, self.responders,
-            self.missing, self.comparison,
-            self.regression, self.dose, self.sites, self.therapists,
-        )  # fmt: skip
+        return tuple(getattr(self, name) for name in PARTS)
 
     def public(self, *, small_cells: bool = False, names: bool = False) -> "ProgrammeAudit":
         """Return the audit as it may leave the house; every report is made from this alone.
@@ -129,7 +123,7 @@ class ProgrammeAudit(Result):
         """
         if self.published:
             return self
-        therapists = self.therapists.named() if names and isinstance(self.therapists, Funnel) else self.therapists
+        therapists = named(self.therapists) if names and isinstance(self.therapists, Part) else self.therapists
         bare = replace(
             self, people=self.people.iloc[:0], therapists=therapists, published=True,
             pairs={key: frame[["improvement"]] for key, frame in self.pairs.items()},
@@ -139,10 +133,10 @@ class ProgrammeAudit(Result):
         parts = ("flow", "quality", "protocols", "baseline", "comparison", "dose", "sites", "therapists")
         safe = {name: getattr(bare, name).public() for name in parts}
         untold = [key for key in self.measures if UNABLE not in safe["flow"].parts[key].reasons]
-        for name in ("change", "missing"):
-            held = dict(getattr(self, name).parts)
-            held |= {key: held[key].without_unable() for key in untold if getattr(held[key], "unable", 0)}
-            safe[name] = replace(getattr(self, name), parts=held).public()
+        for name, without in (("change", change_of.without_unable), ("missing", missing_of.without_unable)):
+            told = dict(getattr(self, name).parts)
+            told |= {key: without(told[key]) for key in untold if getattr(told[key], "unable", 0)}
+            safe[name] = replace(getattr(self, name), parts=told).public()
         return replace(bare, **safe, notes=(*self.notes, SAID))
 
     @property
@@ -163,15 +157,14 @@ class ProgrammeAudit(Result):
         """Return one row a test: measure, started, due, comparable, mean improvement and the responder numbers."""
         rows = []
         for measure in self.measures:
-            flow: Any = self.flow[measure]
-            change, enough = self.change[measure], self.responders[measure]
+            flow, change, enough = (part[measure] for part in (self.flow, self.change, self.responders))
             row: dict[str, Any] = {"measure": measure, "primary": measure == self.primary}
-            if not isinstance(flow, Refused):
+            if isinstance(flow, Part):
                 row |= {"started": flow.started, "due": flow.due, "comparable": flow.compared}
-            if isinstance(change, PairedChange):
+            if isinstance(change, Part):
                 row |= {"unit": change.mean.unit, "mean_improvement": change.mean.value, "low": change.mean.low}
                 row |= {"high": change.mean.high, "response_mean": change.response_mean.value, "p": change.p_value}
-            if isinstance(enough, ChangedEnough):
+            if isinstance(enough, Part):
                 kept = enough.table().set_index("quantity")
                 for column, (quantity, field) in _COLUMNS.items():
                     row[column] = kept.loc[quantity, field]

@@ -8,7 +8,6 @@ import pandas as pd
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
-    OutcomeError,
     check_choice,
     check_confidence,
     check_finite,
@@ -18,11 +17,11 @@ from truechange.foundation.errors import (
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
 from truechange.programme.audit_result import ProgrammeAudit, look_caution
-from truechange.programme.baseline import baseline_table
 from truechange.programme.computed import BY_TEST, Settled, training, units
 from truechange.programme.flow import due_rule, with_states
 from truechange.programme.known import known_of
-from truechange.programme.parts import ByMeasure, Refused
+from truechange.programme.parts import ByMeasure, attempt
+from truechange.programme.people import baseline_table
 from truechange.programme.quality import quality_of
 from truechange.records.rules import known_word
 
@@ -212,14 +211,6 @@ def _door(records: Any, key: str, occasions: tuple[str, str], people: pd.DataFra
     was = [(aside["occasion"] == name) | aside["occasion"].isna() for name in occasions]
     here = last & was[1] | first & was[0] & aside["person"].isin(seen)
     return dict(zip(aside.loc[here, "person"], aside.loc[here, "reason"], strict=True))
-
-
-def attempt(work: Callable[[], Any], part: str) -> Any:
-    """Return the part, or a :class:`Refused` with the reason it could not be computed."""
-    try:
-        return work()
-    except OutcomeError as problem:
-        return Refused(part, str(problem))
 
 
 def _check_entry(entry: Mapping[str, Mapping[str, float]], keys: Sequence[str]) -> None:

@@ -1,189 +1,121 @@
-"""How much the group changed: mean with interval, a robust companion, effect sizes, and the part practice gives."""
+"""Group change (pre-post): mean with interval, trimmed mean, effect sizes, and the part that practice gives."""
 
-from dataclasses import dataclass, replace
-from math import sqrt
+from collections.abc import Mapping
+from functools import partial
+from math import exp, nan, sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
+from scipy.special import gammaln, nctdtr, ndtr, stdtr, stdtrit
 
 from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, told
 from truechange.numerics.small_cells import FEW, few
-from truechange.programme.effect_size import NOISE, average_sd_effect, standardised_response_mean
-from truechange.programme.parts import Refused
+from truechange.programme.parts import Floats, Refused, quantities, t_estimate
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
 FEW_PAIRS = 10
 TRIM = 0.2
+NOISE = 1e-9  # an SD this small beside the mean is floating-point noise
+COLUMNS = ("quantity", "estimate", "low", "high", "n", "unit", "method")
+LEFT_OUT = "The mean is of those able to do the test again; some could not."
 
 
-@dataclass(frozen=True)
-class PairedChange(Result):
-    """Mean improvement of the people measured twice.
+def small_sample_factor(df: float) -> float:
+    """Return Hedges' exact correction ``Γ(df/2) / (√(df/2) Γ((df−1)/2))``.
 
-    Parameters
-    ----------
-    due : int
-        People whose follow-up was due.
-    mean : Estimate
-        Mean improvement (positive = better) with its t interval.
-    trimmed : Estimate
-        Mean without the lowest and highest fifth, for comparison with `mean`.
-    before, after : Estimate
-        Mean scores at both times, in the test's own direction.
-    sd_before, sd_change, correlation : float
-        Spread of the scores before, of the improvement, and correlation of before with after.
-    response_mean, effect : Estimate
-        Mean change over SD of change, and over the average SD of both scores.
-    p_value : float
-        Of the paired t test.
-    beyond_practice : Estimate or None
-        Mean improvement less the gain that repeating the test gives, if that is known.
-    cautions : tuple of str
-        What a reader must know.
-    with_unable : Estimate or None
-        The mean with those `unable` at follow-up counted, their second score taken as `worst`.
+    Examples
+    --------
+    >>> round(small_sample_factor(10), 6)
+    0.922746
     """
+    return exp(float(gammaln(df / 2) - gammaln((df - 1) / 2))) / sqrt(df / 2)
 
-    due: int
-    mean: Estimate
-    trimmed: Estimate
-    before: Estimate
-    after: Estimate
-    sd_before: float
-    sd_change: float
-    correlation: float
-    response_mean: Estimate
-    effect: Estimate
-    p_value: float
-    beyond_practice: Estimate | None
-    improvements: Floats
-    cautions: tuple[str, ...]
-    with_unable: Estimate | None = None
-    unable: int = 0
-    worst: float = float("nan")
-    sources = ("lakens2013", "algina2003", "tukey1963")
 
-    def table(self) -> pd.DataFrame:
-        """Return one row a quantity: quantity, estimate, low, high, n, unit, method."""
-        named = {
-            "score before": self.before,
-            "score after": self.after,
-            "mean improvement": self.mean,
-            "trimmed mean improvement": self.trimmed,
-            "standardised response mean": self.response_mean,
-            "effect size (average SD)": self.effect,
-        }
-        if self.beyond_practice is not None:
-            named["mean improvement beyond practice"] = self.beyond_practice
-        if self.with_unable is not None:
-            named[f"mean improvement, unable counted as {self.worst:g}"] = self.with_unable
-        rows = [{"quantity": name, **kept.row()} for name, kept in named.items()]
-        spread = {"SD before": self.sd_before, "SD of change": self.sd_change, "correlation": self.correlation}
-        rows += [{"quantity": name, "estimate": value, "n": self.mean.n} for name, value in spread.items()]
-        rows.append({"quantity": "p (paired t)", "estimate": self.p_value, "n": self.mean.n})
-        return pd.DataFrame(rows)[["quantity", "estimate", "low", "high", "n", "unit", "method"]]
+def noncentral_t_limits(t: float, df: float, confidence: float) -> tuple[float, float]:
+    """Return the noncentrality parameters for which `t` lies at either tail of the noncentral t distribution."""
+    from scipy.optimize import brentq
 
-    def sentences(self) -> tuple[str, ...]:
-        """State the mean improvement, its robust companion, and its size."""
-        n = self.mean.n
-        said = [
-            (f"On average the {n} people measured twice (of {self.due} due) improved by {self.mean}; "
-            f"{p_value(self.p_value)}."),
-            (f"Without the lowest and highest fifth the mean is {self.trimmed}; "
-            f"in standard deviations of change it is {self.response_mean}."),
-        ]  # fmt: skip
-        if self.beyond_practice is not None:
-            said.append(f"Less what repeating the test gives by itself: {self.beyond_practice}.")
-        if self.with_unable is not None:
-            score = f"{self.worst:g} {self.mean.unit}".strip()
-            said.append(
-                f"That mean is of those able to do the test again; with {self.unable} who could not, their score taken "
-                f"as {score}, it is {self.with_unable}."
-            )
-        return tuple(said)
+    tail = (1 - confidence) / 2
+    reach = 8 * sqrt(1 + t * t / (2 * df))
 
-    def public(self) -> Result:
-        """Return the change, unless it is a mean of few people."""
-        if few(self.mean.n or 0):
-            return Refused("Change", f"{FEW.capitalize()} people have two scores: their mean is not shown.")
-        return self
+    def below(shift: float) -> float:
+        if abs(shift - t) > 0.9 * reach:  # far out the function is not computed reliably, and its value is known
+            return float(shift < t)
+        found = float(nctdtr(df, shift, t) if t >= 0 else 1 - nctdtr(df, -shift, -t))
+        if found == found:
+            return found
+        return float(ndtr((t * (1 - 1 / (4 * df)) - shift) / sqrt(1 + t * t / (2 * df))))  # normal form, for huge t
 
-    def without_unable(self) -> "PairedChange":
-        """Return the change without the second mean, whose size would tell how many were unable."""
-        left_out = "The mean is of those able to do the test again; some could not."
-        return replace(self, with_unable=None, unable=0, cautions=(*self.cautions, left_out))
+    def solve(level: float) -> float:
+        return float(brentq(lambda shift: below(shift) - level, t - reach, t + reach, xtol=1e-10))
 
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        low, high = float(self.improvements.min()), float(self.improvements.max())
-        return (
-            f"Each person's improvement as a dot, from {fixed(low, 1)} to {fixed(high, 1)} {self.mean.unit}, "
-            f"with the mean and its interval. {self.sentence()}"
-        )
+    if not abs(t) < 1e6:  # the changes are all the same but for floating-point noise
+        return nan, nan
+    return solve(1 - tail), solve(tail)
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
-        """Draw every person's improvement, sorted, with the mean and its interval across."""
-        from truechange.foundation import drawing
 
-        ax = drawing.axes(ax)
-        ordered = np.sort(self.improvements)
-        ax.axhspan(self.mean.low, self.mean.high, color=drawing.WASH, lw=0)
-        ax.axhline(0, color=drawing.QUIET, lw=1)
-        ax.plot(np.arange(1, ordered.size + 1), ordered, "o", ms=3.5, color=drawing.INK, alpha=0.8)
-        drawing.mark_line(ax, self.mean.value, "mean", colour=drawing.ACCENT, dash="-")
-        ax.set_xlabel("people, least to most improved")
-        ax.set_ylabel(f"improvement ({self.mean.unit})" if self.mean.unit else "improvement")
-        return ax
+def standardised_response_mean(change: Floats, confidence: float = 0.95) -> Estimate:
+    """Return mean change / SD of change (d_z), with its noncentral t interval."""
+    n = change.size
+    mean, sd = float(change.mean()), float(change.std(ddof=1))
+    if sd <= NOISE * max(1.0, abs(mean)):
+        return Estimate(value=nan, confidence=confidence, n=n, method="all changes equal: not defined")
+    low, high = (edge / sqrt(n) for edge in noncentral_t_limits(mean / sd * sqrt(n), n - 1, confidence))
+    return Estimate(
+        value=mean / sd, low=low, high=high, confidence=confidence, n=n, df=n - 1,
+        method="mean change / SD of change; noncentral t",
+    )  # fmt: skip
+
+
+def average_sd_effect(
+    before: Floats, after: Floats, change: Floats, confidence: float = 0.95, *, hedges: bool = False
+) -> Estimate:
+    """Return mean change / √((s₁² + s₂²)/2) (d_av), with Algina and Keselman's interval.
+
+    Limits: noncentrality limits of the paired t times ``√(2 s_d² / (n (s₁² + s₂²)))``. With `hedges` the value (not
+    the interval) is multiplied by the small-sample factor at 2(n − 1) degrees of freedom, as Lakens 2013 does.
+    """
+    n = change.size
+    mean, spread = float(change.mean()), float(change.var(ddof=1))
+    both = float(before.var(ddof=1) + after.var(ddof=1))
+    if both == 0 or sqrt(spread) <= NOISE * max(1.0, abs(mean)):
+        return Estimate(value=nan, confidence=confidence, n=n, method="no spread: not defined")
+    factor = sqrt(2 * spread / (n * both))
+    low, high = (edge * factor for edge in noncentral_t_limits(mean / sqrt(spread / n), n - 1, confidence))
+    value = mean / sqrt(both / 2) * (small_sample_factor(2 * (n - 1)) if hedges else 1.0)
+    how = "mean change / average SD" + (", small-sample corrected" if hedges else "")
+    return Estimate(
+        value=value, low=low, high=high, confidence=confidence, n=n, df=n - 1,
+        method=f"{how}; noncentral t (Algina and Keselman)",
+    )  # fmt: skip
 
 
 def mean_estimate(values: Floats, confidence: float, unit: str = "") -> Estimate:
     """Return the mean with its t interval."""
-    n = values.size
-    mean, se = float(values.mean()), float(values.std(ddof=1)) / sqrt(n)
-    half = float(stdtrit(n - 1, (1 + confidence) / 2)) * se
-    return Estimate(
-        value=mean, low=mean - half, high=mean + half, confidence=confidence, unit=unit, n=n, df=n - 1,
-        method="mean, t interval",
-    )  # fmt: skip
+    n, se = values.size, float(values.std(ddof=1)) / sqrt(values.size)
+    return t_estimate(float(values.mean()), se, n - 1, confidence, unit=unit, n=n, method="mean, t interval")
 
 
 def trimmed_mean(values: Floats, confidence: float, unit: str = "", trim: float = TRIM) -> Estimate:
     """Return the trimmed mean with the Tukey-McLaughlin interval (winsorised SD, h − 1 degrees of freedom)."""
     n, ordered = values.size, np.sort(values)
     cut = int(trim * n)
-    kept = ordered[cut : n - cut]
-    winsorised = np.clip(ordered, kept[0], kept[-1])
-    mean, df = float(kept.mean()), kept.size - 1
-    se = float(winsorised.std(ddof=1)) / ((kept.size / n) * sqrt(n))
-    half = float(stdtrit(df, (1 + confidence) / 2)) * se
-    return Estimate(
-        value=mean, low=mean - half, high=mean + half, confidence=confidence, unit=unit, n=n, df=df,
-        method=f"{100 * trim:g}% trimmed mean, winsorised t interval",
-    )  # fmt: skip
+    inner = ordered[cut : n - cut]
+    winsorised = np.clip(ordered, inner[0], inner[-1])
+    se = float(winsorised.std(ddof=1)) / ((inner.size / n) * sqrt(n))
+    how = f"{100 * trim:g}% trimmed mean, winsorised t interval"
+    return t_estimate(float(inner.mean()), se, inner.size - 1, confidence, unit=unit, n=n, method=how)
 
 
 def paired_change(
-    before: Any,
-    after: Any,
-    improvement: Any,
-    *,
-    due: int | None = None,
-    unit: str = "",
-    practice: "Estimate | float | None" = None,
-    unable: Any = (),
-    worst: float = float("nan"),
-    confidence: float = 0.95,
-) -> PairedChange:
+    before: Any, after: Any, improvement: Any, *, due: int | None = None, unit: str = "",
+    practice: "Estimate | float | None" = None, unable: Any = (), worst: float = nan, confidence: float = 0.95,
+) -> Part:  # fmt: skip
     """Estimate the mean improvement of people measured twice.
 
     Parameters
@@ -208,7 +140,10 @@ def paired_change(
 
     Returns
     -------
-    PairedChange
+    Part
+        ``mean, trimmed, before, after, response_mean, effect, beyond_practice, with_unable`` (Estimates),
+        ``sd_before, sd_change, correlation, p_value`` (paired t), ``due, unable`` (people), ``improvements``. Table:
+        one row a quantity.
 
     Raises
     ------
@@ -223,40 +158,85 @@ def paired_change(
     """
     check_confidence(confidence)
     first, second, gained = (np.asarray(values, dtype=float) for values in (before, after, improvement))
-    kept = np.isfinite(first) & np.isfinite(second) & np.isfinite(gained)
-    n = int(kept.sum())
+    whole = np.isfinite(first) & np.isfinite(second) & np.isfinite(gained)
+    n = int(whole.sum())
     if n < 3:
         raise DataError(f"{n} people have both scores; a mean change with an interval needs at least 3.")
-    first, second, gained = first[kept], second[kept], gained[kept]
-    due = first.size + int((~kept).sum()) if due is None else due
+    first, second, gained = first[whole], second[whole], gained[whole]
+    due = first.size + int((~whole).sum()) if due is None else due
     lost = np.asarray(unable, dtype=float)
     lost = lost[np.isfinite(lost)]
-    with_unable = mean_estimate(np.concatenate([gained, lost]), confidence, unit) if lost.size else None
-    mean = mean_estimate(gained, confidence, unit)
-    sd = float(gained.std(ddof=1))
+    mean, sd = mean_estimate(gained, confidence, unit), float(gained.std(ddof=1))
     sd = 0.0 if sd <= NOISE * max(1.0, abs(mean.value)) else sd
     varies = sd > 0 and first.std() > 0 and second.std() > 0
-    beyond = None if practice is None else _beyond(mean, practice, sd)
-    t = mean.value / (sd / sqrt(n)) if sd else float("nan")
-    return PairedChange(
-        due=due,
-        with_unable=with_unable,
-        unable=int(lost.size),
-        worst=worst,
-        mean=mean,
-        trimmed=trimmed_mean(gained, confidence, unit),
-        before=mean_estimate(first, confidence, unit),
-        after=mean_estimate(second, confidence, unit),
-        sd_before=float(first.std(ddof=1)),
-        sd_change=sd,
-        correlation=float(np.corrcoef(first, second)[0, 1]) if varies else float("nan"),
-        response_mean=standardised_response_mean(gained, confidence),
-        effect=average_sd_effect(first, second, gained, confidence),
-        p_value=2 * float(stdtr(n - 1, -abs(t))),
-        beyond_practice=beyond,
-        improvements=gained,
-        cautions=_cautions(n, due, sd),
-    )
+    t = mean.value / (sd / sqrt(n)) if sd else nan
+    facts = {
+        "due": due, "mean": mean, "trimmed": trimmed_mean(gained, confidence, unit),
+        "before": mean_estimate(first, confidence, unit), "after": mean_estimate(second, confidence, unit),
+        "sd_before": float(first.std(ddof=1)), "sd_change": sd,
+        "correlation": float(np.corrcoef(first, second)[0, 1]) if varies else nan,
+        "response_mean": standardised_response_mean(gained, confidence),
+        "effect": average_sd_effect(first, second, gained, confidence), "p_value": 2 * float(stdtr(n - 1, -abs(t))),
+        "beyond_practice": None if practice is None else _beyond(mean, practice, sd), "improvements": gained,
+        "with_unable": mean_estimate(np.concatenate([gained, lost]), confidence, unit) if lost.size else None,
+        "unable": int(lost.size), "worst": worst,
+    }  # fmt: skip
+    return _told(facts, told({
+        "Change from before to after is not the effect of the programme: people also change by themselves.": True,
+        f"The mean is of the {n} people measured twice, {percent(n / max(due, 1))} of those due.": n < due,
+        f"Only {n} people: the interval leans on the changes being normal.": n < FEW_PAIRS,
+        "Every change is the same; effect sizes and the test are not defined.": sd == 0,
+    }))  # fmt: skip
+
+
+def without_unable(change: Part) -> Part:
+    """Return the change without the second mean, whose size would tell how many were unable."""
+    return _told({**change.facts, "with_unable": None, "unable": 0}, (*change.cautions, LEFT_OUT))
+
+
+def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
+    """Return the change with its table, words and picture, from the numbers that may be told."""
+    mean, beyond, unable = facts["mean"], facts["beyond_practice"], facts["with_unable"]
+    n, worst = mean.n, facts["worst"]
+    frame = quantities(
+        {"score before": facts["before"], "score after": facts["after"], "mean improvement": mean,
+         "trimmed mean improvement": facts["trimmed"], "standardised response mean": facts["response_mean"],
+         "effect size (average SD)": facts["effect"], "mean improvement beyond practice": beyond,
+         f"mean improvement, unable counted as {worst:g}": unable},
+        {"SD before": facts["sd_before"], "SD of change": facts["sd_change"], "correlation": facts["correlation"],
+         "p (paired t)": facts["p_value"]}, COLUMNS, n=n,
+    )  # fmt: skip
+    score = f"{worst:g} {mean.unit}".strip()
+    says = told({
+        f"On average the {n} people measured twice (of {facts['due']} due) improved by {mean}; "
+        f"{p_value(facts['p_value'])}.": True,
+        f"Without the lowest and highest fifth the mean is {facts['trimmed']}; in standard deviations of change it is "
+        f"{facts['response_mean']}.": True,
+        f"Less what repeating the test gives by itself: {beyond}.": beyond is not None,
+        f"That mean is of those able to do the test again; with {facts['unable']} who could not, their score taken as "
+        f"{score}, it is {unable}.": unable is not None,
+    })  # fmt: skip
+    low, high = (fixed(float(end), 1) for end in (facts["improvements"].min(), facts["improvements"].max()))
+    refused = partial(Refused, "Change", f"{FEW.capitalize()} people have two scores: their mean is not shown.")
+    return Part(
+        facts, frame, says, cautions, ("lakens2013", "algina2003", "tukey1963"), draw=partial(_draw, facts),
+        seen=f"Each person's improvement as a dot, from {low} to {high} {mean.unit}, with the mean and its interval.",
+        hide=refused if few(n or 0) else None,
+    )  # fmt: skip
+
+
+def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
+    """Draw every person's improvement, sorted, with the mean and its interval across."""
+    from truechange.foundation import drawing
+
+    ordered, mean = np.sort(facts["improvements"]), facts["mean"]
+    ax.axhspan(mean.low, mean.high, color=drawing.WASH, lw=0)
+    ax.axhline(0, color=drawing.QUIET, lw=1)
+    ax.plot(np.arange(1, ordered.size + 1), ordered, "o", ms=3.5, color=drawing.INK, alpha=0.8)
+    drawing.mark_line(ax, mean.value, "mean", colour=drawing.ACCENT, dash="-")
+    ax.set_xlabel("people, least to most improved")
+    ax.set_ylabel(f"improvement ({mean.unit})" if mean.unit else "improvement")
+    return ax
 
 
 def _beyond(mean: Estimate, practice: "Estimate | float", sd: float) -> Estimate:
@@ -264,20 +244,6 @@ def _beyond(mean: Estimate, practice: "Estimate | float", sd: float) -> Estimate
     gain, se, n = float(practice), 0.0, mean.n or 1
     if isinstance(practice, Estimate) and practice.has_interval:
         se = (practice.high - practice.low) / (2 * float(stdtrit(practice.df or 1e9, (1 + practice.confidence) / 2)))
-    half = float(stdtrit(n - 1, (1 + mean.confidence) / 2)) * sqrt(sd**2 / n + se**2)
-    value = mean.value - gain
-    return Estimate(
-        value=value, low=value - half, high=value + half, confidence=mean.confidence, unit=mean.unit, n=n, df=n - 1,
-        method="mean less practice gain, both uncertainties",
-    )  # fmt: skip
-
-
-def _cautions(n: int, due: int, sd: float) -> tuple[str, ...]:
-    notes = ["Change from before to after is not the effect of the programme: people also change by themselves."]
-    if n < due:
-        notes.append(f"The mean is of the {n} people measured twice, {percent(n / due)} of those due.")
-    if n < FEW_PAIRS:
-        notes.append(f"Only {n} people: the interval leans on the changes being normal.")
-    if sd == 0:
-        notes.append("Every change is the same; effect sizes and the test are not defined.")
-    return tuple(notes)
+    how = "mean less practice gain, both uncertainties"
+    both = sqrt(sd**2 / n + se**2)
+    return t_estimate(mean.value - gain, both, n - 1, mean.confidence, unit=mean.unit, n=n, method=how)

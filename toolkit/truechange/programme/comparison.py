@@ -1,149 +1,177 @@
-"""The programme beside people who did not take part: adjusted difference, shares, and spread of response."""
+"""Comparison with people who did not take part: adjusted difference, shares, subgroups, and individual response."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from functools import partial
+from math import copysign, sqrt
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr, ndtri, stdtr
 
 from truechange.foundation.errors import DataError, listed
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import p_value
-from truechange.foundation.result import Result, gathered
+from truechange.foundation.result import Part, gathered, told
+from truechange.numerics.resampling import block_size, draw_people, in_blocks, percentile_limits
 from truechange.numerics.small_cells import few, masked
-from truechange.programme.adjusted import (
-    FEWEST,
-    adjusted_difference,
-    adjusted_share_difference,
-    subgroup_differences,
-    welch_difference,
-)
-from truechange.programme.parts import Refused
-from truechange.programme.response_spread import IndividualResponse, individual_response
+from truechange.programme.parts import QUANTITIES, Floats, Refused, coefficient, hc3, quantities, sources_of, t_estimate
 from truechange.responders import compare_responders
-from truechange.responders.comparing import ResponderComparison
 from truechange.responders.counting import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+FEWEST = 10  # people of a group, and of one kind in a group
+BY_LOT = "The groups were not necessarily formed by lot: adjusted for the score before only."
+SLOPES = "The effect of the score before differs between the groups; one adjusted difference is a summary."
 
-@dataclass(frozen=True)
-class ProgrammeComparison(Result):
-    """The programme and a comparison group, one test.
+
+def welch_difference(first: Floats, second: Floats, confidence: float, unit: str = "") -> Estimate:
+    """Return the difference of two means with Welch's interval."""
+    v1, v2 = first.var(ddof=1) / first.size, second.var(ddof=1) / second.size
+    gap, se = float(first.mean() - second.mean()), sqrt(v1 + v2)
+    df = (v1 + v2) ** 2 / (v1**2 / (first.size - 1) + v2**2 / (second.size - 1)) if se else first.size - 1
+    how = "difference of means, Welch"
+    return t_estimate(gap, se, float(df), confidence, unit=unit, n=first.size + second.size, method=how)
+
+
+def adjusted_difference(
+    before: Floats, improvement: Floats, group: Floats, confidence: float, unit: str = ""
+) -> tuple[Estimate, float, float, float]:
+    """Return the difference adjusted for the score before (ANCOVA), its p, the slope, and p for unequal slopes.
+
+    ``improvement ~ before + group`` by least squares with HC3 standard errors; the group's coefficient is that of
+    ``after ~ before + group``, turned so that positive = better.
+    """
+    centred, group = before - before.mean(), group.astype(float)
+    fit, wider = hc3(improvement, centred, group), hc3(improvement, centred, group, centred * group)
+    t = float(wider.params[3] / wider.bse[3])
+    difference = coefficient(fit, 2, confidence, "analysis of covariance, HC3", unit)
+    return difference, float(fit.pvalues[2]), float(fit.params[1]), 2 * float(stdtr(wider.df_resid, -abs(t)))
+
+
+def adjusted_share_difference(
+    before: Floats, improvement: Floats, group: Floats, threshold: float, *, resolution: float = 0.0,
+    n_boot: int = 1000, seed: int = 0, confidence: float = 0.95,
+) -> Estimate:  # fmt: skip
+    """Return the difference of shares at equal score before, from normal tail areas around the adjusted means.
+
+    Each group has its own line ``improvement ~ before`` and its own residual spread; everyone's chance of reaching the
+    threshold (less half a step of the test) is averaged over all scores before, in both groups. More efficient than
+    cutting first (Peacock and others 2012, from memory). Bootstrap over people within groups.
+    """
+    cut = threshold - resolution / 2
+    parts = [(before[group == at], improvement[group == at]) for at in (1, 0)]
+
+    def share(x: Floats, y: Floats) -> Floats:
+        mx, my = x.mean(axis=1, keepdims=True), y.mean(axis=1, keepdims=True)
+        ssx = ((x - mx) ** 2).sum(axis=1, keepdims=True)
+        slope = ((x - mx) * (y - my)).sum(axis=1, keepdims=True) / np.where(ssx > 0, ssx, 1)
+        spread = np.sqrt(((y - my - slope * (x - mx)) ** 2).sum(axis=1, keepdims=True) / (x.shape[1] - 2))
+        return ndtr((my + slope * (before[None, :] - mx) - cut) / np.maximum(spread, 1e-12)).mean(axis=1)
+
+    def resample(rng: np.random.Generator, size: int) -> Floats:
+        drawn = [(x[pick], y[pick]) for x, y in parts for pick in (draw_people(rng, size, x.size),)]
+        return (share(*drawn[0]) - share(*drawn[1]))[:, None]
+
+    draws = in_blocks(resample, n_boot, seed=seed, block=block_size(before.size, n_boot))[:, 0]
+    low, high = percentile_limits(draws, confidence)
+    whole = [float(share(x[None, :], y[None, :])[0]) for x, y in parts]
+    return Estimate(
+        value=whole[0] - whole[1], low=float(low), high=float(high), confidence=confidence, n=before.size,
+        method="normal tail areas at equal score before; bootstrap over people",
+    )  # fmt: skip
+
+
+def subgroup_differences(people: pd.DataFrame, facts: Sequence[str], confidence: float = 0.95) -> pd.DataFrame:
+    """Return how much the difference between the groups differs by each fact, one row a level beside the first.
+
+    Interaction in ``improvement ~ before + group × fact`` with HC3 standard errors, on the continuous improvement. A
+    number is taken per unit, a kind level by level; a cell with fewer than 10 people gives no row. Columns: fact,
+    estimate, low, high, p, people.
 
     Parameters
     ----------
-    programme, compare : str
-        Names of the groups.
-    unadjusted : Estimate
-        Difference of mean improvements (Welch).
-    adjusted : Estimate
-        The same at equal score before (analysis of covariance, HC3 standard errors).
-    p_value : float
-        Of `adjusted`.
-    slope : float
-        Change of the improvement per unit of score before.
-    parallel_p : float
-        Whether that slope differs between the groups.
-    responders : ResponderComparison or Refused
-        Shares that changed enough, of those due.
-    adjusted_shares : Estimate or None
-        Difference of the shares of those measured, at equal score before.
-    subgroups : DataFrame
-        For facts named beforehand: fact, how much the difference differs (estimate, low, high), p, people.
-    response : IndividualResponse
-        Spread of response.
+    people : DataFrame
+        before, improvement, group (1 programme, 0 comparison) and the facts.
+    facts : sequence of str
+        Named beforehand.
+    confidence : float, optional
+        Level of the intervals.
     """
+    rows = []
+    for fact in facts:
+        known = people.dropna(subset=["before", "improvement", fact])
+        number = pd.api.types.is_numeric_dtype(known[fact])
+        first, *levels = [None, None] if number else sorted(known[fact].astype(str).unique())
+        for level in levels:
+            two = known if number else known[known[fact].astype(str).isin([first, level])]
+            x = two[fact].to_numpy(float) if number else (two[fact].astype(str) == level).to_numpy(float)
+            group = two["group"].to_numpy(float)
+            if not number and min(((x == a) & (group == b)).sum() for a in (0, 1) for b in (0, 1)) < FEWEST:
+                continue
+            x = x - x.mean()
+            fit = hc3(two["improvement"].to_numpy(float), two["before"].to_numpy(float), group, x, group * x)
+            found = coefficient(fit, 4, confidence, "interaction, HC3")
+            name, p = fact if number else f"{fact}: {level} less {first}", float(fit.pvalues[4])
+            rows.append((name, found.value, found.low, found.high, p, len(two)))
+    return pd.DataFrame(rows, columns=["fact", "estimate", "low", "high", "p", "people"])
 
-    programme: str
-    compare: str
-    unadjusted: Estimate
-    adjusted: Estimate
-    p_value: float
-    slope: float
-    parallel_p: float
-    responders: "ResponderComparison | Refused"
-    adjusted_shares: Estimate | None
-    response: IndividualResponse
-    subgroups: pd.DataFrame
-    cautions: tuple[str, ...]
 
-    @property
-    def sources(self) -> tuple[str, ...]:  # type: ignore[override]
-        """Keys of the bibliography."""
-        return tuple(dict.fromkeys(("vickers2001", "long2000", *self.responders.sources, *self.response.sources)))
+def signed_root(value: float) -> float:
+    """Return the square root with the sign kept."""
+    return copysign(sqrt(abs(value)), value)
 
-    @property
-    def refused(self) -> tuple[Refused, ...]:
-        """The parts that could not be computed."""
-        return (self.responders,) if isinstance(self.responders, Refused) else ()
 
-    def table(self) -> pd.DataFrame:
-        """Return one row a quantity: quantity, estimate, low, high, method."""
-        named = {
-            "difference of mean improvements": self.unadjusted,
-            "the same, adjusted for score before": self.adjusted,
-        }
-        rows = [pd.DataFrame([{"quantity": name, **kept.row()} for name, kept in named.items()])]
-        rows.append(pd.DataFrame([{"quantity": "p (adjusted)", "estimate": self.p_value},
-                                  {"quantity": "p (slopes differ)", "estimate": self.parallel_p}]))  # fmt: skip
-        if not isinstance(self.responders, Refused):
-            rows.append(self.responders.table())
-        if self.adjusted_shares is not None:
-            rows.append(pd.DataFrame([{"quantity": "difference of shares, adjusted"} | self.adjusted_shares.row()]))
-        rows.append(self.response.table())
-        if len(self.subgroups):
-            words = "differs by " + self.subgroups["fact"]
-            rows.append(self.subgroups.assign(quantity=words, method="interaction, HC3"))
-        return pd.concat(rows, ignore_index=True)[["quantity", "estimate", "low", "high", "method"]]
+def individual_response(programme: Floats, comparison: Floats, confidence: float = 0.95, unit: str = "") -> Part:
+    """Compare the spread of change with that of people who did not take part (individual response).
 
-    def public(self) -> "ProgrammeComparison":
-        """Return the comparison without the sizes of subgroups that leave few people over."""
-        looked, whole = self.subgroups, self.unadjusted.n or 0
-        named = looked["fact"].str.split(":").str[0]
-        return replace(self, subgroups=masked(looked, named.isin(named[few(whole - looked["people"])]), ["people"]))
+    Parameters
+    ----------
+    programme, comparison : ndarray
+        Improvements, no missing values.
+    confidence : float, optional
+        Level of the interval.
+    unit : str, optional
+        Unit of the test.
 
-    def sentences(self) -> tuple[str, ...]:
-        """State the adjusted difference, the shares and the spread of response."""
-        first = (
-            f"Compared with {self.compare}, people in {self.programme} improved by {self.adjusted} more at equal score "
-            f"before ({p_value(self.p_value)})."
-        )
-        return (first, self.responders.sentence(), *self.response.sentences())
+    Returns
+    -------
+    Part
+        ``value`` (Estimate of the SD of the response itself, signed), ``variance`` (its square, with the interval the
+        root is taken from), ``sd_programme``, ``sd_comparison``, ``shown`` (whether the interval leaves out 0).
 
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        return "Difference of mean improvement, plain and adjusted, with intervals. " + self.sentence()
-
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
-        """Draw the difference with and without adjustment."""
-        from truechange.foundation import drawing
-
-        ax = drawing.interval_rows(
-            ["as measured", "at equal score before"], [self.unadjusted, self.adjusted], ax=ax, strong=(1,),
-            unit=f"improvement, {self.programme} less {self.compare} ({self.adjusted.unit})",
-        )  # fmt: skip
-        ax.axvline(0, color=drawing.QUIET, lw=1)
-        return ax
+    Notes
+    -----
+    ``SD_IR² = SD_T² − SD_C²`` with standard error ``√(2 SD_T⁴/df_T + 2 SD_C⁴/df_C)`` (Hopkins 2015; from memory).
+    """
+    v1, v2 = float(np.var(programme, ddof=1)), float(np.var(comparison, ddof=1))
+    se = sqrt(2 * v1**2 / (programme.size - 1) + 2 * v2**2 / (comparison.size - 1))
+    half, gap = float(ndtri((1 + confidence) / 2)) * se, v1 - v2
+    shared: dict[str, Any] = {"confidence": confidence, "n": programme.size + comparison.size}
+    variance = Estimate(value=gap, low=gap - half, high=gap + half, method="difference of variances, normal", **shared)
+    value = Estimate(
+        value=signed_root(gap), low=signed_root(gap - half), high=signed_root(gap + half), unit=unit,
+        method="signed root of the difference of variances", **shared,
+    )  # fmt: skip
+    shown = value.low > 0
+    facts = {"value": value, "variance": variance, "sd_programme": sqrt(v1), "sd_comparison": sqrt(v2), "shown": shown}
+    frame = quantities({"SD of individual response": value, "its variance": variance},
+                       {"SD of change, programme": sqrt(v1), "SD of change, comparison": sqrt(v2)})  # fmt: skip
+    says = told({
+        f"People differ in their response: its SD is {value}.": shown,
+        f"No evidence that people differ in their response (SD of individual response {value}): everyone improving by "
+        "about the same amount fits the data, so searching for responder types is off.": not shown,
+    })  # fmt: skip
+    return Part(facts, frame, says, sources=("hopkins2015", "atkinson2015"))
 
 
 def compare_programmes(
-    programme: pd.DataFrame,
-    comparison: pd.DataFrame,
-    threshold: float | None,
-    *,
-    names: tuple[str, str],
-    why_no_threshold: str = "",
-    subgroups: Sequence[str] = (),
-    resolution: float = 0.0,
-    unit: str = "",
-    n_boot: int = 1000,
-    seed: int = 0,
-    confidence: float = 0.95,
-) -> ProgrammeComparison:
+    programme: pd.DataFrame, comparison: pd.DataFrame, threshold: float | None, *, names: tuple[str, str],
+    why_no_threshold: str = "", subgroups: Sequence[str] = (), resolution: float = 0.0, unit: str = "",
+    n_boot: int = 1000, seed: int = 0, confidence: float = 0.95,
+) -> Part:  # fmt: skip
     """Compare two groups of people whose follow-up was due, on one test.
 
     Parameters
@@ -163,52 +191,95 @@ def compare_programmes(
     n_boot, seed, confidence
         Of the intervals.
 
+    Returns
+    -------
+    Part
+        ``unadjusted`` (Welch), ``adjusted`` (at equal score before; ANCOVA, HC3) with ``p_value``, ``slope`` and
+        ``parallel_p`` (whether it differs between the groups), ``responders`` (shares of those due, or refused),
+        ``adjusted_shares``, ``response`` (individual response), ``subgroups`` (DataFrame), ``refused`` (parts).
+
     Raises
     ------
     DataError
         Fewer than 10 people with a usable follow-up in a group.
     """
-    kept = [frame.dropna(subset=["before", "improvement"]) for frame in (programme, comparison)]
-    for frame, name in zip(kept, names, strict=True):
+    groups = [frame.dropna(subset=["before", "improvement"]) for frame in (programme, comparison)]
+    for frame, name in zip(groups, names, strict=True):
         if len(frame) < FEWEST:
             raise DataError(
                 f"{name} has {len(frame)} people with a usable follow-up; a comparison needs at least {FEWEST}."
             )
-    first, second = (frame["improvement"].to_numpy(float) for frame in kept)
+    first, second = (frame["improvement"].to_numpy(float) for frame in groups)
     group = np.repeat([1.0, 0.0], [first.size, second.size])
-    before = np.concatenate([frame["before"].to_numpy(float) for frame in kept])
-    adjusted, p, slope, parallel = adjusted_difference(before, np.concatenate([first, second]), group, confidence, unit)
-    shares: ResponderComparison | Refused = Refused("Responder comparison", why_no_threshold)
-    equal = None
+    before, gained = (
+        np.concatenate([frame["before"].to_numpy(float) for frame in groups]),
+        np.concatenate([first, second]),
+    )
+    adjusted, p, slope, parallel = adjusted_difference(before, gained, group, confidence, unit)
+    shares: Any = Refused("Responder comparison", why_no_threshold)
+    equal, drawn = None, {"n_boot": n_boot, "seed": seed, "confidence": confidence}
     if threshold is not None:
         counts = [(how_many(f["improvement"], threshold), len(f)) for f in (programme, comparison)]
         shares = compare_responders(*counts[0], *counts[1], confidence=confidence, whom="due")
-        equal = adjusted_share_difference(
-            before, np.concatenate([first, second]), group, threshold, resolution=resolution, n_boot=n_boot, seed=seed,
-            confidence=confidence,
-        )  # fmt: skip
-    looked = subgroup_differences(
-        pd.concat([frame.assign(group=at) for frame, at in zip(kept, (1, 0), strict=True)]), subgroups, confidence
-    )
-    notes = ["The groups were not necessarily formed by lot: adjusted for the score before only."]
-    if parallel < 0.05:
-        notes.append("The effect of the score before differs between the groups; one adjusted difference is a summary.")
-    if unseen := [fact for fact in subgroups if not looked["fact"].str.startswith(fact).any()]:
-        notes.append(f"Not compared by {listed(unseen)}: a group has fewer than {FEWEST} people of each kind.")
-    if len(looked):
-        notes.append(f"{len(looked)} subgroup comparisons were looked at; a difference in one is a question for later.")
+        equal = adjusted_share_difference(before, gained, group, threshold, resolution=resolution, **drawn)  # type: ignore[arg-type]
+    both = pd.concat([frame.assign(group=at) for frame, at in zip(groups, (1, 0), strict=True)])
+    looked = subgroup_differences(both, subgroups, confidence)
+    unseen = listed([fact for fact in subgroups if not looked["fact"].str.startswith(fact).any()] or [""])
     response = individual_response(first, second, confidence, unit)
-    return ProgrammeComparison(
-        programme=names[0],
-        compare=names[1],
-        unadjusted=welch_difference(first, second, confidence, unit),
-        adjusted=adjusted,
-        p_value=p,
-        slope=slope,
-        parallel_p=parallel,
-        responders=shares,
-        adjusted_shares=equal,
-        subgroups=looked,
-        response=response,
-        cautions=gathered(notes, shares, response),
+    notes = told({
+        BY_LOT: True, SLOPES: parallel < 0.05,
+        f"Not compared by {unseen}: a group has fewer than {FEWEST} people of each kind.": unseen,
+        f"{len(looked)} subgroup comparisons were looked at; a difference in one is a question for later.": len(looked),
+    })  # fmt: skip
+    facts = {
+        "programme": names[0], "compare": names[1], "unadjusted": welch_difference(first, second, confidence, unit),
+        "adjusted": adjusted, "p_value": p, "slope": slope, "parallel_p": parallel, "responders": shares,
+        "adjusted_shares": equal, "response": response, "subgroups": looked,
+        "refused": (shares,) if isinstance(shares, Refused) else (),
+    }  # fmt: skip
+    return _told(facts, gathered(notes, shares, response))
+
+
+def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
+    """Return the comparison with its table, words and picture, from the numbers that may be told."""
+    adjusted, shares, response, looked = (facts[name] for name in ("adjusted", "responders", "response", "subgroups"))
+    pieces = [
+        quantities({"difference of mean improvements": facts["unadjusted"],
+                    "the same, adjusted for score before": adjusted},
+                   {"p (adjusted)": facts["p_value"], "p (slopes differ)": facts["parallel_p"]}),
+        *([] if facts["refused"] else [shares.table()]),
+        quantities({"difference of shares, adjusted": facts["adjusted_shares"]}),
+        response.table(), looked.assign(quantity="differs by " + looked["fact"], method="interaction, HC3"),
+    ]  # fmt: skip
+    frame = pd.concat([piece for piece in pieces if len(piece)], ignore_index=True)[list(QUANTITIES)]
+    first = (
+        f"Compared with {facts['compare']}, people in {facts['programme']} improved by {adjusted} more at equal score "
+        f"before ({p_value(facts['p_value'])})."
     )
+    sources = tuple(dict.fromkeys(("vickers2001", "long2000", *sources_of(shares, response))))
+    return Part(
+        facts, frame, (first, shares.sentence(), *response.sentences()), cautions, sources, draw=partial(_draw, facts),
+        seen="Difference of mean improvement, plain and adjusted, with intervals.",
+        hide=partial(_hidden, facts, cautions), height=1.6,
+    )  # fmt: skip
+
+
+def _hidden(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
+    """Return the comparison without the sizes of subgroups that leave few people over."""
+    looked, whole = facts["subgroups"], facts["unadjusted"].n or 0
+    named = looked["fact"].str.split(":").str[0]
+    safe = masked(looked, named.isin(named[few(whole - looked["people"])]), ["people"])
+    return _told({**facts, "subgroups": safe}, cautions)
+
+
+def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
+    """Draw the difference with and without adjustment."""
+    from truechange.foundation import drawing
+
+    adjusted = facts["adjusted"]
+    ax = drawing.interval_rows(
+        ["as measured", "at equal score before"], [facts["unadjusted"], adjusted], ax=ax, strong=(1,),
+        unit=f"improvement, {facts['programme']} less {facts['compare']} ({adjusted.unit})",
+    )  # fmt: skip
+    ax.axvline(0, color=drawing.QUIET, lw=1)
+    return ax

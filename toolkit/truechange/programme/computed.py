@@ -10,20 +10,19 @@ import pandas as pd
 from truechange.foundation.distributions import error_share
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_of
 from truechange.programme.change import paired_change
 from truechange.programme.comparison import compare_programmes
-from truechange.programme.dose import dose
 from truechange.programme.enough import changed_enough
 from truechange.programme.flow import UNABLE, DueRule, flow_of
-from truechange.programme.known import Known
 from truechange.programme.missing import missing_follow_up
 from truechange.programme.parts import Refused
-from truechange.programme.predictors import predictors_of
+from truechange.programme.people import predictors_of
 from truechange.programme.quality import protocols_of
 from truechange.programme.regression import start_dependence
 from truechange.programme.sites import funnel
+from truechange.programme.training import dose
 
 NO_THRESHOLD = "No threshold to hold a change against."
 
@@ -44,7 +43,7 @@ class Settled:
     pairs: dict[str, pd.DataFrame]
     others: dict[str, pd.DataFrame]
     rule: DueRule
-    known: dict[str, Known]
+    known: dict[str, Part]
     log: pd.DataFrame
     entry: Mapping[str, Mapping[str, float]]
     subgroups: Sequence[str]
@@ -76,7 +75,7 @@ class Settled:
         return due
 
 
-def _held_against(known: Known) -> float | None:
+def _held_against(known: Part) -> float | None:
     """Return the MCID, or the MDC where no MCID is known."""
     if isinstance(known.mcid, Threshold):
         return known.mcid.value

@@ -1,29 +1,19 @@
-"""Who changed enough in one test: counted, against error alone, and with error taken out."""
+"""Responders of one test: counted, against measurement error alone, and with error taken out (true share)."""
 
-from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import OutcomeError
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.result import Result, gathered
-from truechange.programme.known import Known
-from truechange.programme.parts import Refused
-from truechange.responders import (
-    count_responders,
-    cumulative_change,
-    responders_from_error,
-    true_responder_share,
-)
+from truechange.foundation.result import Part, gathered
+from truechange.programme.parts import Refused, Spoken, attempt, sources_of
+from truechange.responders import count_responders, cumulative_change, responders_from_error, true_responder_share
 from truechange.responders.counting import ErrorOnly, Responders
-from truechange.responders.curves import CumulativeChange
-from truechange.responders.true_share import TrueShare
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
 
 MEANINGS = {
     "counted": "changed by at least the MCID",
@@ -31,167 +21,119 @@ MEANINGS = {
     "from_error": "expected from measurement error alone",
     "true_share": "true change above the MCID",
 }
+COLUMNS = ["quantity", "threshold", "people", "of", "share", "low", "high", "note"]
 
 
-@dataclass(frozen=True)
-class ChangedEnough(Result):
-    """Responders of one test, never without what error alone would give.
-
-    Parameters
-    ----------
-    counted : Responders or Refused
-        People who changed by at least the MCID, of those due.
-    beyond_error : Responders or Refused
-        People who changed by at least the MDC95.
-    from_error : ErrorOnly or Refused
-        People expected to reach the MCID (or, without one, the MDC95) by error alone.
-    true_share : TrueShare or Refused
-        Share whose true change is above the MCID.
-    curve : CumulativeChange or Refused
-        Share that changed by at least x, for every x.
-    """
-
-    counted: "Responders | Refused"
-    beyond_error: "Responders | Refused"
-    from_error: "ErrorOnly | Refused"
-    true_share: "TrueShare | Refused"
-    curve: "CumulativeChange | Refused"
-
-    def _parts(self) -> dict[str, Any]:
-        return {words: getattr(self, name) for name, words in MEANINGS.items()}
-
-    @property
-    def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
-        """Cautions of all parts, each once."""
-        return gathered((), *self._parts().values(), self.curve)
-
-    @property
-    def sources(self) -> tuple[str, ...]:  # type: ignore[override]
-        """Keys of the bibliography of all parts."""
-        return tuple(dict.fromkeys(key for part in (*self._parts().values(), self.curve) for key in part.sources))
-
-    @property
-    def refused(self) -> tuple[Refused, ...]:
-        """The parts that could not be computed."""
-        return tuple(part for part in (*self._parts().values(), self.curve) if isinstance(part, Refused))
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a quantity: quantity, threshold, people, of, share, low, high, note."""
-        rows = []
-        for name, part in self._parts().items():
-            row: dict[str, Any] = {"quantity": name}
-            if isinstance(part, Refused):
-                row["note"] = part.reason
-            elif isinstance(part, Responders):
-                first = part.rows.iloc[0]
-                row |= {"threshold": part.threshold.value, "people": first["changed_enough"], "of": first["started"]}
-                row |= {
-                    "share": first["proportion"],
-                    "low": first["low"],
-                    "high": first["high"],
-                    "note": "of those due",
-                }
-            elif isinstance(part, ErrorOnly):
-                row |= {"threshold": part.threshold.value, "people": part.expected, "of": part.n}
-                row |= {"share": part.proportion, "low": part.share.low, "high": part.share.high}
-                row["note"] = "of those measured twice"
-            else:
-                row |= {"people": part.value * part.n, "of": part.n}
-                row |= {"share": part.value, "low": part.low, "high": part.high, "note": "of those measured"}
-            rows.append(row)
-        columns = ["quantity", "threshold", "people", "of", "share", "low", "high", "note"]
-        return pd.DataFrame(rows).reindex(columns=columns)
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say the counted share, what error alone gives, and the true share."""
-        main = self.counted if not isinstance(self.counted, Refused) else self.beyond_error
-        parts: list[Any] = [main, self.from_error, self.true_share]
-        if isinstance(self.counted, Refused):
-            parts.insert(0, self.counted)
-        reasons: set[str] = set()
-        said = []
-        for part in parts:
-            if isinstance(part, Refused):
-                if part.reason in reasons:
-                    continue
-                reasons.add(part.reason)
-            said.append(" ".join(part.sentences()) if isinstance(part, ErrorOnly) else part.sentence())
-        return tuple(said)
-
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        return " ".join(self.sentences())
-
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
-        """Draw counted, expected from error, and true share as rows on one axis."""
-        from truechange.foundation import drawing
-
-        labels, kept = [], []
-        for name, part in self._parts().items():
-            if isinstance(part, Refused):
-                continue
-            labels.append(name)
-            share: Estimate = part.share() if isinstance(part, Responders) else getattr(part, "share", part)
-            kept.append(share)
-        ax = drawing.interval_rows(labels, kept, ax=ax, strong=(0,))
-        ax.set_xlim(0, 1)
-        drawing.percent_axis(ax)
-        ax.set_xlabel("share of people")
-        return ax
-
-
-def changed_enough(improvement: Any, known: Known, resolution: float, confidence: float) -> ChangedEnough:
-    """Count and estimate responders of one test.
+def changed_enough(improvement: Any, known: Part, resolution: float, confidence: float) -> Part:
+    """Count and estimate responders of one test, never without what error alone would give.
 
     Parameters
     ----------
     improvement : array-like, shape (n,)
         One entry a person due; NaN without a usable follow-up.
-    known : Known
-        SEM and MCID, or why there are none.
+    known : Part
+        SEM and MCID, or why there are none (:func:`truechange.programme.known.known_of`).
     resolution : float
         Step in which the test is scored.
     confidence : float
         Level of the intervals.
+
+    Returns
+    -------
+    Part
+        Results, or refused: ``counted`` (changed by at least the MCID, of those due), ``beyond_error`` (by at least
+        the MDC95), ``from_error`` (expected to reach the MCID, or without one the MDC95, by error alone),
+        ``true_share`` (true change above the MCID), ``curve`` (share that changed by at least x, for every x);
+        ``refused`` (those that could not be computed).
     """
-    values = np.asarray(improvement, dtype=float)
-    mcid, sem, mdc = known.mcid, known.sem, known.mdc
-    gain = known.practice.value if known.practice is not None else 0.0
-    counted: Responders | Refused = _refusal("Responders", mcid)
-    beyond: Responders | Refused = _refusal("Change beyond error", sem)
-    error_only: ErrorOnly | Refused = _refusal("Expected from error alone", sem)
-    true: TrueShare | Refused = _refusal("True share", sem if isinstance(sem, Refused) else mcid)
+    values, mcid, sem, mdc = np.asarray(improvement, dtype=float), known.mcid, known.sem, known.mdc
+    has_mcid, has_sem = isinstance(mcid, Threshold), isinstance(sem, Estimate)
+    found: dict[str, Any] = {
+        "counted": _refusal("Responders", mcid), "beyond_error": _refusal("Change beyond error", sem),
+        "from_error": _refusal("Expected from error alone", sem),
+        "true_share": _refusal("True share", mcid if has_sem else sem),
+    }  # fmt: skip
     limits: list[Threshold] = []
-    if isinstance(mcid, Threshold):
-        counted = count_responders(values, mcid, confidence=confidence, whom="due")
+    if has_mcid:
+        found["counted"] = count_responders(values, mcid, confidence=confidence, whom="due")
         limits.append(mcid)
-    if isinstance(sem, Estimate) and mdc is not None:
+    if has_sem:
         if mdc.value > 0:
-            beyond = count_responders(values, mdc, confidence=confidence, whom="due")
+            found["beyond_error"] = count_responders(values, mdc, confidence=confidence, whom="due")
             limits.append(mdc)
-        held = mcid if isinstance(mcid, Threshold) else mdc
-        error_only = responders_from_error(
-            held, sem=sem, n=int(np.isfinite(values).sum()), practice=gain, resolution=resolution,
-            retest=known.retest_gains, confidence=confidence,
-        )  # fmt: skip
-        if isinstance(mcid, Threshold):
-            try:
-                true = true_responder_share(values, sem=sem, mcid=mcid, confidence=confidence)
-            except OutcomeError as problem:
-                true = Refused("True share", str(problem))
-    try:
-        curve: CumulativeChange | Refused = cumulative_change(
-            values,
-            thresholds=tuple(limits),
-            sem=sem if isinstance(sem, Estimate) else None,
+        found["from_error"] = responders_from_error(
+            mcid if has_mcid else mdc, sem=sem, n=int(np.isfinite(values).sum()), resolution=resolution,
+            practice=0.0 if known.practice is None else known.practice.value, retest=known.retest_gains,
             confidence=confidence,
-            whom="due",
-        )
-    except OutcomeError as problem:
-        curve = Refused("Cumulative curve", str(problem))
-    return ChangedEnough(counted, beyond, error_only, true, curve)
+        )  # fmt: skip
+        if has_mcid:
+            found["true_share"] = attempt(
+                lambda: true_responder_share(values, sem=sem, mcid=mcid, confidence=confidence), "True share"
+            )
+    curve = attempt(
+        lambda: cumulative_change(
+            values, thresholds=tuple(limits), sem=sem if has_sem else None, confidence=confidence, whom="due"
+        ),
+        "Cumulative curve",
+    )
+    parts = (*found.values(), curve)
+    refused = tuple(part for part in parts if isinstance(part, Refused))
+    rows = [{"quantity": words, **_row(found[name])} for name, words in MEANINGS.items()]
+    says = _says(found)
+    shown = {words: _share(found[name]) for name, words in MEANINGS.items() if found[name] not in refused}
+    return Spoken(
+        {**found, "curve": curve, "refused": refused}, pd.DataFrame(rows).reindex(columns=COLUMNS), says,
+        gathered((), *parts), sources_of(*parts), draw=partial(_draw, shown), height=0.9 + 0.34 * len(shown),
+    )  # fmt: skip
 
 
 def _refusal(part: str, missing: Any) -> Refused:
     return Refused(part, missing.reason if isinstance(missing, Refused) else "Nothing to hold the change against.")
+
+
+def _share(part: Any) -> Estimate:
+    """Return the share a part stands for, with its interval."""
+    return part.share() if isinstance(part, Responders) else part.share if isinstance(part, ErrorOnly) else part
+
+
+def _row(part: Any) -> dict[str, Any]:
+    """Return one row of the table: how many, of how many of whom, as a share."""
+    if isinstance(part, Refused):
+        return {"note": part.reason}
+    if isinstance(part, Responders):
+        first = part.rows.iloc[0]
+        numbers = first[["changed_enough", "started", "proportion", "low", "high"]]
+        named = dict(zip(COLUMNS[2:7], numbers, strict=True))
+        return {"threshold": part.threshold.value, **named, "note": "of those due"}
+    share, error = _share(part), isinstance(part, ErrorOnly)
+    row = {"threshold": part.threshold.value} if error else {}
+    return row | {"people": part.expected if error else part.value * part.n, "of": part.n, "low": share.low,
+                  "share": part.proportion if error else part.value, "high": share.high,
+                  "note": "of those measured twice" if error else "of those measured"}  # fmt: skip
+
+
+def _says(found: dict[str, Any]) -> tuple[str, ...]:
+    """Say the counted share, what error alone gives, and the true share; each reason for a refusal once."""
+    counted, from_error = found["counted"], found["from_error"]
+    parts = [
+        counted,
+        *([found["beyond_error"]] if isinstance(counted, Refused) else []),
+        from_error,
+        found["true_share"],
+    ]
+    says: dict[str, str] = {}
+    for part in parts:
+        whole = " ".join(part.sentences()) if part is from_error and not isinstance(part, Refused) else part.sentence()
+        says.setdefault(part.reason if isinstance(part, Refused) else whole, whole)
+    return tuple(says.values())
+
+
+def _draw(shown: dict[str, Estimate], ax: "Axes") -> "Axes":
+    """Draw counted, expected from error, and true share as rows on one axis."""
+    from truechange.foundation import drawing
+
+    ax = drawing.interval_rows(list(shown), list(shown.values()), ax=ax, strong=(0,))
+    ax.set_xlim(0, 1)
+    drawing.percent_axis(ax)
+    ax.set_xlabel("share of people")
+    return ax

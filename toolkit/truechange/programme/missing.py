@@ -1,176 +1,38 @@
-"""What the people without a follow-up could do to the answer: bounds, imputation, and the point where it tips."""
+"""Missing follow-up (dropouts): bounds, multiple imputation, and the tipping point of the answer."""
 
-from dataclasses import dataclass, replace
-from math import ceil
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from functools import partial
+from math import ceil, inf, isnan, nan, sqrt
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit, logit
+from scipy.special import expit, logit, stdtrit
 
 from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent, reaches
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, told
 from truechange.numerics.intervals import wilson_limits
-from truechange.programme.imputation import impute, rubin
+from truechange.programme.parts import Floats, Spoken
 from truechange.responders.counting import how_many
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
 MEASURED, NONE, ALL = "only those measured", "none of the missing changed enough", "all of the missing changed enough"
 IMPUTED = "the missing as people like them (imputed)"
 MANY, TOO_MANY = 0.3, 0.5
 FARTHEST, STEP = 5.0, 0.1  # tipping point: how many thresholds worse than people like them, and in what steps
-
-
-@dataclass(frozen=True)
-class MissingFollowUp(Result):
-    """The answer under each way of treating the people without a usable follow-up.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Responder share by way: way, people, of, share, low, high.
-    due, missing, unable : int
-        People whose follow-up was due, those without a usable follow-up, and those of them who could not do the test.
-    mean : Estimate or None
-        Mean improvement of everyone due but the unable, imputed.
-    missing_information : float
-        Share of the variance of that mean which is due to the gaps.
-    tipping : DataFrame
-        delta (in thresholds by which the missing did worse than people like them), share, low, high, mean, mean_low,
-        mean_high.
-    tips_mean, tips_share : float
-        Smallest delta at which the mean's interval reaches `no_change`, and the share's reaches `error_share`; NaN if
-        none up to five thresholds does, None if it may not be told.
-    no_change, error_share : float
-        What mean and share are held against.
-    limit : str
-        What the threshold is: ``"MCID"``, ``"MDC95"``.
-    cautions : tuple of str
-        What a reader must know.
-    """
-
-    rows: pd.DataFrame
-    due: int
-    missing: int
-    unable: int
-    mean: Estimate | None
-    missing_information: float
-    tipping: pd.DataFrame
-    tips_mean: float | None
-    tips_share: float
-    no_change: float
-    error_share: float
-    cautions: tuple[str, ...]
-    limit: str = "threshold"
-    sources = ("newcombe1998a", "rubin1987", "barnard1999", "floden2019")
-
-    @property
-    def many(self) -> bool:
-        """Whether three in ten or more of those due are missing, but fewer than half."""
-        return MANY * self.due <= self.missing < TOO_MANY * self.due
-
-    @property
-    def scale(self) -> str:
-        """What `delta` counts, for an axis."""
-        return f"times the {self.limit} the missing did worse"
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a way: way, people, of, share, low, high."""
-        return self.rows.copy()
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say between which shares the truth must lie, what imputation gives, and when the answer tips."""
-        if not self.missing:
-            return ("Everyone due has a usable follow-up.",)
-        kept = dict(zip(self.rows["way"], self.rows["share"], strict=True))
-        how = ": read these bounds and the imputed share before the counted one" if self.many else ""
-        said = [
-            (f"{self.missing} of the {self.due} people due have no usable follow-up; the share lies between "
-            f"{percent(float(kept[NONE]))} and {percent(float(kept[ALL]))}{how}.")
-        ]  # fmt: skip
-        if self.mean is None:
-            return (*said, "Nothing was imputed.")
-        row = self.rows[self.rows["way"] == IMPUTED].iloc[0]
-        said.append(
-            f"If the missing changed as people like them did, {percent(row['share'])} changed enough "
-            f"({percent(row['low'])} to {percent(row['high'])}) and the mean improvement is {self.mean}."
-        )
-        for what, delta in (("mean improvement", self.tips_mean), ("share", self.tips_share)):
-            if delta is None:
-                continue
-            against = "no change" if what != "share" else "what error alone gives"
-            said.append(
-                f"The {what} stays above {against} even if the missing did {FARTHEST:g} times the {self.limit} worse "
-                "than people like them."
-                if np.isnan(delta)
-                else f"The {what} could no longer be told from {against} if the missing did {fixed(delta, 1)} "
-                f"times the {self.limit} worse than people like them."
-            )
-        return tuple(said)
-
-    def without_unable(self) -> "MissingFollowUp":
-        """Return the result without the number of people unable, nor the fall of the mean that would tell it.
-
-        That mean falls by ``threshold × (missing − unable) / (due − unable)`` for each threshold: only its first value
-        is kept.
-        """
-        falls = self.tipping.copy()
-        falls.loc[falls["delta"] > 0, ["mean", "mean_low", "mean_high"]] = np.nan
-        counted = _cautions(self.due, self.missing, self.unable)
-        rest = tuple(text for text in self.cautions if text not in counted)
-        cautions = (*_cautions(self.due, self.missing, "Some"), *rest)
-        return replace(self, unable=0, tipping=falls, tips_mean=None, cautions=cautions)
-
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        return "Share of responders falling as the missing are assumed to have done worse. " + " ".join(
-            self.sentences()
-        )
-
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
-        """Draw the share against how much worse the missing did, between the bounds, with what error alone gives."""
-        from truechange.foundation import drawing
-
-        ax = drawing.axes(ax)
-        kept = self.rows.set_index("way")["share"]
-        ax.axhspan(kept[NONE], kept[ALL], color=drawing.WASH, lw=0)
-        ax.fill_between(
-            self.tipping["delta"], self.tipping["low"], self.tipping["high"], color=drawing.ACCENT, alpha=0.2
-        )
-        ax.plot(self.tipping["delta"], self.tipping["share"], color=drawing.ACCENT, lw=2)
-        drawing.mark_line(ax, float(kept[MEASURED]), "only measured", dash=":")
-        drawing.mark_line(ax, self.error_share, "error alone", colour=drawing.WARM)
-        if not np.isnan(self.tips_share):
-            drawing.mark_line(ax, self.tips_share, "tips", along="x", colour=drawing.WARM)
-        ax.set_ylim(0, 1)
-        drawing.percent_axis(ax, "y")
-        ax.set_xlabel(self.scale)
-        ax.set_ylabel("changed enough, of all due")
-        return ax
+FALLS = ("share", "low", "high", "mean", "mean_low", "mean_high")
 
 
 def missing_follow_up(
-    improvement: Floats,
-    threshold: float,
-    predictors: Floats,
-    *,
-    unable: NDArray[np.bool_] | None = None,
-    resolution: float = 0.0,
-    no_change: float = 0.0,
-    error_share: float = 0.0,
-    limit: str = "threshold",
-    m: int | None = None,
-    unit: str = "",
-    seed: int = 0,
-    confidence: float = 0.95,
-) -> MissingFollowUp:
+    improvement: Floats, threshold: float, predictors: Floats, *, unable: NDArray[np.bool_] | None = None,
+    resolution: float = 0.0, no_change: float = 0.0, error_share: float = 0.0, limit: str = "threshold",
+    m: int | None = None, unit: str = "", seed: int = 0, confidence: float = 0.95,
+) -> Part:  # fmt: skip
     """Compute the share of those due under each way of treating the missing.
 
     Parameters
@@ -188,7 +50,7 @@ def missing_follow_up(
     no_change, error_share : float, optional
         What the mean and the share are held against for the tipping point (practice gain, share from error alone).
     limit : str, optional
-        What the threshold is, in words.
+        What the threshold is, in words: ``"MCID"``, ``"MDC95"``.
     m : int, optional
         Filled data sets; at least 20, and at least the percentage missing, by default.
     unit, seed, confidence
@@ -196,7 +58,13 @@ def missing_follow_up(
 
     Returns
     -------
-    MissingFollowUp
+    Part
+        Table and ``rows``: way, people, of, share, low, high. ``due, missing, unable`` (people); ``mean`` (Estimate of
+        everyone due but the unable, imputed; None where nothing was) with ``missing_information``, the share of its
+        variance that is due to the gaps; ``tipping`` (DataFrame: delta, the thresholds by which the missing did worse
+        than people like them, share, low, high, mean, mean_low, mean_high); ``tips_mean, tips_share``, the smallest
+        delta at which the mean's interval reaches `no_change` and the share's `error_share` (NaN if none up to five,
+        None if it may not be told); ``many`` (three in ten or more are missing, but fewer than half).
 
     Notes
     -----
@@ -205,40 +73,108 @@ def missing_follow_up(
     """
     lost = np.isnan(improvement)
     worst = np.zeros(lost.size, dtype=bool) if unable is None else unable & lost
-    due, missing = improvement.size, int(lost.sum())
-    k = how_many(improvement, threshold)
-    ways = {MEASURED: (k, due - missing), NONE: (k, due), ALL: (k + missing, due)}
-    rows = []
-    for way, (count, of) in ways.items():
-        low, high = wilson_limits(count, of, confidence)
-        rows.append({"way": way, "people": float(count), "of": of, "share": count / of if of else np.nan,
-                     "low": float(low), "high": float(high)})  # fmt: skip
+    due, missing, k = improvement.size, int(lost.sum()), how_many(improvement, threshold)
+    counts = np.array([[k, due - missing], [k, due], [k + missing, due]])
+    low, high = wilson_limits(counts[:, 0], counts[:, 1], confidence)
+    rows = pd.DataFrame({"way": [MEASURED, NONE, ALL], "people": counts[:, 0].astype(float), "of": counts[:, 1]})
+    share = np.divide(counts[:, 0], counts[:, 1], where=counts[:, 1] > 0, out=np.full(3, nan))
+    rows = rows.assign(share=share, low=low, high=high)
     notes = _cautions(due, missing, int(worst.sum()))
-    mean, information, tips = None, np.nan, (np.nan, np.nan)
-    tipping = pd.DataFrame(columns=["delta", "share", "low", "high", "mean", "mean_low", "mean_high"], dtype=float)
+    facts: dict[str, Any] = {
+        "due": due, "missing": missing, "unable": int(worst.sum()), "mean": None, "missing_information": nan,
+        "tipping": pd.DataFrame(columns=["delta", *FALLS], dtype=float), "tips_mean": nan, "tips_share": nan,
+        "no_change": no_change, "error_share": error_share, "limit": limit,
+        "many": MANY * due <= missing < TOO_MANY * due, "scale": f"times the {limit} the missing did worse",
+    }  # fmt: skip
     if 0 < missing < TOO_MANY * due:
-        sets = m or max(20, ceil(100 * missing / due))
+        sets, table = m or max(20, ceil(100 * missing / due)), np.column_stack([improvement, predictors])[~worst]
         try:
-            filled = impute(np.column_stack([improvement, predictors])[~worst], sets, seed)[:, :, 0]
+            filled = impute(table, sets, seed)[:, :, 0]
         except DataError as problem:
             notes += (f"Nothing was imputed: {problem}",)
         else:
-            gap = lost[~worst]
-            lines = [
-                _pool(filled - gap * delta * threshold, threshold, due, resolution, confidence, unit, gap)
-                for delta in np.arange(0, FARTHEST + STEP / 2, STEP)
-            ]
+            gap, deltas = lost[~worst], np.arange(0, FARTHEST + STEP / 2, STEP)
+            lines = [_pool(filled - gap * delta * threshold, threshold, due, resolution, confidence, unit, gap)
+                     for delta in deltas]  # fmt: skip
             tipping = pd.DataFrame([line[0] for line in lines])
             tipping.insert(0, "delta", np.arange(len(tipping)) * STEP)
-            mean, information = lines[0][1], lines[0][2]
             first = tipping.iloc[0]
-            rows.append({"way": IMPUTED, "people": first["share"] * due, "of": due, "share": first["share"],
-                         "low": first["low"], "high": first["high"]})  # fmt: skip
-            tips = _tips(tipping["mean_low"] <= no_change), _tips(tipping["low"] <= error_share)
-    return MissingFollowUp(
-        pd.DataFrame(rows), due, missing, int(worst.sum()), mean, information, tipping, *tips, no_change,
-        error_share, notes, limit,
+            rows.loc[len(rows)] = [IMPUTED, first["share"] * due, due, first["share"], first["low"], first["high"]]
+            facts |= {"mean": lines[0][1], "missing_information": lines[0][2], "tipping": tipping,
+                      "tips_mean": _tips(tipping["mean_low"] <= no_change),
+                      "tips_share": _tips(tipping["low"] <= error_share)}  # fmt: skip
+    return _told(facts | {"rows": rows}, notes)
+
+
+def without_unable(missing: Part) -> Part:
+    """Return the result without the number of people unable, nor the fall of the mean that would tell it.
+
+    That mean falls by ``threshold × (missing − unable) / (due − unable)`` for each threshold: only its first value is
+    kept.
+    """
+    falls = missing.tipping.copy()
+    falls.loc[falls["delta"] > 0, ["mean", "mean_low", "mean_high"]] = nan
+    counted = _cautions(missing.due, missing.missing, missing.unable)
+    rest = tuple(text for text in missing.cautions if text not in counted)
+    facts = {**missing.facts, "unable": 0, "tipping": falls, "tips_mean": None}
+    return _told(facts, (*_cautions(missing.due, missing.missing, "Some"), *rest))
+
+
+def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
+    """Return the result with its words and picture, from the numbers that may be told."""
+    return Spoken(
+        facts, facts["rows"], _says(facts), cautions, ("newcombe1998a", "rubin1987", "barnard1999", "floden2019"),
+        seen="Share of responders falling as the missing are assumed to have done worse.", draw=partial(_draw, facts),
     )  # fmt: skip
+
+
+def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say between which shares the truth must lie, what imputation gives, and when the answer tips."""
+    if not facts["missing"]:
+        return ("Everyone due has a usable follow-up.",)
+    rows, limit = facts["rows"].set_index("way"), facts["limit"]
+    how = ": read these bounds and the imputed share before the counted one" if facts["many"] else ""
+    low, high = (percent(float(rows.loc[way, "share"])) for way in (NONE, ALL))
+    lost = f"{facts['missing']} of the {facts['due']} people due have no usable follow-up"
+    said = [f"{lost}; the share lies between {low} and {high}{how}."]
+    if facts["mean"] is None:
+        return (*said, "Nothing was imputed.")
+    row = rows.loc[IMPUTED]
+    said.append(
+        f"If the missing changed as people like them did, {percent(row['share'])} changed enough "
+        f"({percent(row['low'])} to {percent(row['high'])}) and the mean improvement is {facts['mean']}."
+    )
+    for what, against, delta in (("mean improvement", "no change", facts["tips_mean"]),
+                                 ("share", "what error alone gives", facts["tips_share"])):  # fmt: skip
+        if delta is None:
+            continue
+        said.append(
+            f"The {what} stays above {against} even if the missing did {FARTHEST:g} times the {limit} worse than "
+            "people like them."
+            if isnan(delta)
+            else f"The {what} could no longer be told from {against} if the missing did {fixed(delta, 1)} times the "
+            f"{limit} worse than people like them."
+        )
+    return tuple(said)
+
+
+def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
+    """Draw the share against how much worse the missing did, between the bounds, with what error alone gives."""
+    from truechange.foundation import drawing
+
+    shares, tipping = facts["rows"].set_index("way")["share"], facts["tipping"]
+    ax.axhspan(shares[NONE], shares[ALL], color=drawing.WASH, lw=0)
+    ax.fill_between(tipping["delta"], tipping["low"], tipping["high"], color=drawing.ACCENT, alpha=0.2)
+    ax.plot(tipping["delta"], tipping["share"], color=drawing.ACCENT, lw=2)
+    drawing.mark_line(ax, float(shares[MEASURED]), "only measured", dash=":")
+    drawing.mark_line(ax, facts["error_share"], "error alone", colour=drawing.WARM)
+    if not isnan(facts["tips_share"]):
+        drawing.mark_line(ax, facts["tips_share"], "tips", along="x", colour=drawing.WARM)
+    ax.set_ylim(0, 1)
+    drawing.percent_axis(ax, "y")
+    ax.set_xlabel(facts["scale"])
+    ax.set_ylabel("changed enough, of all due")
+    return ax
 
 
 def _pool(
@@ -258,19 +194,126 @@ def _pool(
 
 
 def _tips(reached: "pd.Series[bool]") -> float:
-    return float(np.argmax(reached.to_numpy()) * STEP) if reached.any() else float("nan")
+    return float(np.argmax(reached.to_numpy()) * STEP) if reached.any() else nan
 
 
 def _cautions(due: int, missing: int, unable: int | str) -> tuple[str, ...]:
-    if not missing:
-        return ()
-    notes = ["“Only those measured” answers another question than “of those due”."]
-    if unable:
-        notes.append(
-            f"{unable} people could not do the test at follow-up: they count as not changed, never as imputed."
-        )
-    if missing >= TOO_MANY * due:
-        notes.append("Half or more have no usable follow-up: no headline share is given, only the bounds.")
-    elif missing >= MANY * due:
-        notes.append(f"{percent(missing / due)} have no usable follow-up: read the imputed share, not the counted one.")
-    return tuple(notes)
+    unlike = "“Only those measured” answers another question than “of those due”."
+    worst = f"{unable} people could not do the test at follow-up: they count as not changed, never as imputed."
+    half = "Half or more have no usable follow-up: no headline share is given, only the bounds."
+    many = f"{percent(missing / max(due, 1))} have no usable follow-up: read the imputed share, not the counted one."
+    notes = {unlike: True, worst: unable, half: missing >= TOO_MANY * due,
+             many: MANY * due <= missing < TOO_MANY * due}  # fmt: skip
+    return told(notes) if missing else ()
+
+
+class Pooled(NamedTuple):
+    """Rubin's rules for one number: variance inside the filled data sets, between them, together; ``(1 + 1/m)
+    between / within``, and ``(1 + 1/m) between / total``, the share of the variance that is due to the gaps.
+    """  # noqa: D205
+
+    estimate: Estimate
+    within: float
+    between: float
+    total: float
+    relative_increase: float
+    missing_information: float
+
+
+def rubin(
+    values: Floats, variances: Floats, *, df_complete: float = inf, confidence: float = 0.95, unit: str = ""
+) -> Pooled:
+    """Pool estimates from filled data sets: multiple imputation by Rubin's rules (df of Barnard and Rubin 1999).
+
+    Parameters
+    ----------
+    values, variances : ndarray, shape (m,)
+        Estimate and its squared standard error in each filled data set.
+    df_complete : float, optional
+        Degrees of freedom if nothing were missing.
+    confidence, unit
+        Of the pooled estimate.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> found = rubin(np.array([2.0, 2.2, 1.8]), np.array([0.04, 0.05, 0.045]))
+    >>> round(found.estimate.value, 2), round(found.total, 4)
+    (2.0, 0.0983)
+    """
+    m = values.size
+    within, between = float(variances.mean()), float(values.var(ddof=1)) if m > 1 else 0.0
+    total = within + (1 + 1 / m) * between
+    share = (1 + 1 / m) * between / total if total else 0.0
+    rubin_df = (m - 1) / share**2 if share else inf
+    observed = inf if df_complete == inf else (df_complete + 1) / (df_complete + 3) * df_complete * (1 - share)
+    df = 1 / (1 / rubin_df + 1 / observed) if min(rubin_df, observed) < inf else inf
+    half = float(stdtrit(min(df, 1e9), (1 + confidence) / 2)) * sqrt(total)
+    value, how = float(values.mean()), f"multiple imputation, m = {m}, Rubin's rules"
+    estimate = Estimate(
+        value=value, low=value - half, high=value + half, confidence=confidence, unit=unit, df=df, method=how
+    )  # fmt: skip
+    return Pooled(estimate, within, between, total, (1 + 1 / m) * between / within if within else inf, share)
+
+
+def impute(table: Floats, m: int, seed: int, rounds: int = 5) -> Floats:
+    """Fill the gaps of a table `m` times by chained Bayesian linear regressions.
+
+    Each column with gaps is regressed on all others where it is known; residual variance and coefficients are drawn
+    from their posterior, and the gaps from the regression with noise. `rounds` passes over the columns, fewest gaps
+    first, make one filled table.
+
+    Parameters
+    ----------
+    table : ndarray, shape (n, p)
+        Numeric columns; NaN is a gap.
+    m : int
+        Filled tables.
+    seed : int
+        Same seed, same tables.
+    rounds : int, optional
+        Passes.
+
+    Returns
+    -------
+    ndarray, shape (m, n, p)
+
+    Raises
+    ------
+    DataError
+        A column with gaps is known for fewer people than the regression has coefficients plus three.
+    """
+    gaps = np.isnan(table)
+    order = [int(column) for column in np.argsort(gaps.sum(axis=0), kind="stable") if gaps[:, column].any()]
+    for column in order:
+        known = int((~gaps[:, column]).sum())
+        if known < table.shape[1] + 3:
+            raise DataError(
+                f"{known} people with a known value are too few to fill the others from {table.shape[1]} facts."
+            )
+    start = np.where(gaps, np.nanmean(table, axis=0), table)
+    centre, scale = start.mean(axis=0), start.std(axis=0)
+    scale[scale == 0] = 1.0
+    start = (start - centre) / scale
+    filled = np.empty((m, *table.shape))
+    streams = np.random.SeedSequence(seed).spawn(m)
+    for at, stream in enumerate(streams):
+        rng, held = np.random.default_rng(stream), start.copy()
+        for _ in range(rounds if len(order) > 1 else 1):
+            for column in order:
+                held[gaps[:, column], column] = _fill(held, gaps[:, column], column, rng)
+        filled[at] = held * scale + centre
+    return filled
+
+
+def _fill(held: Floats, gap: NDArray[np.bool_], column: int, rng: np.random.Generator) -> Floats:
+    others = np.delete(held, column, axis=1)
+    others = others[:, others[~gap].std(axis=0) > 1e-9]  # a fact that never varies where it is known says nothing
+    design = np.column_stack([np.ones(len(held)), others])
+    x, y = design[~gap], held[~gap, column]
+    root = np.linalg.cholesky(np.linalg.inv(x.T @ x + 1e-6 * np.eye(x.shape[1])))
+    best = root @ (root.T @ (x.T @ y))
+    df = max(1, x.shape[0] - x.shape[1])
+    sigma = sqrt(float(np.sum((y - x @ best) ** 2)) / rng.chisquare(df))
+    drawn = best + sigma * (root @ rng.standard_normal(best.size))
+    return design[gap] @ drawn + sigma * rng.standard_normal(int(gap.sum()))

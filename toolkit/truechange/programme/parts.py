@@ -1,13 +1,21 @@
-"""Shared shapes of the audit: a part that was refused, and one part for each test."""
+"""Shared shapes of the audit: a part that was refused, one part for each test, and how its numbers are estimated."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import stdtrit
 
-from truechange.foundation.errors import DataError, listed
-from truechange.foundation.result import Result
+from truechange.foundation.errors import DataError, OutcomeError, listed
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.result import Part, Result
+
+Floats = NDArray[np.float64]
+QUANTITIES = ("quantity", "estimate", "low", "high", "method")
 
 # A typed "none": the whole clause must say so, for "fell, nothing broken" is an event.
 NOTHING = re.compile(
@@ -70,6 +78,62 @@ class Refused(Result):
     def sentences(self) -> tuple[str, ...]:
         """Say what is missing and why."""
         return (f"{self.part}: not computed. {self.reason}",)
+
+
+def attempt(work: Callable[[], Any], part: str) -> Any:
+    """Return the part, or a :class:`Refused` with the reason it could not be computed."""
+    try:
+        return work()
+    except OutcomeError as problem:
+        return Refused(part, str(problem))
+
+
+def sources_of(*parts: Result) -> tuple[str, ...]:
+    """Return the bibliography keys of the parts, each once."""
+    return tuple(dict.fromkeys(key for part in parts for key in part.sources))
+
+
+class Spoken(Part):
+    """A part whose picture is told by all its sentences."""
+
+    @property
+    def alt(self) -> str:
+        """The picture in words."""
+        return f"{self.seen} {' '.join(self.says)}".strip()
+
+
+def t_estimate(value: float, se: float, df: float, confidence: float, **about: Any) -> Estimate:
+    """Return an estimate with its t interval: value ± t × standard error."""
+    half = float(stdtrit(df, (1 + confidence) / 2)) * se
+    return Estimate(value=value, low=value - half, high=value + half, confidence=confidence, df=df, **about)
+
+
+def hc3(y: Floats, *columns: Any) -> Any:
+    """Fit `y` on a constant and `columns` by least squares, with HC3 standard errors (Long and Ervin 2000)."""
+    from statsmodels.regression.linear_model import OLS
+
+    return OLS(y, np.column_stack([np.ones(len(y)), *columns])).fit(cov_type="HC3", use_t=True)
+
+
+def coefficient(fit: Any, at: int, confidence: float, method: str, unit: str = "") -> Estimate:
+    """Return one coefficient of a fitted line with its interval."""
+    low, high = fit.conf_int(alpha=1 - confidence)[at]
+    return Estimate(
+        value=float(fit.params[at]), low=float(low), high=float(high), confidence=confidence, unit=unit,
+        n=int(fit.nobs), df=float(fit.df_resid), method=method,
+    )  # fmt: skip
+
+
+def quantities(
+    estimates: Mapping[str, Estimate | None],
+    numbers: Mapping[str, float] | None = None,
+    columns: tuple[str, ...] = QUANTITIES,
+    **shared: Any,
+) -> pd.DataFrame:
+    """Return one row a quantity: the estimates that are known, then plain numbers, each of those with `shared`."""
+    rows = [{"quantity": name, **one.row()} for name, one in estimates.items() if one is not None]
+    rows += [{"quantity": name, "estimate": value, **shared} for name, value in (numbers or {}).items()]
+    return pd.DataFrame(rows).reindex(columns=list(columns))
 
 
 @dataclass(frozen=True)

@@ -1,20 +1,19 @@
 """Regression to the mean: what choosing people by a low score gives for free, and how change depends on the start."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import exp, pi, sqrt
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from scipy.special import ndtr
 
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
 from truechange.numerics.resampling import block_size, draw_people, in_blocks, percentile_limits
+from truechange.programme.parts import quantities
 
 
 def gain_from_selection(cut: float, mean: float, sd: float, reliability: float, *, taken: str = "below") -> float:
@@ -58,68 +57,10 @@ def gain_from_selection(cut: float, mean: float, sd: float, reliability: float, 
     return (1 - reliability) * sd * exp(-z * z / 2) / sqrt(2 * pi) / float(ndtr(z))
 
 
-@dataclass(frozen=True)
-class StartDependence(Result):
-    """Whether people who started lower changed more, with and without the error that both scores share.
-
-    Parameters
-    ----------
-    plain : float
-        Slope of improvement on the score before: negative even when nothing depends on anything.
-    slope : Estimate
-        The slope with measurement error removed from the score before.
-    from_selection : float or None
-        Mean gain expected only because people were taken in for a poor score; None without an entry rule.
-    unit : str
-        Of that gain.
-    """
-
-    plain: float
-    slope: Estimate
-    from_selection: float | None
-    unit: str
-    cautions: tuple[str, ...]
-    sources = ("blomqvist1977", "barnett2005")
-
-    def table(self) -> pd.DataFrame:
-        """Return two rows: quantity, estimate, low, high, method."""
-        rows = [
-            {"quantity": "slope on score before, error removed", **self.slope.row()},
-            {"quantity": "slope on score before, as measured", "estimate": self.plain},
-        ]
-        if self.from_selection is not None:
-            rows.append({"quantity": "mean gain expected from the entry rule alone", "estimate": self.from_selection})
-        return pd.DataFrame(rows)[["quantity", "estimate", "low", "high", "method"]]
-
-    def sentences(self) -> tuple[str, ...]:
-        """State the slope, and how much of the plain one is error."""
-        selected: tuple[str, ...] = ()
-        if self.from_selection is not None:
-            gain = f"{fixed(self.from_selection, 2)} {self.unit}".strip()
-            selected = (
-                f"Taking people in for a poor score alone makes the mean improve by about {gain} without any change.",
-            )
-        return (
-            *selected,
-            (
-                f"For each unit of a better score before, the true improvement differs by {self.slope}; "
-                f"as measured it looks like {fixed(self.plain, 2)}, because both share the error of the first test."
-            ),
-        )
-
-
 def start_dependence(
-    before: Any,
-    after: Any,
-    sem: "Estimate | float",
-    *,
-    entry: Mapping[str, float] | None = None,
-    sign: int = 1,
-    unit: str = "",
-    n_boot: int = 2000,
-    seed: int = 0,
-    confidence: float = 0.95,
-) -> StartDependence:
+    before: Any, after: Any, sem: "Estimate | float", *, entry: Mapping[str, float] | None = None, sign: int = 1,
+    unit: str = "", n_boot: int = 2000, seed: int = 0, confidence: float = 0.95,
+) -> Part:  # fmt: skip
     """Estimate how the true change depends on the true score before.
 
     Parameters
@@ -136,6 +77,12 @@ def start_dependence(
         Unit of the test.
     n_boot, seed, confidence
         Of the bootstrap interval over people.
+
+    Returns
+    -------
+    Part
+        ``slope`` (Estimate, measurement error removed from the score before), ``plain`` (as measured: negative even
+        when nothing depends on anything), ``from_selection`` (mean gain of the entry rule alone, or None), ``unit``.
 
     Raises
     ------
@@ -181,7 +128,20 @@ def start_dependence(
         selected = gain_from_selection(
             entry["cut"], entry["mean"], entry["sd"], reliability, taken="below" if sign > 0 else "above"
         )
-    notes = ["People near the best possible score have no room: that alone makes the slope negative.", *known.cautions]
-    if failed := float(np.isnan(draws).mean()):
-        notes.append(f"{fixed(100 * failed, 1)}% of the resamples failed, because error was larger than the spread.")
-    return StartDependence(s12 / s11 - 1, slope, selected, unit, tuple(notes))
+    plain, failed = s12 / s11 - 1, float(np.isnan(draws).mean())
+    frame = quantities(
+        {"slope on score before, error removed": slope},
+        {"slope on score before, as measured": plain}
+        | ({} if selected is None else {"mean gain expected from the entry rule alone": selected}),
+    )
+    gain = "" if selected is None else f"{fixed(selected, 2)} {unit}".strip()
+    says = told({
+        f"Taking people in for a poor score alone makes the mean improve by about {gain} without any change.": gain,
+        f"For each unit of a better score before, the true improvement differs by {slope}; as measured it looks like "
+        f"{fixed(plain, 2)}, because both share the error of the first test.": True,
+    })  # fmt: skip
+    room = "People near the best possible score have no room: that alone makes the slope negative."
+    lost = f"{fixed(100 * failed, 1)}% of the resamples failed, because error was larger than the spread."
+    facts = {"plain": plain, "slope": slope, "from_selection": selected, "unit": unit}
+    cautions = (room, *known.cautions, *told({lost: failed}))
+    return Part(facts, frame, says, cautions, ("blomqvist1977", "barnett2005"))

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
+from truechange.foundation.result import Part
 from truechange.measures import measure as measure_named
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.comparison import ProgrammeComparison
 from truechange.programme.parts import ByMeasure, Refused
 from truechange.reporting.tables import ReadyTable
 from truechange.responders.comparing import ResponderComparison
@@ -154,7 +154,7 @@ def tipping_table(rows: "pd.DataFrame", measure: str, threshold: str, size: floa
     return ReadyTable("If the missing did worse than people like them", head, tuple(body), (note,))
 
 
-def comparison_tables(part: ProgrammeComparison) -> list[ReadyTable]:
+def comparison_tables(part: Part) -> list[ReadyTable]:
     """Set the two groups beside each other; subgroups named beforehand in a table of their own."""
     unit = part.adjusted.unit
     rows = [

@@ -8,13 +8,11 @@ from truechange.foundation import drawing
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.html import cell_text
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
+from truechange.foundation.result import Part
 from truechange.measures import measure as measure_named
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.enough import ChangedEnough
-from truechange.programme.missing import MissingFollowUp
 from truechange.programme.parts import ByMeasure, Refused
-from truechange.programme.sites import Funnel
 from truechange.reporting.audit_enough import held_to
 from truechange.reporting.page import Columns, Picture
 from truechange.reporting.tables import ReadyTable
@@ -55,7 +53,7 @@ def steps(audit: ProgrammeAudit, flow: "pd.DataFrame") -> Picture:
 def shares(audit: ProgrammeAudit) -> Picture | None:
     """Draw the share that changed enough beside what error alone gives and the true share; None without thresholds."""
     enough = audit.responders[audit.primary]
-    if not isinstance(enough, ChangedEnough):
+    if not isinstance(enough, Part):
         return None
     rows: dict[str, Estimate | float] = {}
     if not isinstance(enough.counted, Refused):
@@ -101,7 +99,7 @@ def how_many_changed(audit: ProgrammeAudit, choice: "pd.DataFrame") -> list[Pict
     return made
 
 
-def how_far_it_holds(part: MissingFollowUp, unit: str) -> list[Picture]:
+def how_far_it_holds(part: Part, unit: str) -> list[Picture]:
     """Draw share and mean against how much worse the missing did, with what each is held against."""
     worse = "if the missing did worse than people like them"
     share = Picture(part.plot(ax=half()), part.alt, f"Share, {worse}")
@@ -120,7 +118,7 @@ def how_far_it_holds(part: MissingFollowUp, unit: str) -> list[Picture]:
     return [share, Picture(ax, said, f"Mean, {worse}")]
 
 
-def units(part: Funnel, rows: "pd.DataFrame", unit: str) -> list[Picture]:
+def units(part: Part, rows: "pd.DataFrame", unit: str) -> list[Picture]:
     """Draw the funnel, and the mean improvement at equal score before, of units that may be shown."""
     shown = (rows["changed_enough"] != HIDDEN).to_numpy() & (rows["due"] != HIDDEN).to_numpy()
     if part.dispersion != part.dispersion or not shown.any():  # too few units for limits

@@ -4,16 +4,10 @@ from typing import Any
 
 import pandas as pd
 
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.comparison import ProgrammeComparison
-from truechange.programme.dose import Dose
-from truechange.programme.enough import ChangedEnough
-from truechange.programme.missing import MissingFollowUp
 from truechange.programme.parts import Refused
-from truechange.programme.regression import StartDependence
-from truechange.programme.sites import Funnel
 from truechange.reporting.audit_enough import (
     EQUAL_START,
     at_equal_start,
@@ -116,7 +110,7 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         return blocks
 
     def unit(part: Result, key: str, words: str) -> list[Block]:
-        if not isinstance(part, Funnel):
+        if not isinstance(part, Part):
             return []
         rows = tables[key]
         pictures = units(part, rows, key.removesuffix("s"))
@@ -126,7 +120,7 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
 
     versus: Any = concerning(audit.comparison, first)
     compared: list[Block] = []
-    if isinstance(versus, ProgrammeComparison):
+    if isinstance(versus, Part):
         compared = [Words(versus.sentences()), *comparison_tables(versus)]
     who: list[Block] = [Words(audit.baseline.sentences()), baseline(tables["baseline"])]
     sections: list[tuple[Result, str, list[Block]]] = [
@@ -143,7 +137,7 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         (audit.change, "All tests looked at", [all_tests(audit)] if len(audit.measures) > 1 else []),
         (audit.known, "Measurement error and the change that matters",
          about(audit.known, "error and importance", f"What a change is held against: {title}", resolution=step)),
-        (audit.dose, "Training done", training_blocks(audit.dose) if isinstance(audit.dose, Dose) else []),
+        (audit.dose, "Training done", training_blocks(audit.dose) if isinstance(audit.dose, Part) else []),
         (audit.sites, "Sites", unit(audit.sites, "sites", "Sites, in order of their names")),
         (audit.therapists, "Therapists", unit(audit.therapists, "therapists", "Therapists, numbered")),
     ]  # fmt: skip
@@ -166,7 +160,7 @@ def _rows(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]
 
 def _start(audit: ProgrammeAudit) -> list[Block]:
     part = audit.regression[audit.primary]
-    if not isinstance(part, StartDependence):
+    if not isinstance(part, Part):
         return []
     asked = () if part.from_selection is not None else (NO_RULE,)
     return [Words((*part.sentences(), *part.cautions, *asked))]
@@ -174,7 +168,7 @@ def _start(audit: ProgrammeAudit) -> list[Block]:
 
 def _enough(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:
     part = audit.responders[audit.primary]
-    if not isinstance(part, ChangedEnough):
+    if not isinstance(part, Part):
         return []
     rows = counted_rows(measure_rows(tables["changed enough"], audit.primary), audit.primary)
     name = audit.flow.names[audit.primary]
@@ -189,7 +183,7 @@ def _enough(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Bloc
 
 def _missing(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:
     part = audit.missing[audit.primary]
-    if not isinstance(part, MissingFollowUp):
+    if not isinstance(part, Part):
         return []
     word = held_to(audit, audit.primary)
     known: Any = audit.known[audit.primary]

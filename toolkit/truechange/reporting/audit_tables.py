@@ -2,10 +2,8 @@
 
 from typing import TYPE_CHECKING
 
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, Result
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.dose import Dose
-from truechange.programme.tolerance import Tolerance
 from truechange.reporting.audit_enough import frame_in_words, threshold_choice, tipping
 
 if TYPE_CHECKING:
@@ -30,7 +28,7 @@ def audit_tables(audit: ProgrammeAudit) -> "dict[str, pd.DataFrame]":
     }  # fmt: skip
     held = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
     held |= {"threshold choice": threshold_choice(audit), "tipping point": tipping(audit)}
-    if isinstance(audit.dose, Dose) and isinstance(audit.dose.tolerance, Tolerance):
+    if isinstance(audit.dose, Part) and isinstance(audit.dose.tolerance, Part):
         held |= {"training by week": audit.dose.tolerance.weeks, "adverse events": audit.dose.tolerance.events}
     for name in ("sites", "therapists"):
         held[name] = held[name].rename(columns={"unit": name.removesuffix("s")})

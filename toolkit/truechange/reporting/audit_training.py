@@ -3,9 +3,9 @@
 from typing import Any
 
 from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.result import Part
 from truechange.numerics.small_cells import HIDDEN
-from truechange.programme.dose import EVENT_RATE, Dose
-from truechange.programme.tolerance import Tolerance
+from truechange.programme.training import EVENT_RATE
 from truechange.reporting.audit_pictures import beside, half
 from truechange.reporting.page import Block, Picture, Words
 from truechange.reporting.tables import ReadyTable
@@ -13,11 +13,11 @@ from truechange.reporting.tables import ReadyTable
 COURSE = "Pain and soreness by week, as far as at least five people trained"
 
 
-def training_blocks(dose: Dose) -> list[Block]:
+def training_blocks(dose: Part) -> list[Block]:
     """Lay the training part out, from the part as it may be shown."""
     borne = dose.tolerance
     pictures = [Picture(dose.plot(ax=half()), dose.alt, "Improvement against training days")]
-    if isinstance(borne, Tolerance) and len(borne.weeks):
+    if isinstance(borne, Part) and len(borne.weeks):
         drawn = borne.plot(ax=half())
         top = float(borne.weeks[["pain_before", "pain_after", "soreness_next_day"]].max().max())
         drawn.set_ylim(0, 10 if top > 5 else 6)
@@ -25,7 +25,7 @@ def training_blocks(dose: Dose) -> list[Block]:
     return [Words(dose.sentences()), *beside(pictures), _table(dose)]
 
 
-def _table(dose: Dose) -> ReadyTable:
+def _table(dose: Part) -> ReadyTable:
     rows = []
     for row in dose.table().to_dict("records"):
         name, cell = row["quantity"], _cell(row)

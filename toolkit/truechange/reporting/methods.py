@@ -4,12 +4,11 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from truechange.foundation.errors import ChoiceError, listed
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, Result
 from truechange.meaningful_change.estimators import METHODS, OWN
 from truechange.meaningful_change.study import McidStudy
 from truechange.numerics.intervals import FEW
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.enough import ChangedEnough
 from truechange.programme.parts import Refused
 from truechange.records.pairing import Pairs
 from truechange.reliability.agreement import LimitsOfAgreement
@@ -196,7 +195,7 @@ def _audit(telling: Telling, audit: Any) -> None:
             "The change of the group was summarised by {method}, with a trimmed mean beside it.",
             *change.sources, method=change.mean.method, source="ProgrammeAudit",
         )  # fmt: skip
-    if isinstance(enough, ChangedEnough):
+    if isinstance(enough, Part):
         _enough(telling, enough, known)
     if compared:
         _versus(telling, versus)

@@ -15,10 +15,9 @@ from truechange.numerics.counts import distinct
 from truechange.numerics.curves import fit_binary, fit_ordered
 from truechange.numerics.reml import Design, fit_reml
 from truechange.planning import plan_paired_shares, plan_two_programmes, plan_two_shares
-from truechange.programme.adjusted import adjusted_difference, welch_difference
-from truechange.programme.change import paired_change
-from truechange.programme.effect_size import average_sd_effect, small_sample_factor
-from truechange.programme.imputation import rubin
+from truechange.programme.change import average_sd_effect, paired_change, small_sample_factor
+from truechange.programme.comparison import adjusted_difference, welch_difference
+from truechange.programme.missing import rubin
 from truechange.programme.regression import gain_from_selection
 from truechange.reliability import variance_components
 from truechange.responders.comparing import number_needed
