@@ -10,6 +10,7 @@ import pytest
 from openpyxl import load_workbook
 
 from truechange.numerics.small_cells import HIDDEN, POOLED
+from truechange.programme import training
 from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_report import audit_json, audit_page, write_audit
 from truechange.reporting.audit_tables import audit_tables, measure_rows
@@ -196,9 +197,10 @@ def with_logs(audit, events, gone=()):
     weeks = audit.dose.tolerance.weeks.copy()
     weeks.loc[weeks.index[-2:], "people"] = [6, 3]
     weeks.loc[weeks.index[-1], "pain_before"] = 9.87
-    borne = replace(audit.dose.tolerance, events=table, weeks=weeks)
+    borne = training._tolerance_told({**audit.dose.tolerance.facts, "events": table, "weeks": weeks})
     notes = (f"{len(gone)} people kept no log; nothing is assumed of their training.",)
-    return replace(audit, dose=replace(audit.dose, tolerance=borne, people=people, own_cautions=notes))
+    facts = {**audit.dose.facts, "tolerance": borne, "people": people}
+    return replace(audit, dose=training._dose_told(facts, notes))
 
 
 def test_few_people_are_not_counted_out_in_the_training_part(clinic_audit):

@@ -141,7 +141,8 @@ def test_a_part_that_was_refused_is_not_said_to_be_done(study):
     key = study.audit.primary
     refused = {name: Refused(name, "no reason.") for name in ("comparison", "missing", "change")}
     parts = {name: replace(getattr(study.audit, name), parts={key: part}) for name, part in refused.items()}
-    enough = replace(study.audit.responders[key], true_share=refused["change"], from_error=refused["change"])
+    enough = study.audit.responders[key]
+    enough = replace(enough, facts={**enough.facts, "true_share": refused["change"], "from_error": refused["change"]})
     parts["responders"] = replace(study.audit.responders, parts={key: enough})
     text = str(methods_paragraph(replace(study.audit, **parts)))
     for claim in (

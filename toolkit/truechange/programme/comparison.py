@@ -264,6 +264,11 @@ def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
     )  # fmt: skip
 
 
+def with_notes(comparison: Part, notes: tuple[str, ...]) -> Part:
+    """Return the comparison with `notes` ahead of its cautions, in what leaves the house as well."""
+    return _told(comparison.facts, (*notes, *comparison.cautions))
+
+
 def _hidden(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
     """Return the comparison without the sizes of subgroups that leave few people over."""
     looked, whole = facts["subgroups"], facts["unadjusted"].n or 0

@@ -1,7 +1,7 @@
 """The parts of an audit, one function each, from what was settled before: people due, pairs, errors, thresholds."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_of
 from truechange.programme.change import paired_change
-from truechange.programme.comparison import compare_programmes
+from truechange.programme.comparison import compare_programmes, with_notes
 from truechange.programme.enough import changed_enough
 from truechange.programme.flow import UNABLE, DueRule, flow_of
 from truechange.programme.missing import missing_follow_up
@@ -137,7 +137,7 @@ def _comparison(study: Settled, key: str) -> Result:
         subgroups=study.subgroups, resolution=test.resolution, **study.drawn, confidence=study.confidence,
     )  # fmt: skip
     notes = (f"{study.compare}: {theirs.sentence()}",) if theirs.compared < theirs.started else ()
-    return replace(found, cautions=(*notes, *found.cautions))
+    return with_notes(found, notes)
 
 
 def _regression(study: Settled, key: str) -> Result:

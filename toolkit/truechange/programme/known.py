@@ -209,9 +209,10 @@ def _from_ratings(
     if anchor is None or anchor not in pairs or pairs[anchor].notna().sum() < FEWEST_RATINGS:
         return Refused("MCID", f"No MCID was given and there are no ratings to estimate one from. {cure}")
     rated = pairs[pairs[anchor].notna()]
+    gained = rated["improvement"].to_numpy(float)
     try:
         found = estimate_mcid(
-            *(rated[name].to_numpy(float) for name in ("improvement", anchor)), before=rated["before"].to_numpy(float),
+            gained, rated[anchor].to_numpy(float), before=rated["before"].to_numpy(float),
             after=rated["after"].to_numpy(float), sem=None if isinstance(sem, Refused) else sem, **drawn,
             unit=test.unit, resolution=test.resolution,
         )  # fmt: skip

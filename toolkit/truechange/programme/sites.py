@@ -167,8 +167,8 @@ def funnel(
         means = unit_means(units[known], np.asarray(before, dtype=float)[known], values[known]).reindex(counts.index)
         rows = pd.concat([rows, means.reset_index(drop=True)], axis="columns")
     unknown = int((~known).sum()), int(np.sum(reaches(values[~known], threshold)))
-    facts = {"rows": rows, "unit": name, "overall": overall, "dispersion": dispersion, "widened": widened,
-             "measured": tuple(measured.tolist()), "unknown": unknown,
+    facts: dict[str, Any] = {"rows": rows, "unit": name, "overall": overall, "dispersion": dispersion,
+             "widened": widened, "measured": tuple(measured.tolist()), "unknown": unknown,
              "labels": tuple(counts.index) if numbered else ()}  # fmt: skip
     return _told(facts, _cautions(rows, name, widened, unknown[0], facts["measured"]))
 
