@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.individual import place, published_mcid, published_sem, several_tests, with_gap
+from truechange.individual import place, published_mcid, published_sem, with_gap
 
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 
@@ -114,24 +114,6 @@ def test_the_course_is_drawn():
     assert {text.get_text() for text in ax.texts} == {"baseline", "important change", "detectable change"}
     assert "day 84" in course.alt
     plt.close(ax.figure)
-
-
-def test_several_tests_are_all_shown():
-    tests = {
-        "stands": tc.person_change(9, 13, sem=1.0, mcid=2.0, measure="chair_stand_30s"),
-        "power": tc.person_change(1.9, 2.6, sem=0.2, mcid=0.4, measure="sit_to_stand_power"),
-        "walk": tc.person_change(1.1, 1.12, sem=0.06, mcid=0.2, measure="gait_speed_usual"),
-    }
-    several = several_tests(tests)
-    assert several.chance_of_false_alarm == pytest.approx(1 - 0.975**3)
-    assert list(several.table().index) == list(tests)
-    assert any("same evidence" in text for text in several.cautions)
-    assert math.isnan(several.mean_in_mcids.value)
-    planned = several_tests(tests, prespecified=True).mean_in_mcids
-    assert planned.value == pytest.approx((4 / 2 + 0.7 / 0.4 + 0.02 / 0.2) / 3)
-    assert planned.low < planned.value < planned.high
-    with pytest.raises(tc.ChoiceError):
-        several_tests({})
 
 
 def test_a_score_among_others_carries_the_source():

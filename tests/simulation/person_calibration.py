@@ -12,9 +12,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from truechange.foundation.distributions import sem_factors
-from truechange.individual.group import Programme
-from truechange.individual.priors import Seen, _change_only, group_states
-from truechange.individual.score_error import ScoreError, score_error
+from truechange.individual.posterior import Seen, _change_only, group_states
+from truechange.individual.score_error import Programme, ScoreError, score_error
 
 MCID, SD_CHANGE, SD_BEFORE = 2.0, 2.0, 3.0
 NEW_PEOPLE = 200  # judged with each programme's numbers; not among the people those came from

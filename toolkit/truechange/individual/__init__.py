@@ -2,26 +2,12 @@
 
 from truechange.foundation.loading import on_first_use
 
-_HOME = {
-    "person_change": "assess",
-    "PersonChange": "change",
-    "Belief": "belief",
-    "Programme": "group",
-    "Bridge": "protocol",
-    "bridge_from_pairs": "protocol",
-    "compare_protocols": "protocol",
-    "reliable_change": "reliable",
-    "predict_retest": "reliable",
-    "recovery_cutoffs": "reliable",
-    "visits": "several_visits",
-    "Visits": "several_visits",
-    "several_tests": "several",
-    "SeveralTests": "several",
-    "place": "context",
-    "norm_position": "context",
-    "published_sem": "context",
-    "published_mcid": "context",
-    "with_gap": "context",
-}
+_NAMES = {
+    "assess": "person_change", "change": "PersonChange", "posterior": "Belief", "score_error": "Programme",
+    "protocol": "Bridge bridge_from_pairs compare_protocols", "several_visits": "visits Visits",
+    "reliable": "reliable_change predict_retest recovery_cutoffs",
+    "context": "place norm_position published_sem published_mcid with_gap",
+}  # fmt: skip
+_HOME = {name: module for module, names in _NAMES.items() for name in names.split()}
 __all__ = sorted(_HOME)
 __getattr__ = on_first_use(__name__, _HOME)

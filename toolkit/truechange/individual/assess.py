@@ -14,13 +14,13 @@ from truechange.foundation.errors import (
     in_short,
 )
 from truechange.foundation.estimate import Threshold, person_threshold, plain_number
-from truechange.individual import cautions, priors
+from truechange.individual import cautions
+from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
-from truechange.individual.belief import Belief
 from truechange.individual.change import PersonChange
-from truechange.individual.group import Programme, check_group
+from truechange.individual.posterior import Belief
 from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed, way_of
-from truechange.individual.score_error import ScoreError, SemLike, score_error
+from truechange.individual.score_error import Programme, ScoreError, SemLike, check_group, score_error
 from truechange.measures.catalogue import HIGHER, Measure, Unsaid, direction
 from truechange.measures.catalogue import measure as look_up
 

@@ -1,11 +1,11 @@
 """What a reader must mind before using one person's result."""
 
 from math import isnan
+from typing import Any
 
 from truechange.foundation.origin import Origin
-from truechange.individual import priors
+from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
-from truechange.individual.answer import Answer
 from truechange.individual.words import size_text, sure_text
 from truechange.measures.catalogue import Measure
 
@@ -40,7 +40,7 @@ def entered(test: Measure, scores: tuple[object, object], counts: tuple[int, int
     return said
 
 
-def gather(result: Answer, mirrored: bool) -> list[str]:
+def gather(result: Any, mirrored: bool) -> list[str]:
     """Collect what to mind about thresholds and group, the gravest first; `mirrored` = no MCID for worse was given."""
     mdc, error, test = result.mdc, result.error, result.test
     said = (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
@@ -83,7 +83,7 @@ def _first_upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _group(result: Answer) -> list[str]:
+def _group(result: Any) -> list[str]:
     group = result.programme
     if group is None:
         return ["No group to compare with: the chance from the scores alone is too high where most change little."]

@@ -1,18 +1,27 @@
-"""One person's change as it is handed on: words, tables, a picture."""
+"""One person's change (reliable change): what was seen, the verdict, the chances, and how it is handed on."""
 
 from dataclasses import dataclass
+from functools import cached_property
+from math import hypot, nan
 from typing import TYPE_CHECKING
 
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.result import Result
+from truechange.individual import verdict as v
 from truechange.individual import words
-from truechange.individual.answer import Answer
+from truechange.individual.posterior import Belief
+from truechange.individual.score_error import Programme, ScoreError
+from truechange.measures.catalogue import Measure
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+SIZELESS = (v.HARDER_BETTER, v.EASIER_WORSE)  # two tests, not one: which was better is known, by how much is not
+
 
 @dataclass(frozen=True)
-class PersonChange(Answer):
+class PersonChange(Result):
     """Whether one person changed beyond measurement error, and by enough to matter.
 
     Parameters
@@ -45,6 +54,123 @@ class PersonChange(Answer):
     cautions, sources : tuple of str
         What to mind; bibliography keys of what was computed.
     """
+
+    test: Measure
+    before: float
+    after: float
+    verdict: str
+    why_not: str
+    mdc: Threshold | None
+    mcid: Threshold
+    mcid_deterioration: Threshold
+    beliefs: tuple[Belief, ...]
+    error: ScoreError | None
+    programme: Programme | None
+    practice: float
+    practice_se: float
+    confidence: float
+    dates: tuple[str, str] = ("", "")
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+
+    @property
+    def improvement(self) -> float:
+        """Observed improvement, positive = better whatever the test's direction; NaN when unable or not one test."""
+        return nan if self.verdict in SIZELESS else self.test.improvement(self.before, self.after)
+
+    @property
+    def worse(self) -> bool:
+        """Whether the person moved the wrong way."""
+        return self.verdict.startswith("worse_") or self.verdict == v.LOST_ABILITY  # worse_on_easier_test too
+
+    @property
+    def bar(self) -> Threshold:
+        """The MCID of the direction the person moved in."""
+        return self.mcid_deterioration if self.worse else self.mcid
+
+    @property
+    def reliable_change_index(self) -> float:
+        """(improvement − practice) / standard error of the difference; NaN without an SEM."""
+        if self.error is None:
+            return nan
+        return (self.improvement - self.practice) / hypot(self.error.difference, self.practice_se)
+
+    @property
+    def observed(self) -> Estimate:
+        """The improvement as seen, with the interval its measurement error leaves (before any practice gain)."""
+        return self._estimate("flat", "observed improvement ± its measurement error")
+
+    @property
+    def true_change(self) -> Estimate:
+        """Mean and interval of the posterior of the true change, under the first of `beliefs`."""
+        main = self.beliefs[0] if self.beliefs else None
+        return self._estimate(main.prior, f"posterior, {main.prior}: {main.assumes}") if main else self.observed
+
+    def _estimate(self, prior: str, method: str) -> Estimate:
+        facts = {"unit": self.test.unit, "confidence": self.confidence}
+        found = next((belief for belief in self.beliefs if belief.prior == prior), None)
+        if found is None or self.error is None:
+            return Estimate(value=self.improvement, method="as seen; its error is not known", **facts)  # type: ignore[arg-type]
+        low, high = found.interval(self.confidence)
+        n = self.programme.n if self.programme and prior.startswith("programme") else None
+        kept = {"method": method, "n": n, "df": self.error.df, "origin": self.error.origin}
+        return Estimate(value=found.mean, low=low, high=high, **facts, **kept)  # type: ignore[arg-type]
+
+    @cached_property
+    def chances(self) -> dict[str, dict[str, float]]:
+        """Chance of a true change for the better, of an important one, of an important decline; by prior.
+
+        Those ending in ``_beyond_practice`` ask the same of the change less the practice gain.
+        """
+        good, bad = self.mcid, self.mcid_deterioration
+        asked = (("p_better", 0.0, 0.0), ("p_meaningful", good.value, v.spread(good)),
+                 ("p_worse", -bad.value, v.spread(bad)))  # fmt: skip
+        found: dict[str, dict[str, float]] = {}
+        for belief in self.beliefs:
+            for ending, gain, se in (("", 0.0, 0.0), ("_beyond_practice", self.practice, self.practice_se)):
+                for name, at, doubt in asked:
+                    above = belief.above(at + gain, hypot(doubt, se))
+                    found.setdefault(belief.prior, {})[name + ending] = 1 - above if name == "p_worse" else above
+        return found
+
+    def leads(self, chance: str) -> float:
+        """Return the chance that words follow: under the first prior, the practice gain taken out."""
+        return self._chance(f"{chance}_beyond_practice")
+
+    def _chance(self, chance: str, prior: str = "") -> float:
+        return self.chances[prior or self.beliefs[0].prior][chance] if self.beliefs else nan
+
+    @property
+    def p_better(self) -> float:
+        """Chance that the true change is for the better."""
+        return self._chance("p_better")
+
+    @property
+    def p_meaningful(self) -> float:
+        """Chance that the true improvement exceeds the MCID."""
+        return self._chance("p_meaningful")
+
+    @property
+    def p_meaningful_flat(self) -> float:
+        """Chance that the true improvement exceeds the MCID, from the scores alone."""
+        return self._chance("p_meaningful", "flat")
+
+    @property
+    def p_worse(self) -> float:
+        """Chance of a true decline larger than the MCID for deterioration."""
+        return self._chance("p_worse")
+
+    @property
+    def stability(self) -> float:
+        """Chance that the verdict stands when MDC and MCID are redrawn; NaN when neither's uncertainty is known."""
+        if self.mdc is None or self.verdict.removeprefix("worse_") not in v.CELLS:
+            return nan
+        return v.stability(self.improvement, self.improvement - self.practice, self.mdc, self.bar)
+
+    @property
+    def borderline(self) -> bool:
+        """Whether the verdict falls with more than one in five plausible thresholds."""
+        return self.stability < v.BORDERLINE
 
     @property
     def chart_sentence(self) -> str:

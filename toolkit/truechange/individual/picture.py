@@ -1,21 +1,21 @@
 """The picture: the scores over time with their error, the two lines that matter, and the posterior beside."""
 
 from math import isnan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.distributions import two_sided
 from truechange.foundation.drawing import ACCENT, INK, QUIET, WARM, WASH, axes, plain
 from truechange.foundation.errors import RefusedError
 from truechange.individual import words
-from truechange.individual.answer import Answer
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+
 Line = tuple[float, str, str, str]  # height, words, colour, dash
 
 
-def draw(result: Answer, ax: "Axes | None") -> "Axes":
+def draw(result: Any, ax: "Axes | None") -> "Axes":
     """Draw `result` on `ax`; return the axes of the scores, the posterior hangs on its right.
 
     Raises
@@ -65,7 +65,7 @@ def draw(result: Answer, ax: "Axes | None") -> "Axes":
     return ax
 
 
-def lines(result: Answer) -> list[Line]:
+def lines(result: Any) -> list[Line]:
     """Return where the first score, the important and the detectable change lie, on the side the person moved to."""
     turn = -result.test.sign if result.worse else result.test.sign
     found = [(result.before, "first score", QUIET, ":")]
@@ -89,7 +89,7 @@ def _labels(ax: "Axes", marks: list[Line]) -> None:
         )  # fmt: skip
 
 
-def _posterior(result: Answer, panel: "Axes") -> None:
+def _posterior(result: Any, panel: "Axes") -> None:
     """Draw the curve of the true change sideways, on the scores' own scale counted from the first score."""
     low, high = panel.get_ylim()
     heights = [low + (high - low) * k / 300 for k in range(301)]

@@ -7,7 +7,7 @@ from truechange.foundation.distributions import normal_below, t_below, t_quantil
 from truechange.foundation.errors import DataError, check_confidence
 from truechange.foundation.estimate import Estimate, plain_number
 from truechange.foundation.sem import read_sem
-from truechange.individual.group import Programme, check_group
+from truechange.individual.score_error import Programme, check_group
 from truechange.measures.catalogue import HIGHER, direction
 
 if TYPE_CHECKING:

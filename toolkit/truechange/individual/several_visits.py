@@ -19,11 +19,12 @@ from truechange.foundation.errors import (
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result
-from truechange.individual import priors, words
+from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
+from truechange.individual import words
 from truechange.individual.assess import person_change, visit_mean
-from truechange.individual.belief import Belief
 from truechange.individual.change import PersonChange
+from truechange.individual.posterior import Belief
 from truechange.individual.protocol import compare_protocols, refuse_changed
 from truechange.individual.score_error import ScoreError, score_error
 from truechange.measures.catalogue import Measure

@@ -1,11 +1,11 @@
 """The result in words: one sentence for the chart, one for the person, one on what would make us surer."""
 
 from math import hypot, isnan, sqrt
+from typing import Any
 
 from truechange.foundation.distributions import two_sided
 from truechange.foundation.numbers import decimals_of, fixed, percent
 from truechange.individual import verdict as v
-from truechange.individual.answer import Answer
 
 _CHART = {
     v.REAL_AND_IMPORTANT: "beyond measurement error ({mdc}) and at least the MCID ({mcid})",
@@ -43,13 +43,13 @@ _PERSON = {
 }
 
 
-def score_text(result: Answer, score: float) -> str:
+def score_text(result: Any, score: float) -> str:
     """Write one score to the decimals its scale is read to; a mean of visits gets one more."""
     places = decimals_of(result.test.resolution)
     return "unable" if isnan(score) else fixed(score, places + (abs(round(score, places) - score) > 1e-9))
 
 
-def size_text(result: Answer, size: float) -> str:
+def size_text(result: Any, size: float) -> str:
     """Write a threshold or a change with one decimal more than its scale is read to, without empty decimals."""
     text = fixed(size, decimals_of(result.test.resolution) + 1)
     return text.rstrip("0").rstrip(".") if "." in text else text
@@ -60,7 +60,7 @@ def sure_text(chance: float) -> str:
     return percent(min(max(chance, 1e-9), 1 - 1e-9))
 
 
-def chart(result: Answer) -> str:
+def chart(result: Any) -> str:
     """Return the sentence for the record, without the chances."""
     name, d = f"{result.test.name}: " if result.test.name else "", result.improvement
     scores = [score_text(result, score) for score in (result.before, result.after)]
@@ -74,7 +74,7 @@ def chart(result: Answer) -> str:
     return f"{seen}: {said}."
 
 
-def chances(result: Answer) -> str:
+def chances(result: Any) -> str:
     """Return the chances under every prior that could be used, and which to use; empty where there are none."""
     if not result.beliefs:
         return ""
@@ -95,7 +95,7 @@ def person(verdict: str, better: float, important: float, worse: bool = False) -
     Parameters
     ----------
     verdict : str
-        As in :class:`Answer`.
+        As in :class:`PersonChange`.
     better, important : float
         Chance of any true change, and of an important one, in the direction of the verdict.
     worse : bool, optional
@@ -110,7 +110,7 @@ def person(verdict: str, better: float, important: float, worse: bool = False) -
     return start[v.band(max(better, 0.5))] + end[enough]
 
 
-def firmness(result: Answer) -> str:
+def firmness(result: Any) -> str:
     """Say how firmly the verdict stands; empty where the thresholds came without their uncertainty."""
     if isnan(result.stability):
         return ""
@@ -120,7 +120,7 @@ def firmness(result: Answer) -> str:
     return f"{said} of the MDCs and MCIDs their uncertainty allows: how firm those two are, not how sure the change is."
 
 
-def surer(result: Answer) -> str:
+def surer(result: Any) -> str:
     """Return the one thing that would make the answer surer, with its effect where it can be computed."""
     error, mdc = result.error, result.mdc
     if isnan(result.improvement):
@@ -140,7 +140,7 @@ def surer(result: Answer) -> str:
     return "We would be surer with a second test on another day, and with a second baseline for the next person."
 
 
-def picture(result: Answer) -> str:
+def picture(result: Any) -> str:
     """Return the picture in words, for those who cannot see it."""
     if isnan(result.improvement):
         return "No picture: the person was unable to do the test at one visit, or did it in two ways."

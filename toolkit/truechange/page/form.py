@@ -157,7 +157,7 @@ class Form:
         )  # fmt: skip
 
     def show(self, quiet: bool = False) -> None:
-        """Answer, or say beside the field what is wrong; `quiet` while the form is still being filled."""
+        """PersonChange, or say beside the field what is wrong; `quiet` while the form is still being filled."""
         for mark in self.wrong.values():
             mark.value = ""
         question = self.question()

@@ -12,8 +12,8 @@ from truechange.foundation.origin import Origin
 from truechange.foundation.sem import read_sem
 from truechange.individual.assess import own_test, person_change
 from truechange.individual.context import place, published_mcid, published_sem, with_gap
-from truechange.individual.group import Programme
 from truechange.individual.protocol import MINOR, compare_protocols
+from truechange.individual.score_error import Programme
 from truechange.individual.typed import typed_number, typed_score, typed_word, within
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
@@ -88,7 +88,7 @@ class Question:
 
 
 def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
-    """Answer a question; return the result (PersonChange or Visits) and where the last score stands among norms.
+    """PersonChange a question; return the result (PersonChange or Visits) and where the last score stands among norms.
 
     Raises
     ------
