@@ -71,7 +71,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Answer; return 0, or 1 where the scores do not allow an answer."""
     from truechange.measures.catalogue import named_test
-    from truechange.page.question import Question, ask, read_clinic
+    from truechange.measures.settings import settings_of
+    from truechange.page.question import Question, ask
 
     own = {"name": arguments.name, "unit": arguments.unit, "better": arguments.better}
     low, high = arguments.mcid_limits or (None, None)
@@ -92,7 +93,7 @@ def run(arguments: argparse.Namespace) -> int:
             before=both | _facts(arguments.done_before),
             after=both | _facts(arguments.done_after),
             known={name: value for name, value in known.items() if value is not None},
-            clinic=read_clinic(arguments.programme, measure or arguments.name) if arguments.programme else {},
+            clinic=settings_of(arguments.programme, measure or arguments.name) if arguments.programme else {},
             sem_from=only if arguments.sem_from is None else arguments.sem_from,
             mcid_from=only if arguments.mcid_from is None else arguments.mcid_from,
             baselines=arguments.baselines,

@@ -28,7 +28,7 @@ def published_rows() -> tuple[dict[str, str], ...]:
     return tuple(read_rows("published.csv"))
 
 
-def _origin(row: dict[str, str], interval: str = "") -> Origin:
+def origin_of(row: dict[str, str], interval: str = "") -> Origin:
     words: dict[str, Any] = {name: row[name] for name in ("citation", "doi", "population", "status", "note")}
     return Origin(kind="published", **words, interval=interval, n=int(row["n"]) if row["n"] else None)
 
@@ -165,7 +165,7 @@ def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
         kind="mcid" if row["quantity"] == "mic" else "mdc",
         level=row["level"],
         method=f"{'MDC' + row['quantity'][3:] if row['quantity'] != 'mic' else 'MCID'}: {row['method']}",
-        origin=_origin(row, interval=row["interval"]),
+        origin=origin_of(row, interval=row["interval"]),
     )
 
 
@@ -250,7 +250,7 @@ def references(measure: str, *, age: float | None = None, sex: str | None = None
             value=float(row["value"]),
             unit=row["unit"],
             meaning=row["method"] or row["population"],
-            origin=_origin(row),
+            origin=origin_of(row),
         )
         for row in published_rows()
         if row["measure"] == test.key

@@ -1,217 +1,173 @@
-"""The form of the one-person page: labelled fields, an error beside the field it is about, the answer beside."""
+"""The one-person form: its fields, the answer to what was typed, its picture, and the pages to hand over."""
 
-from collections.abc import Callable
-from functools import cache, partial
-from html import escape
-from threading import Thread
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
 from typing import Any
 
-import ipywidgets as widgets
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from truechange.foundation.errors import OutcomeError
-from truechange.foundation.html import bullet_list, figure
+from truechange.foundation.numbers import percent
 from truechange.individual.typed import named, typed_score
-from truechange.measures.catalogue import catalogue, facts
-from truechange.measures.published import published_rows
+from truechange.measures.catalogue import Measure, catalogue, facts
 from truechange.page.question import CAUTION, COMPARES, GROUP, Question, ask, number
 
-OWN = "type our own"
-WAITING = '<div class="tc-said none"><p>The answer appears here as soon as the fields are filled.</p></div>'
-WORDS = {
-    "sem": "Error of one score (SEM)", "sem_df": "People retested", "mcid": "Change that matters (MCID)",
-    "mcid_low": "MCID, lower limit", "mcid_high": "MCID, upper limit", "practice": "Gain from practice alone",
+WEB = Path(__file__).parent / "web"
+FIRST_TEST = "chair_stand_30s"
+SIDES = (("before", "first test"), ("after", "last test"))
+MORE = {  # fields for those who know more, by the name of the question's number
+    "sem_df": "People retested for that error", "mcid_low": "MCID, lower limit", "mcid_high": "MCID, upper limit",
+    "mcid_worse": "Change that matters, for the worse", "practice": "Gain from practice alone",
+}  # fmt: skip
+PROGRAMME = {
     "mean_before": "Mean before", "mean_after": "Mean after", "sd_before": "Spread (SD) before",
     "sd_after": "Spread (SD) after", "correlation": "Correlation", "n": "People measured twice",
 }  # fmt: skip
-
-
-class Form:
-    """The widgets, and what happens when one of them changes.
-
-    Nothing typed is stored: it lives in this process until the page is closed.
-    """
-
-    def __init__(self) -> None:
-        self.fields: dict[str, Any] = {}
-        self.wrong: dict[str, widgets.HTML] = {}
-        tests = [(test.name, key) for key, test in catalogue().items()]
-        self.answer = self._html(WAITING, "tc-answer")
-        self.done = widgets.VBox()
-        self.rows = {
-            "measure": self._field("measure", "Test", tests),
-            "scores": [self._field("first", "First score"), self._field("last", "Last score")],
-            "dates": [self._field("first_date", "First date"), self._field("last_date", "Last date")],
-            "person": [self._field("age", "Age, years"), self._field("sex", "Sex", ["", "female", "male"])],
-            "sem": [self._field("sem_from", "Error from", [OWN]), self._field("sem", WORDS["sem"])],
-            "mcid": [self._field("mcid_from", "MCID from", [OWN]), self._field("mcid", WORDS["mcid"])],
-        }
-        more = [self._field(name, WORDS[name]) for name in ("sem_df", "mcid_low", "mcid_high", "practice", *GROUP)]
-        button = widgets.Button(description="Show the answer")
-        button.on_click(lambda _: self.show())
-        heads = {"scores": "Scores", "dates": "Dates (YYYY-MM-DD) and person, if known", "sem": "Thresholds"}
-        parts: list[Any] = [self.rows.pop("measure")]
-        for name, row in self.rows.items():
-            parts += [self._html(f"<h2>{heads[name]}</h2>")] if name in heads else []
-            parts += row
-            if name == "scores":
-                parts += [self._html("<h2>How each test was done</h2>"), self.done, self._mark("done")]
-        extra = widgets.Accordion([widgets.VBox(more)], titles=["What else we know: uncertainty, our programme"])
-        parts += [extra, button]
-        lead = "Two scores of one person: is the change real, is it enough, how sure? Nothing typed is stored or sent."
-        head = self._html(f'<h1>One person\'s change</h1><p class="quiet">{lead} {CAUTION}</p>', "tc-lead")
-        form = widgets.VBox(parts).add_class("tc-form")
-        columns = widgets.HBox([form, self.answer]).add_class("tc-columns")
-        self.page = widgets.VBox([head, columns]).add_class("tc")
-        self.fields["measure"].observe(lambda _: self._new_test(), "value")
-        for name in ("sem", "mcid"):  # a number and a source of it exclude each other: the later one stays
-            self.fields[name].observe(lambda seen, name=name: self._only(f"{name}_from", OWN, seen["new"]), "value")
-            self.fields[f"{name}_from"].observe(
-                lambda seen, name=name: self._only(name, "", seen["new"] not in (OWN, None)), "value"
-            )
-        self._new_test()
-
-    def _only(self, other: str, empty: str, given: object) -> None:
-        if given:
-            self.fields[other].value = empty
-
-    def _html(self, text: str, *classes: str) -> widgets.HTML:
-        made = widgets.HTML(text)
-        for name in classes:
-            made.add_class(name)
-        return made
-
-    def _mark(self, name: str) -> widgets.HTML:
-        self.wrong[name] = self._html("", "tc-wrong")
-        return self.wrong[name]
-
-    def _field(self, name: str, label: str, options: list[Any] | None = None) -> widgets.VBox:
-        """Return a labelled field with room for what is wrong with it."""
-        look = {"description": label, "style": {"description_width": "11rem"}}
-        made = widgets.Dropdown(options=options, **look) if options else widgets.Text(continuous_update=False, **look)
-        self.fields[name] = made
-        if name != "measure":
-            made.observe(lambda _: self.show(quiet=True), "value")
-        return widgets.VBox([made, self._mark(name)])
-
-    def _new_test(self) -> None:
-        """Ask for the protocol facts and offer the published values of the chosen test."""
-        test = catalogue()[self.fields["measure"].value]
-        for name in [name for name in self.fields if ":" in name]:
-            del self.fields[name]
-        which = (("before", "first test"), ("after", "last test"))
-        self.done.children = [
-            self._field(f"{side}:{fact}", f"{named(fact)}, {words}", ["", "no", "yes"] if fact == "arms_used" else None)
-            for fact in test.protocol
-            for side, words in which
-        ]
-        for name, quantities in (("sem_from", ("mdc95", "mdc90")), ("mcid_from", ("mic",))):
-            rows = [row for row in published_rows() if row["measure"] == test.key and row["quantity"] in quantities]
-            usable = [row for row in rows if row["usable"] == "yes" and row["status"] != "from memory"]
-            once = [r["citation"] for r in usable if sum(r["citation"] == other["citation"] for other in usable) == 1]
-            self.fields[name].options = [OWN, *once]
-        self.show(quiet=True)
-
-    def _typed(self, name: str, read: Callable[[str], Any]) -> Any:
-        """Return what `read` makes of a field's text, None for an empty one; what is wrong is said beside it."""
-        text = self.fields[name].value
-        try:
-            return read(text) if text.strip() else None
-        except OutcomeError as trouble:
-            self.wrong[name].value = escape(str(trouble))
-            return None
-
-    def question(self) -> Question | None:
-        """Return what the fields ask; None while something is missing or wrong (then it is said beside the field)."""
-        test = catalogue()[self.fields["measure"].value]
-        numbers = {name: self._typed(name, partial(number, name, unit=test.unit)) for name in (*WORDS, "age")}
-        scores = tuple(
-            self._typed(name, partial(typed_score, name=f"{name} score", test=test)) for name in ("first", "last")
-        )
-        value = {name: field.value for name, field in self.fields.items()}
-        sources = {
-            f"{name}_from": None if value[f"{name}_from"] == OWN else value[f"{name}_from"] for name in ("sem", "mcid")
-        }
-        for name, given in (
-            ("first", scores[0]),
-            ("last", scores[1]),
-            ("sem", numbers["sem"]),
-            ("mcid", numbers["mcid"]),
-        ):
-            if given is None and not sources.get(f"{name}_from") and not self.wrong[name].value:
-                self.wrong[name].value = "Needed; a number" + (", or: unable." if name in ("first", "last") else ".")
-        if any(mark.value for mark in self.wrong.values()):
-            return None
-        if numbers["sem_df"] is not None:
-            numbers["sem_df"] -= 1  # people tested twice give one degree of freedom each, less one
-        done = {
-            side: {n.split(":")[1]: v for n, v in value.items() if n.startswith(f"{side}:") and v}
-            for side in ("before", "after")
-        }
-        dates = tuple(value[name].strip() for name in ("first_date", "last_date"))
-        age, typed = numbers.pop("age"), {name: number for name, number in numbers.items() if number is not None}
-        return Question(
-            scores, value["measure"], dates=dates if any(dates) else (), age=age, sex=value["sex"] or None,
-            before=done["before"], after=done["after"], known={n: v for n, v in typed.items() if n not in GROUP},
-            clinic={n: v for n, v in typed.items() if n in GROUP}, sem_from=sources["sem_from"],
-            mcid_from=sources["mcid_from"],
-        )  # fmt: skip
-
-    def show(self, quiet: bool = False) -> None:
-        """PersonChange, or say beside the field what is wrong; `quiet` while the form is still being filled."""
-        for mark in self.wrong.values():
-            mark.value = ""
-        question = self.question()
-        try:
-            self.answer.value = answer_html(*ask(question)) if question else WAITING
-        except OutcomeError as trouble:
-            self.answer.value = f'<div class="tc-said none" role="alert"><p>No answer: {escape(str(trouble))}</p></div>'
-            name, words = _about(str(trouble))
-            self.wrong[name].value = escape(words)
-        if quiet and question is None and not (self.fields["first"].value and self.fields["last"].value):
-            for mark in self.wrong.values():
-                mark.value = "" if mark.value.startswith("Needed") else mark.value
-
-
-def _about(said: str) -> tuple[str, str]:
-    """Return the field an error is about, and the words to put there."""
-    changed = said.partition("two ways (")[2].partition("), so")[0]
-    if changed:
-        return "done", f"Not the same both times: {changed}."
-    found = {"before=": "first", "after=": "last", "date": "last_date", "SEM": "sem", "sem": "sem", "MCID": "mcid",
-             "mcid": "mcid", "practice": "practice", "age": "age", "programme": "n"}  # fmt: skip
-    found = {named(fact): "done" for fact in facts() if fact not in ("age", "sex")} | found
-    return next((name for words, name in found.items() if words in said), "last"), said
-
-
-def answer_html(result: Any, there: tuple[str, ...]) -> str:
-    """Return the answer for the page: words, picture, cautions, where the score stands, sources; all text escaped."""
-    head = result.verdict.replace("_", " ").capitalize()
-    drawn = figure(result.plot(), result.alt, dpi=110) if result.improvement == result.improvement else ""
-    firm = "".join(f"<p>{escape(text)}</p>" for text in result.sentences()[2:])
-    others = f"<h2>Among others</h2>{bullet_list([t.replace(COMPARES, '') for t in there])}" if there else ""
-    sources = _sources(result.sources)
-    return (
-        f'<div class="tc-said" role="status"><p><strong>{escape(head)}</strong></p>'
-        f'<p class="tc-person">{escape(result.person_sentence)}</p><p>{escape(result.chart_sentence)}</p></div>'
-        f'{drawn}{firm}<h2>Mind</h2><div class="tc-mind">{bullet_list(result.cautions)}</div>{others}'
-        f'<h2>Sources</h2><div class="quiet">{sources}<p>{CAUTION}</p></div>'
-    )
+MOST_VISITS = 40
+Typed = Mapping[str, Any]  # one text a field; lists of texts for the visits
 
 
 @cache
-def _sources(keys: tuple[str, ...]) -> str:
+def _pages() -> Environment:
+    return Environment(loader=FileSystemLoader(WEB), autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+
+
+def form_page(clinic: Any, key: str = "") -> str:
+    """Return the whole page, its fields those of the test `key`."""
+    test = catalogue().get(key) or catalogue()[FIRST_TEST]
+    own = clinic.of(test.key) if clinic else {}
+    return _pages().get_template("form.html").render(
+        tests=catalogue().values(), test=test, own=own, clinic=clinic, sides=SIDES, more=MORE, programme=PROGRAMME,
+        facts=[(fact, named(fact), tuple(facts()[fact].words)) for fact in test.protocol],
+        errors=_offered(test, "sem"), importants=_offered(test, "mcid"), caution=CAUTION,
+    )  # fmt: skip
+
+
+def _offered(test: Measure, what: str) -> list[tuple[str, str]]:
+    """Return the published values of a test that may be used for one person: what chooses one, and its words."""
+    from truechange.individual.offers import offers
+
+    return [(one.key, one.words) for one in offers(test.key, what)]
+
+
+def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
+    """Return the question the fields ask, and what is wrong or missing, field by field; None while anything is."""
+    wrong: dict[str, str] = {}
+    test = catalogue().get(str(typed.get("measure", "")))
+    if test is None:
+        return None, {"measure": "Choose a test."}
+
+    def given(field: str, read_one: Any) -> Any:
+        text = str(typed.get(field) or "").strip()
+        try:
+            return read_one(text) if text else None
+        except OutcomeError as trouble:
+            wrong[field] = str(trouble)
+            return None
+
+    own = clinic.of(test.key) if clinic else {}
+    numbers = {
+        name: given(name, lambda text, name=name: number(name, text, test.unit))
+        for name in ("sem", "mcid", *MORE, *PROGRAMME)
+    }
+    age = given("age", lambda text: number("age", text))
+    scores, dates = _visits(typed, test, wrong)
+    source = {name: str(typed.get(f"{name}_from") or "") or None for name in ("sem", "mcid")}
+    for name in ("sem", "mcid"):
+        if numbers[name] is None and source[name] is None and name not in own:
+            wrong.setdefault(name, "Needed: a number, or one of the published ones.")
+    if wrong:
+        return None, wrong
+    if numbers["sem_df"] is not None:
+        numbers["sem_df"] -= 1  # people tested twice give one degree of freedom each, less one
+    done = {
+        side: {fact: str(typed[f"{side}:{fact}"]) for fact in test.protocol if typed.get(f"{side}:{fact}")}
+        for side, _ in SIDES
+    }
+    known = {name: value for name, value in numbers.items() if value is not None}
+    question = Question(
+        scores, test.key, dates=dates, age=age, sex=str(typed.get("sex") or "") or None, before=done["before"],
+        after=done["after"] or done["before"], known={name: one for name, one in known.items() if name not in GROUP},
+        clinic={**own, **{name: one for name, one in known.items() if name in GROUP}},
+        sem_from=source["sem"], mcid_from=source["mcid"],
+    )  # fmt: skip
+    return question, {}
+
+
+def _visits(typed: Typed, test: Measure, wrong: dict[str, str]) -> tuple[tuple[Any, ...], tuple[str, ...]]:
+    """Return scores and dates of the visits, empty rows left out; what is wrong goes to the row's field."""
+    rows = [
+        (place, str(when or "").strip(), str(score or "").strip())
+        for place, (when, score) in enumerate(zip(typed.get("when", ()), typed.get("score", ()), strict=False))
+    ]
+    rows = [row for row in rows if row[1] or row[2] or row[0] < 2][:MOST_VISITS]
+    scores = []
+    for place, when, score in rows:
+        try:
+            if score:
+                scores.append(typed_score(score, f"score {place + 1}", test))
+            else:
+                wrong[f"score:{place}"] = "Needed: a number, or: unable."
+        except OutcomeError as trouble:
+            wrong[f"score:{place}"] = str(trouble)
+        if not when and (len(rows) > 2 or any(row[1] for row in rows)):
+            wrong[f"when:{place}"] = "Needed: a date at every visit, or at none of two."
+    return tuple(scores), tuple(when for _, when, _ in rows if when)
+
+
+def reply(typed: Typed, clinic: Any = None) -> dict[str, Any]:
+    """Return what the page shows for what was typed: the answer as HTML, or what is wrong beside which field."""
+    question, wrong = read(typed, clinic)
+    if question is None:
+        return {"wrong": wrong, "answer": "", "drawn": False}
+    try:
+        result, there = ask(question)
+    except OutcomeError as trouble:
+        return {"wrong": {}, "answer": _pages().get_template("refused.html").render(why=str(trouble)), "drawn": False}
+    return {"wrong": {}, "answer": _answer(result, there), "drawn": _drawable(result)}
+
+
+def _drawable(result: Any) -> bool:
+    return hasattr(result, "points") or result.improvement == result.improvement
+
+
+def _last(result: Any) -> Any:
+    """Return the answer about the last visit, its chances those of the whole course where there is one."""
+    if not hasattr(result, "points"):
+        return result
+    return result.by_course if result.beliefs and result.changes else (result.changes or [None])[-1]
+
+
+def _answer(result: Any, there: tuple[str, ...]) -> str:
+    from truechange.individual.words import sure_text
     from truechange.reporting.references import cite
 
-    return bullet_list(str(cite(*keys)).splitlines()) if keys else ""
+    last = _last(result)
+    chance = ""
+    if last is not None and last.beliefs:
+        chance = sure_text(last.leads("p_worse" if last.worse else "p_meaningful"))
+    says = result.sentences()
+    return _pages().get_template("answer.html").render(
+        head=result.verdict.replace("_", " ").capitalize(), chance=chance, last=last, says=says,
+        course=hasattr(result, "points"), cautions=result.cautions, caution=CAUTION,
+        others=[text.replace(COMPARES, "") for text in there], safety=last.test.safety if last else (),
+        sources=str(cite(*result.sources)).splitlines() if result.sources else (),
+    )  # fmt: skip
 
 
-def show() -> widgets.VBox:
-    """Return the page's widgets; the drawing and citing libraries load behind them, while somebody types."""
-    Thread(target=_warm, daemon=True).start()
-    return Form().page
+def drawn(typed: Typed, clinic: Any = None) -> dict[str, str]:
+    """Return the picture of the answer as a data address, and the same in words; empty where there is none."""
+    from base64 import b64encode
 
+    from truechange.foundation.html import png
 
-def _warm() -> None:
-    import matplotlib.pyplot  # noqa: F401
-
-    _sources(("jacobson1991",))
+    question, _ = read(typed, clinic)
+    if question is None:
+        return {"src": "", "alt": ""}
+    try:
+        result, _ = ask(question)
+        picture = png(result.plot(), dpi=110) if _drawable(result) else b""
+    except OutcomeError:
+        return {"src": "", "alt": ""}  # the answer has said why
+    return {"src": f"data:image/png;base64,{b64encode(picture).decode()}" if picture else "", "alt": result.alt}

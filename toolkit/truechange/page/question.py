@@ -11,19 +11,17 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.foundation.sem import read_sem
 from truechange.individual.assess import own_test, person_change
-from truechange.individual.context import place, published_mcid, published_sem, with_gap
-from truechange.individual.protocol import MINOR, compare_protocols
+from truechange.individual.context import place
 from truechange.individual.score_error import Programme
+from truechange.individual.protocol import MINOR, compare_protocols
+from truechange.individual.offers import chosen, offers
 from truechange.individual.typed import typed_number, typed_score, typed_word, within
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
-from truechange.measures.published import published_rows
+from truechange.measures.settings import GROUP, OLD_NUMBERS
 
-GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
-NUMBERS = (*GROUP, "sem", "sem_df", "mcid", "mcid_low", "mcid_high", "mcid_worse", "practice", "practice_se")
 CAUTION = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
 COMPARES = " This compares; it does not diagnose."
-FACTS = ("name", "done", "baseline_scores", *NUMBERS)
 
 
 @dataclass(frozen=True)
@@ -88,7 +86,7 @@ class Question:
 
 
 def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
-    """PersonChange a question; return the result (PersonChange or Visits) and where the last score stands among norms.
+    """Answer a question; return the result (PersonChange or Visits) and where the last score stands among norms.
 
     Raises
     ------
@@ -131,7 +129,7 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
 
 
 def number(name: str, text: object, unit: str = "") -> float:
-    """Return a number typed for a fact of a question (a key of ``NUMBERS``, or age); `unit` is that of the test."""
+    """Return a number typed for a fact of a question (a key of ``OLD_NUMBERS``, or age); `unit` is that of the test."""
     unit = {"sem_df": "", "correlation": "", "n": "", "age": "years"}.get(name, unit)
     return typed_number(text, name.replace("_", " ").replace("sem", "SEM").replace("mcid", "MCID"), unit)
 
@@ -189,10 +187,9 @@ def _each(score: Any) -> tuple[Any, ...]:
 def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Estimate:
     _one_source(question, "sem", question.sem_from)
     if question.sem_from is not None and "sem" not in question.known:
-        found = published_sem(question.measure, question.sem_from or None)
-        return replace(found, origin=with_gap(found.origin, gap))
+        return chosen(question.measure, "sem", question.sem_from, gap)
     if "sem" not in numbers:
-        raise ChoiceError(f"The SEM is missing: type it (--sem){_choices(question.measure, 'mdc95', '--sem-from')}.")
+        raise ChoiceError(f"The SEM is missing: type it (--sem){_choices(question.measure, 'sem')}.")
     df = (
         numbers.get("sem_df")
         if ("sem" in question.known) == ("sem_df" in question.known)
@@ -204,10 +201,9 @@ def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float |
 def _mcid(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Threshold:
     _one_source(question, "mcid", question.mcid_from)
     if question.mcid_from is not None and "mcid" not in question.known:
-        found = published_mcid(question.measure, question.mcid_from or None)
-        return replace(found, origin=with_gap(found.origin, gap))
+        return chosen(question.measure, "mcid", question.mcid_from, gap)  # type: ignore[return-value]
     if "mcid" not in numbers:
-        raise ChoiceError(f"The MCID is missing: type it (--mcid){_choices(question.measure, 'mic', '--mcid-from')}.")
+        raise ChoiceError(f"The MCID is missing: type it (--mcid){_choices(question.measure, 'mcid')}.")
     source = question.known if "mcid" in question.known else numbers
     low, high = source.get("mcid_low", nan), source.get("mcid_high", nan)
     if (low == low) != (high == high) or low > numbers["mcid"] or high < numbers["mcid"]:
@@ -228,11 +224,10 @@ def _origin(question: Question, what: str) -> Origin:
     return Origin.own(population=str(question.clinic.get("name", "programme file")))
 
 
-def _choices(measure: str, quantity: str, option: str) -> str:
+def _choices(measure: str, what: str) -> str:
     """Offer what was published for the test, to be chosen by name; nothing is chosen for the user."""
-    rows = [r for r in published_rows() if r["measure"] == measure and r["quantity"] == quantity]
-    listed = [f"{r['citation'].split(',')[0]}: {r['value']} {r['unit']}" for r in rows if r["usable"] == "yes"]
-    return f", or choose a published one ({option} with part of its citation; {'; '.join(listed)})" if listed else ""
+    listed = "; ".join(one.words for one in offers(measure, what)) if measure else ""
+    return f", or choose a published one (--{what}-from with part of its citation; {listed})" if listed else ""
 
 
 def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[str, ...]]:
@@ -268,45 +263,3 @@ def _transport(question: Question, about: Mapping[str, Any]) -> tuple[str, ...]:
                 raise RefusedError(f"The published {what.upper()} must not be used here: {' '.join(check.reasons)}")
             found.append(f"Transport check of the {what.upper()}: {check.verdict}. {' '.join(check.reasons)}".strip())
     return tuple(found)
-
-
-def read_clinic(path: str, measure: str) -> dict[str, Any]:
-    """Read what a clinic knows of one test from its programme file (TOML or JSON, one table a test).
-
-    Parameters
-    ----------
-    path : str
-        File; ``.json`` is read as JSON, all else as TOML.
-    measure : str
-        Key of the test, or the name of your own.
-
-    Raises
-    ------
-    DataError
-        The file is missing or not understood, lacks the test, or holds a fact nobody knows or that is no number.
-    """
-    try:
-        with open(path, "rb") as file:
-            if path.endswith(".json"):
-                import json
-
-                held: dict[str, Any] = json.load(file)
-            else:
-                import tomllib
-
-                held = tomllib.load(file)
-    except OSError as wrong:
-        raise DataError(f"{path} cannot be read: {wrong.strerror}.") from None
-    except ValueError as wrong:
-        raise DataError(f"{path} is not understood: {wrong}.") from None
-    table = held.get(measure) if isinstance(held, dict) else None
-    if not isinstance(table, dict):
-        tests = ", ".join(held) if isinstance(held, dict) else "nothing"
-        raise DataError(
-            f"{path} has no table for {measure!r}; it has: {tests}. Name one with --measure, or add [{measure}]."
-        )
-    if unknown := set(table) - set(FACTS):
-        raise DataError(f"{path}, [{measure}]: not known: {', '.join(sorted(unknown))}. Known: {', '.join(FACTS)}.")
-    if wrong_type := [key for key in NUMBERS if key in table and not isinstance(table[key], int | float)]:
-        raise DataError(f"{path}, [{measure}]: {', '.join(wrong_type)} must be numbers.")
-    return table

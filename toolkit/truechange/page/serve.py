@@ -1,93 +1,191 @@
-"""Serve the page on this machine only, behind a token; nothing is written and nothing leaves."""
+"""Serve the one-person page on loopback with tornado: no other machine is asked, nothing typed is kept."""
 
-import os
+import asyncio
+import json
 import secrets
-import socket
-import subprocess
 import sys
-import time
-import urllib.error
-import urllib.request
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
-from importlib.util import find_spec
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from threading import Event, Thread
+from typing import Any
 
 from truechange.foundation.errors import OutcomeError, needs
 
-HERE = Path(__file__).parent
+try:
+    from tornado.httpserver import HTTPServer
+    from tornado.netutil import bind_sockets
+    from tornado.web import Application, HTTPError, RequestHandler
+except ImportError:
+    raise needs("What serves the page", "page") from None
+
+WEB = Path(__file__).parent / "web"
 LOOPBACK = "127.0.0.1"
+MOST_BYTES = 100_000  # what is typed about one person is a few hundred; anything larger was not typed
+POLICY = "; ".join((
+    "default-src 'none'", "script-src 'self'", "style-src 'self'", "img-src 'self' data:", "connect-src 'self'",
+    "form-action 'self'", "base-uri 'none'", "frame-ancestors 'self' http://127.0.0.1:* http://localhost:*",
+))  # fmt: skip
+PRINTED = POLICY.replace("style-src 'self'", "style-src 'unsafe-inline'").replace("script-src 'self'; ", "")
+KINDS = {".css": "text/css", ".js": "text/javascript"}
 
 
-def free_port() -> int:
-    """Return a port that is free on loopback."""
-    with socket.socket() as held:
-        held.bind((LOOPBACK, 0))
-        return int(held.getsockname()[1])
+class Page(RequestHandler):
+    """What every answer shares: only this machine's own page may ask, nothing is cached, nothing runs but our script."""
+
+    def prepare(self) -> None:
+        """Refuse a request that names another host (a foreign name pointed at loopback) or comes from another page."""
+        hosts = {f"{name}:{self.application.settings['port']}" for name in (LOOPBACK, "localhost")}
+        origin = self.request.headers.get("Origin")
+        if self.request.host not in hosts or (origin and origin not in {f"http://{host}" for host in hosts}):
+            raise HTTPError(403, "asked from elsewhere")
+        if self.request.method == "POST" and not origin:
+            raise HTTPError(403, "a question without an origin")
+
+    def set_default_headers(self) -> None:
+        """Send the content policy; keep the address, which holds the token, from leaving in a referrer."""
+        self.set_header("Content-Security-Policy", POLICY)
+        self.set_header("Cache-Control", "no-store")
+        self.set_header("Referrer-Policy", "no-referrer")
+        self.set_header("X-Content-Type-Options", "nosniff")
+        self.clear_header("Server")
+
+    def log_exception(self, kind: Any, value: Any, trace: Any) -> None:
+        """Write what failed to the terminal without the request, which holds what was typed."""
+        if not isinstance(value, HTTPError):
+            frame = traceback.extract_tb(trace)[-1]
+            print(f"The page failed: {kind.__name__} in {Path(frame.filename).name}, line {frame.lineno}.", file=sys.stderr)
+
+    def write_error(self, status_code: int, **_: Any) -> None:
+        """Say that it was refused, not how the program is made."""
+        self.finish({"refused": status_code})
+
+
+class Form(Page):
+    """The form itself, for the test that is asked for."""
+
+    def get(self) -> None:
+        """Show the page; ``?measure=`` names the test."""
+        from truechange.page.form import form_page
+
+        self.finish(form_page(self.settings["clinic"], self.get_query_argument("measure", "")))
+
+
+class Asset(Page):
+    """The script and the look, read once."""
+
+    def get(self, name: str) -> None:
+        """Send one of the two files."""
+        self.set_header("Content-Type", f"{KINDS[Path(name).suffix]}; charset=utf-8")
+        self.finish((WEB / name).read_bytes())
+
+
+class Alive(Page):
+    """Whether the server is still there, so that a page never shows an answer it can no longer check."""
+
+    def get(self) -> None:
+        """Say yes."""
+        self.finish({"alive": True})
+
+
+class Ask(Page):
+    """What the form asks while somebody types: the answer, then its picture."""
+
+    def post(self, what: str) -> None:
+        """Answer what was typed (JSON: one text a field, lists for the visits)."""
+        from truechange.page.form import drawn, reply
+
+        try:
+            typed = json.loads(self.request.body)
+        except ValueError:
+            raise HTTPError(400, "not JSON") from None
+        if not isinstance(typed, dict):
+            raise HTTPError(400, "not one entry a field")
+        self.finish((reply if what == "answer" else drawn)(typed, self.settings["clinic"]))
+
+
+class Nothing(Page):
+    """Any other address."""
+
+    def get(self) -> None:
+        """Say that there is nothing, whatever was asked for: without the token no address exists."""
+        raise HTTPError(404)
+
+    post = get
+
+
+class HandOver(Page):
+    """A page to print or to keep: for the chart, for the person, for the referrer."""
+
+    def post(self) -> None:
+        """Send the page as HTML or PDF."""
+        from truechange.page.form import handed_over
+
+        typed = json.loads(self.get_body_argument("typed"))
+        kind, pdf = self.get_body_argument("kind"), self.get_body_argument("as", "") == "pdf"
+        body = handed_over(typed, self.settings["clinic"], kind, pdf=pdf)
+        if pdf:
+            self.set_header("Content-Type", "application/pdf")
+        else:
+            self.set_header("Content-Security-Policy", PRINTED)
+        self.finish(body)
+
+
+def application(token: str, port: int, clinic: Any = None) -> Application:
+    """Return the page's application; every address begins with `token`, which only its owner was told."""
+    at = f"/{token}/"
+    routes: list[Any] = [
+        (at, Form), (at + r"(form\.css|form\.js)", Asset), (at + "alive", Alive), (at + "(answer|picture)", Ask),
+        (at + "hand-over", HandOver), (".*", Nothing),
+    ]  # fmt: skip
+    return Application(routes, port=port, clinic=clinic, log_function=lambda _: None)
 
 
 @contextmanager
-def serving(port: int | None = None, *, seconds: float = 40.0) -> Iterator[str]:
-    """Yield the address of the page, token and all, while it is being served.
+def serving(port: int | None = None, clinic: Any = None) -> Iterator[str]:
+    """Yield the address of the page while it is served from a thread of this process.
 
     Parameters
     ----------
     port : int, optional
         Port on loopback; a free one otherwise.
-    seconds : float, optional
-        How long to wait for it to come up.
+    clinic : Settings, optional
+        The clinic's own numbers.
 
     Raises
     ------
-    MissingPartError
-        The extra ``page`` is not installed.
     OutcomeError
-        The port is taken, or the page did not come up.
+        The port is taken or not allowed.
     """
-    if not all(find_spec(part) for part in ("voila", "ipywidgets", "ipykernel")):
-        raise needs("What serves the page", "page")
-    port, token = port or free_port(), secrets.token_urlsafe(24)
-    with TemporaryDirectory(prefix="truechange-page-") as empty:
-        surroundings = os.environ | {
-            "JUPYTER_CONFIG_DIR": empty,
-            "JUPYTER_RUNTIME_DIR": empty,
-            "JUPYTER_DATA_DIR": empty,
-        }
-        surroundings |= {"JUPYTER_CONFIG_PATH": str(HERE / "share"), "JUPYTER_PATH": str(HERE / "share")}
-        # the token goes by the environment: a command line can be read by everybody on the machine
-        surroundings |= {"IPYTHONDIR": empty, "MPLBACKEND": "agg", "JUPYTER_TOKEN": token}
-        words = [f"--Voila.ip={LOOPBACK}", f"--port={port}", "--Voila.port_retries=0", "--no-browser"]
-        words += ["--Voila.auto_token=True", "--Voila.log_level=40"]
-        said = Path(empty) / "said.txt"  # a file, since a pipe nobody reads would stop the server when full
-        with said.open("w", encoding="utf-8") as heard:
-            command = [sys.executable, "-m", "voila", str(HERE / "person.ipynb"), *words]
-            served = subprocess.Popen(command, env=surroundings, stdout=subprocess.DEVNULL, stderr=heard)
-        try:
-            _wait(served, f"http://{LOOPBACK}:{port}/", seconds, said)
-            yield f"http://{LOOPBACK}:{port}/?token={token}"
-        finally:
-            served.terminate()
-            try:
-                served.wait(10)
-            except subprocess.TimeoutExpired:
-                served.kill()
+    try:
+        sockets = bind_sockets(port or 0, address=LOOPBACK)
+    except (OSError, OverflowError) as wrong:
+        raise OutcomeError(f"The page could not be served: {wrong}. Name another --port.") from None
+    port, token = sockets[0].getsockname()[1], secrets.token_urlsafe(24)
+    started, stop = Event(), asyncio.Event()
+    loop = asyncio.new_event_loop()
+
+    async def serve() -> None:
+        server = HTTPServer(application(token, port, clinic), max_body_size=MOST_BYTES)
+        server.add_sockets(sockets)
+        started.set()
+        await stop.wait()
+        server.stop()
+        await server.close_all_connections()
+
+    thread = Thread(target=loop.run_until_complete, args=(serve(),), daemon=True)
+    thread.start()
+    started.wait()
+    Thread(target=_warm, daemon=True).start()
+    try:
+        yield f"http://{LOOPBACK}:{port}/{token}/"
+    finally:
+        loop.call_soon_threadsafe(stop.set)
+        thread.join()
+        loop.close()
 
 
-def _wait(served: "subprocess.Popen[bytes]", address: str, seconds: float, said: Path) -> None:
-    until = time.monotonic() + seconds
-    while time.monotonic() < until:
-        if served.poll() is not None:
-            lines = said.read_text(encoding="utf-8", errors="replace").strip().splitlines() or ["no reason given"]
-            raise OutcomeError(
-                f"The page could not be served: {lines[-1]} Is port {address.split(':')[-1][:-1]} taken?"
-            )
-        try:
-            urllib.request.urlopen(address, timeout=2).close()
-            return
-        except urllib.error.HTTPError as refused:
-            refused.close()
-            return  # it answers; without the token it refuses, as it should
-        except OSError:
-            time.sleep(0.1)
-    raise OutcomeError(f"The page did not come up within {seconds:g} seconds. Try again, or name another --port.")
+def _warm() -> None:
+    """Load the drawing library behind the form, while somebody types."""
+    import matplotlib.pyplot  # noqa: F401

@@ -1,0 +1,161 @@
+"""Published errors and important changes that may be used for one person, the best match first."""
+
+import re
+from dataclasses import dataclass, replace
+from math import nan, sqrt
+
+from truechange.foundation.distributions import two_sided
+from truechange.foundation.errors import ChoiceError, RefusedError
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.measures.catalogue import measure as find_measure
+from truechange.measures.published import origin_of, published_rows
+
+FAR_SHORTER = 4.0  # own rule: a study interval of less than a quarter of the interval in use understates the error
+SOME_WEEKS = 42.0  # days between two tests where nobody said: a programme's length, in the cautious direction
+DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}
+OSTEOARTHRITIS = re.compile(r"\b(OA|osteoarthritis)\b")
+OPERATED = re.compile(r"\b(TKA|THA|arthroplasty|replacement|surgery)\b")
+# What an SEM is read from, the first that a study gives; the factor turns its value into an SEM of one score.
+ERRORS = {"sem": 1.0, "mdc95": two_sided(0.95) * sqrt(2), "mdc90": two_sided(0.90) * sqrt(2)}
+ROUNDED = 0.05  # two figures printed from one SEM, each rounded, lie within this of each other
+LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One published value that a person's change may be held against.
+
+    Parameters
+    ----------
+    value : Estimate
+        The SEM of one score, or the MCID as a Threshold, with its origin.
+    gap : float
+        Days between the tests it comes from; NaN where that is not stated.
+    key : str
+        Names this offer and no other of the test.
+    """
+
+    value: Estimate
+    gap: float
+    key: str
+
+    def repeats(self, other: "Offer") -> bool:
+        """Whether `other` is the same study's number, given once as an SEM and once as an MDC (rounded)."""
+        mine, theirs = self.value.origin, other.value.origin
+        same = (mine.citation, mine.population, mine.interval) == (theirs.citation, theirs.population, theirs.interval)
+        return same and abs(self.value.value / other.value.value - 1) < ROUNDED
+
+    @property
+    def words(self) -> str:
+        """Value, people, interval between tests and source on one line."""
+        origin = self.value.origin
+        number = f"{self.value.value:.2f}".rstrip("0").rstrip(".")
+        people = f"{origin.population}, n = {origin.n}" if origin.n else origin.population
+        between = origin.interval or "interval between tests not stated"
+        return " · ".join((f"{number} {self.value.unit}".rstrip(), people, between, origin.citation))
+
+
+def days_between(words: str) -> float:
+    """Read an interval such as ``"same session"``, ``"2-5 days"`` (the longer end) or ``"12 weeks"`` as days.
+
+    NaN if it is not clear.
+
+    Examples
+    --------
+    >>> days_between("same session, 1-2 min apart"), days_between("2-5 days"), days_between("12 weeks")
+    (0.0, 5.0, 84.0)
+    """
+    if re.search(r"(same|one) (session|day)", words):
+        return 0.0
+    spans = re.findall(r"(\d+(?:\.\d+)?)\s*(min|h|d|w|m|y)[a-z]*\b", words)
+    return max((float(count) * DAYS[unit] for count, unit in spans), default=nan)
+
+
+def offers(measure: str, what: str, days: float | None = None) -> tuple[Offer, ...]:
+    """Return what was published about a test and may be used for one person, the best match first.
+
+    Left out: values from memory, implausible ones, those of a group, on another scale, or with a doubt of their own
+    (``doubt`` in :func:`published`: not minimal, adopted, another test's, an interval through zero). Order (own rule):
+    people with osteoarthritis who were not operated on, then osteoarthritis, then others; for an error, tests not far
+    closer together than these; then the larger study.
+
+    Parameters
+    ----------
+    measure : str
+        Key of a test.
+    what : {"sem", "mcid"}
+        The error of one score, or the smallest change that matters.
+    days : float, optional
+        Days between the person's tests; taken as six weeks where not known.
+    """
+    test = find_measure(measure)
+    wanted = tuple(ERRORS) if what == "sem" else ("mic",)
+    made: list[Offer] = []
+    rows = [row for row in published_rows() if row["measure"] == test.key and row["quantity"] in wanted]
+    for row in sorted(rows, key=lambda row: wanted.index(row["quantity"])):
+        fits = row["usable"] == "yes" and not row["doubt"] and row["status"] != "from memory"
+        if fits and row["level"] in ("", "person") and row["unit"] in (test.unit, *LENGTHS):
+            one = _offer(row, test.unit, what)
+            if not any(other.repeats(one) for other in made):
+                made.append(one)
+    between = SOME_WEEKS if days is None else days
+
+    def rank(offer: Offer) -> tuple[int, bool, int]:
+        people = offer.value.origin.population
+        sick, cut = bool(OSTEOARTHRITIS.search(people)), bool(OPERATED.search(people))
+        near = what == "mcid" or offer.gap * FAR_SHORTER >= between
+        return (0 if sick and not cut else 1 if sick else 2, not near, -(offer.value.origin.n or 0))
+
+    return tuple(sorted(made, key=rank))
+
+
+def _offer(row: dict[str, str], unit: str, what: str) -> Offer:
+    scale = LENGTHS.get(row["unit"], 1.0) / (ERRORS[row["quantity"]] if what == "sem" else 1.0)
+    n = int(row["n"]) if row["n"] else None
+    low, high = (float(row[end]) * scale if row[end] else nan for end in ("ci_low", "ci_high"))
+    facts = {"value": float(row["value"]) * scale, "low": low, "high": high, "unit": unit, "n": n}
+    facts |= {"origin": origin_of(row, row["interval"])}
+    value: Estimate
+    if what == "sem":
+        method = row["method"] if row["quantity"] == "sem" else f"{row['quantity'].upper()} / {1 / scale:.3f}"
+        value = Estimate(**facts, df=n - 1.0 if n else None, method=method)  # type: ignore[arg-type]
+    else:
+        value = Threshold(**facts, kind="mcid", level=row["level"], method=f"MCID: {row['method']}")  # type: ignore[arg-type]
+    return Offer(value, days_between(row["interval"]), f"{row['citation']} | {row['value']} {row['unit']}")
+
+
+def chosen(measure: str, what: str, words: str = "", days: float | None = None) -> Estimate:
+    """Return the published SEM or MCID that `words` choose, the best match for empty words.
+
+    Parameters
+    ----------
+    words : str
+        An offer's key, or part of one citation.
+
+    Raises
+    ------
+    ChoiceError
+        Nothing fits, or several values do.
+    RefusedError
+        Nothing published about this test may be used for one person.
+    """
+    known = offers(measure, what, days)
+    option = f"--{what}-from"
+    if not known:
+        raise RefusedError(
+            f"No published {what.upper()} of {measure} may be used for one person; type your own (--{what}). "
+            f"truechange measures {measure} --published shows what there is and why not."
+        )
+    exact = [one for one in known if one.key == words]
+    fits = exact or [one for one in known if words.casefold() in one.key.casefold()]
+    listed = "; ".join(one.words for one in fits or known)
+    if not fits:
+        raise ChoiceError(f"No published {what.upper()} has {words!r} in its citation ({option}). There are: {listed}.")
+    if words and len({one.value.value for one in fits}) > 1:
+        raise ChoiceError(f"{len(fits)} published values fit {words!r} ({option}): {listed}. Say more of the citation.")
+    best = fits[0]
+    if days is not None and best.gap * FAR_SHORTER < days:
+        note = f"its tests lay {best.gap:g} days apart, these {days:g}: expect more error here"
+        note = "; ".join(filter(None, (note, best.value.origin.note)))
+        return replace(best.value, origin=replace(best.value.origin, note=note))
+    return best.value

@@ -1,0 +1,175 @@
+"""Clinic settings (``clinic.toml``): a clinic's own error, important change, practice gain, protocol and programme.
+
+Standard library only: the command about one person reads it and must start fast.
+"""
+
+import os.path
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import isfinite
+from typing import Any
+
+from truechange.foundation.errors import DataError, listed
+from truechange.measures.catalogue import catalogue, named_test
+
+FILE = "clinic.toml"
+TABLES = ("clinic", "words", "columns", "labels", "tests", "measures", "programme", "ladder")
+ERROR = ("sem", "sem_df", "sem_people", "sem_days", "practice", "practice_se", "mcid", "mcid_worse", "protocol", "entry",
+         "target")  # fmt: skip
+IMPORTANT = ("value", "low", "high", "n", "source", "population")
+GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
+PROGRAMME = ("name", "weeks", *GROUP)
+OLD_NUMBERS = (*GROUP, "sem", "sem_df", "mcid", "mcid_low", "mcid_high", "mcid_worse", "practice", "practice_se")
+OLD = ("name", "done", "baseline_scores", *OLD_NUMBERS)  # a table a test, the programme file of before
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a clinic says of itself once, for every question.
+
+    Parameters
+    ----------
+    path : str
+        The file it stands in.
+    clinic : mapping
+        ``name`` and ``author``, for title blocks.
+    measures : mapping of str to mapping
+        By test: ``sem`` (unit of the test), ``sem_df``, ``practice``, ``mcid`` (``value``, ``low``, ``high``, ``n``,
+        ``source``, ``population``), ``protocol``, ``entry``, ``target``.
+    programme : mapping of str to mapping
+        By test: mean and SD before and after, their correlation, ``n``, ``weeks`` and ``name``.
+    ladder : mapping
+        The clinic's rule for going to a lower seat.
+    old : mapping of str to mapping
+        Tables of a programme file of before, by test.
+    """
+
+    path: str
+    clinic: Mapping[str, Any] = field(default_factory=dict)
+    measures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    programme: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    ladder: Mapping[str, Any] = field(default_factory=dict)
+    old: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def of(self, measure: str) -> dict[str, Any]:
+        """Return what is known of one test, flat: sem, sem_df, mcid, mcid_low, mcid_high, practice, done, mean_before ...
+
+        Empty where the clinic says nothing of it.
+        """
+        if measure in self.old:
+            return dict(self.old[measure])
+        about, group = self.measures.get(measure, {}), self.programme.get(measure, {})
+        known = {key: about[key] for key in ("sem", "sem_df", "practice", "practice_se", "mcid_worse") if key in about}
+        mcid = about.get("mcid", {})
+        known |= {name: mcid[end] for name, end in MCID_ENDS.items() if end in mcid}
+        known |= {"done": about["protocol"]} if about.get("protocol") else {}
+        known |= {key: group[key] for key in (*GROUP, "weeks") if key in group}
+        name = group.get("name") or self.clinic.get("name") or os.path.basename(self.path)
+        return {**known, "name": name} if known else {}
+
+
+MCID_ENDS = {"mcid": "value", "mcid_low": "low", "mcid_high": "high"}
+
+
+def settings_of(path: str, measure: str) -> dict[str, Any]:
+    """Return what the file at `path` says of one test.
+
+    Raises
+    ------
+    DataError
+        As :func:`settings`; or the file says nothing of this test.
+    """
+    held = settings(path)
+    known = held.of(measure)
+    if not known:
+        tests = ", ".join(dict.fromkeys((*held.measures, *held.programme, *held.old))) or "no test"
+        raise DataError(
+            f"{path} has no table for {measure!r}; it has: {tests}. Name one with --measure, or add [measures.{measure}]."
+        )
+    return known
+
+
+def settings(path: str) -> Settings:
+    """Read a clinic's settings from ``clinic.toml`` (or the programme file of before, TOML or JSON).
+
+    Parameters
+    ----------
+    path : str
+        The file.
+
+    Returns
+    -------
+    Settings
+        Frozen; ``.of(measure)`` gives what is known of one test.
+
+    Raises
+    ------
+    DataError
+        The file is missing or not understood, or holds a name nobody knows or a text where a number belongs; the
+        message names table and key.
+
+    Examples
+    --------
+    >>> import tempfile, os
+    >>> file = os.path.join(tempfile.mkdtemp(), "clinic.toml")
+    >>> _ = open(file, "w").write("[measures.chair_stand_30s]\\nsem = 0.93\\nmcid = { value = 1.8 }\\n")
+    >>> known = settings(file).of("chair_stand_30s")
+    >>> known["sem"], known["mcid"]
+    (0.93, 1.8)
+    """
+    content = _content(path)
+    old = {key: one for key, one in content.items() if key not in TABLES and isinstance(one, dict)}
+    if strange := [key for key in content if key not in TABLES and key not in old]:
+        raise DataError(f"{path}: {strange[0]!r} is not known; a file of settings has tables: {listed(TABLES)}.")
+    for key, table in old.items():
+        _check(path, key, table, OLD, OLD_NUMBERS)
+    for where, tables, names, numbers in (
+        ("measures", content.get("measures", {}), ERROR, ERROR[:6]),
+        ("programme", content.get("programme", {}), PROGRAMME, PROGRAMME[1:]),
+    ):
+        for key, table in tables.items():
+            test = named_test(key)
+            if (test is None or test.key != key) and key not in content.get("tests", {}):
+                raise DataError(
+                    f"{path}, [{where}.{key}]: no test of that key; it is one of {', '.join(catalogue())}, or one of "
+                    "your own described under [tests]."
+                )
+            _check(path, f"{where}.{key}", table, names, numbers)
+            if isinstance(table.get("mcid", {}), dict):
+                _check(path, f"{where}.{key}.mcid", table.get("mcid", {}), IMPORTANT, IMPORTANT[:4])
+            else:
+                raise DataError(f"{path}, [{where}.{key}]: write mcid = {{ value = {table['mcid']!r} }}, with low and high.")
+    kept = {name: content.get(name, {}) for name in ("clinic", "measures", "programme", "ladder")}
+    return Settings(str(path), **kept, old=old)
+
+
+def _content(path: str) -> dict[str, Any]:
+    try:
+        with open(path, "rb") as file:
+            if str(path).endswith(".json"):
+                import json
+
+                content = json.load(file)
+            else:
+                content = tomllib.load(file)
+    except OSError as wrong:
+        raise DataError(f"{path} cannot be read: {wrong.strerror}.") from None
+    except ValueError as wrong:
+        raise DataError(f"{path} is not understood: {wrong}.") from None
+    if not isinstance(content, dict):
+        raise DataError(f"{path} has no tables; a file of settings has tables: {listed(TABLES)}.")
+    return content
+
+
+def _check(path: str, where: str, table: Any, names: tuple[str, ...], numbers: tuple[str, ...]) -> None:
+    if not isinstance(table, dict):
+        raise DataError(f"{path}: {where} is no table; write [{where}] and its entries below.")
+    if unknown := set(table) - set(names):
+        raise DataError(f"{path}, [{where}]: not known: {', '.join(sorted(unknown))}. Known: {', '.join(names)}.")
+    for key in numbers:
+        value = table.get(key, 0.0)
+        if key == "mcid":
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+            raise DataError(f"{path}, [{where}]: {key} = {value!r} must be a number.")

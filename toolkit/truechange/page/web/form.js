@@ -1,0 +1,126 @@
+// What the form does while somebody types: ask for the answer, then its picture; grey both when the program is gone.
+"use strict";
+const form = document.getElementById("form"), said = document.getElementById("said"), rest = document.getElementById("rest");
+const picture = document.getElementById("drawn"), answer = document.getElementById("answer");
+const hint = said.innerHTML;
+let asked = 0, timer = 0, wrongs = {};
+const touched = new Set();
+
+function typed() {
+  const fields = { when: [], score: [] };
+  for (const [name, value] of new FormData(form)) {
+    if (name in fields && Array.isArray(fields[name])) fields[name].push(value);
+    else fields[name] = value;
+  }
+  return fields;
+}
+
+async function post(where) {
+  const response = await fetch(where, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(typed()) });
+  if (response.status === 500) return { wrong: {}, answer: "<h2 class='verdict none'>No answer</h2><p>The program failed on this entry; its terminal names the place.</p>" };
+  if (!response.ok) throw new Error(response.status);
+  return response.json();
+}
+
+function alive(is) {
+  document.body.classList.toggle("lost", !is);
+  document.getElementById("lost").hidden = is;
+}
+
+function mark(wrong) {
+  for (const place of document.querySelectorAll("[data-wrong]")) {
+    const name = place.dataset.wrong, words = wrong[name] || "";
+    const early = words.startsWith("Needed") && !touched.has(name);  // nobody is scolded for a field not reached yet
+    place.textContent = early ? "" : words;
+    const field = document.getElementById(name);
+    if (field) field.setAttribute("aria-invalid", String(Boolean(place.textContent)));
+  }
+}
+
+function show(html) {
+  const [head, tail = ""] = html.split("<!-- picture -->");
+  said.innerHTML = head || hint;
+  rest.innerHTML = tail;
+}
+
+async function ask() {
+  const mine = ++asked;
+  answer.classList.add("waiting");
+  try {
+    const found = await post("answer");
+    if (mine !== asked) return;
+    alive(true);
+    mark(wrongs = found.wrong);
+    show(found.answer);
+    answer.classList.remove("waiting");
+    if (!found.drawn) { picture.hidden = true; return; }
+    const seen = await post("picture");
+    if (mine !== asked) return;
+    const image = picture.querySelector("img");
+    image.src = seen.src;
+    image.alt = seen.alt;
+    picture.hidden = !seen.src;
+  } catch {
+    alive(false);
+  }
+}
+
+function soon() {
+  picture.hidden = true;  // a picture of other numbers must not stand beside these
+  answer.classList.add("waiting");
+  clearTimeout(timer);
+  timer = setTimeout(ask, 60);
+}
+
+function add() {
+  const rows = document.querySelectorAll(".visit"), place = rows.length, row = rows[1].cloneNode(true);
+  for (const one of row.querySelectorAll("[id], [for], [data-wrong], [aria-describedby]")) {
+    for (const name of ["id", "for", "data-wrong", "aria-describedby"]) {
+      const value = one.getAttribute(name);
+      if (value) one.setAttribute(name, value.replace(":1", ":" + place));
+    }
+    if (one.tagName === "INPUT") { one.value = ""; one.removeAttribute("aria-invalid"); }
+    if (one.dataset.wrong) one.textContent = "";
+  }
+  const name = (which) => rows[0].querySelector("label").textContent.replace("First", which);
+  rows.forEach((old, at) => { if (at) old.querySelector("label").textContent = name("Visit " + (at + 1)); });
+  row.querySelector("label").textContent = name("Visit " + (place + 1));
+  rows[place - 1].after(row);
+  row.querySelector("input").focus();
+}
+
+async function change(measure) {  // another test brings its own fields; what was typed for the old one goes, the person stays
+  const kept = { age: document.getElementById("age").value, sex: document.getElementById("sex").value };
+  ++asked;
+  try {
+    const page = new DOMParser().parseFromString(await (await fetch("?measure=" + encodeURIComponent(measure))).text(), "text/html");
+    for (const part of ["tested", "more"]) document.getElementById(part).innerHTML = page.getElementById(part).innerHTML;
+    for (const name in kept) document.getElementById(name).value = kept[name];
+    touched.clear();
+    mark(wrongs = {});
+    show("");
+    picture.hidden = true;
+    answer.classList.remove("waiting");
+  } catch {
+    alive(false);
+  }
+}
+
+document.addEventListener("input", (event) => {
+  const name = event.target.name;
+  if (name === "measure") { change(event.target.value); return; }
+  for (const other of [name + "_from", (name || "").replace("_from", "")]) {  // a number and a source of it exclude each other
+    const field = document.getElementById(other);
+    if (other !== name && field && event.target.value && /^(sem|mcid)(_from)?$/.test(name)) field.value = "";
+  }
+  soon();
+});
+document.addEventListener("focusout", (event) => { touched.add(event.target.id); mark(wrongs); });
+form.addEventListener("submit", (event) => { event.preventDefault(); ask(); });
+document.addEventListener("click", (event) => { if (event.target.id === "add") add(); });
+rest.addEventListener("click", async (event) => {
+  if (event.target.id !== "copy") return;
+  await navigator.clipboard.writeText(document.getElementById("chart").textContent);
+  document.getElementById("copied").textContent = "Copied.";
+});
+setInterval(() => fetch("alive").then((found) => alive(found.ok), () => alive(false)), 3000);
