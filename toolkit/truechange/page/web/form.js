@@ -89,6 +89,11 @@ function add() {
   row.querySelector("input").focus();
 }
 
+async function copy() {
+  await navigator.clipboard.writeText(document.getElementById("chart").textContent);
+  document.getElementById("copied").textContent = "Copied.";
+}
+
 async function change(measure) {  // another test brings its own fields; what was typed for the old one goes, the person stays
   const kept = { age: document.getElementById("age").value, sex: document.getElementById("sex").value };
   ++asked;
@@ -117,10 +122,9 @@ document.addEventListener("input", (event) => {
 });
 document.addEventListener("focusout", (event) => { touched.add(event.target.id); mark(wrongs); });
 form.addEventListener("submit", (event) => { event.preventDefault(); ask(); });
-document.addEventListener("click", (event) => { if (event.target.id === "add") add(); });
-rest.addEventListener("click", async (event) => {
-  if (event.target.id !== "copy") return;
-  await navigator.clipboard.writeText(document.getElementById("chart").textContent);
-  document.getElementById("copied").textContent = "Copied.";
+document.addEventListener("click", (event) => {
+  if (event.target.id === "add") add();
+  if (["add", "dates"].includes(event.target.id)) document.getElementById("visits").classList.add("dated");
+  if (event.target.id === "copy") copy();
 });
 setInterval(() => fetch("alive").then((found) => alive(found.ok), () => alive(false)), 3000);
