@@ -9,6 +9,7 @@ from truechange.individual import verdict as v
 from truechange.individual.words import size_text, sure_text
 from truechange.measures.catalogue import Measure
 
+DECLINE = "A decline: ask about pain, a flare, falls and medicines, and let a licensed clinician look at it."
 NOT_CAUSE = "A true change is not proof that the treatment caused it: practice, natural course and mood are in it too."
 
 
@@ -43,7 +44,8 @@ def entered(test: Measure, scores: tuple[object, object], counts: tuple[int, int
 def gather(result: Any, mirrored: bool) -> list[str]:
     """Collect what to mind about thresholds and group, the gravest first; `mirrored` = no MCID for worse was given."""
     mdc, error, test = result.mdc, result.error, result.test
-    said = (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
+    said = [DECLINE] if result.worse else []
+    said += (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
     for score in (result.before, result.after):
         if score < test.soft_low or score > test.soft_high:
             said.append(f"A score of {score:g} is unusual for this test: check it.")

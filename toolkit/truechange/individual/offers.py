@@ -8,11 +8,9 @@ from truechange.foundation.distributions import two_sided
 from truechange.foundation.errors import ChoiceError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.measures.catalogue import measure as find_measure
-from truechange.measures.published import origin_of, published_rows
+from truechange.measures.published import FAR_SHORTER, days_between, origin_of, published_rows
 
-FAR_SHORTER = 4.0  # own rule: a study interval of less than a quarter of the interval in use understates the error
 SOME_WEEKS = 42.0  # days between two tests where nobody said: a programme's length, in the cautious direction
-DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}
 OSTEOARTHRITIS = re.compile(r"\b(OA|osteoarthritis)\b")
 OPERATED = re.compile(r"\b(TKA|THA|arthroplasty|replacement|surgery)\b")
 # What an SEM is read from, the first that a study gives; the factor turns its value into an SEM of one score.
@@ -53,22 +51,6 @@ class Offer:
         people = f"{origin.population}, n = {origin.n}" if origin.n else origin.population
         between = origin.interval or "interval between tests not stated"
         return " · ".join((f"{number} {self.value.unit}".rstrip(), people, between, origin.citation))
-
-
-def days_between(words: str) -> float:
-    """Read an interval such as ``"same session"``, ``"2-5 days"`` (the longer end) or ``"12 weeks"`` as days.
-
-    NaN if it is not clear.
-
-    Examples
-    --------
-    >>> days_between("same session, 1-2 min apart"), days_between("2-5 days"), days_between("12 weeks")
-    (0.0, 5.0, 84.0)
-    """
-    if re.search(r"(same|one) (session|day)", words):
-        return 0.0
-    spans = re.findall(r"(\d+(?:\.\d+)?)\s*(min|h|d|w|m|y)[a-z]*\b", words)
-    return max((float(count) * DAYS[unit] for count, unit in spans), default=nan)
 
 
 def offers(measure: str, what: str, days: float | None = None) -> tuple[Offer, ...]:

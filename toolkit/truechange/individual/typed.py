@@ -58,6 +58,26 @@ def typed_number(text: object, name: str, unit: str = "", instead: str = "") -> 
     raise DataError(f"{name}: {says.format(**held)}.")
 
 
+def converted(name: str, text: object, unit: str) -> str:
+    """Say what a number typed in another unit was read as; empty where nothing was converted.
+
+    Examples
+    --------
+    >>> converted("seat height (cm)", "17 in", "cm"), converted("mass", "68 kg", "kg"), converted("mass", 150, "kg")
+    ('seat height (cm): “17 in” was read as 43.18 cm.', '', '')
+    """
+    plain = "" if text is None else str(text).strip()
+    numbers = re.findall(r"\d+(?:[.,]\d+)?", plain)
+    if _TIDY.fullmatch(plain) or not numbers or _STAGE.search(plain):
+        return ""
+    from truechange.records.values import read_number
+
+    value = read_number(plain, unit).value
+    if value is None or (len(numbers) == 1 and float(numbers[0].replace(",", ".")) == float(value)):
+        return ""
+    return f"{name}: “{plain}” was read as {float(value):.4g} {unit}."
+
+
 def typed_score(text: object, name: str, test: Measure) -> Typed:
     """Return a typed score of `test`: a number, several tests of one stage (``9/10``), or ``"unable"``.
 

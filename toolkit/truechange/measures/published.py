@@ -1,5 +1,6 @@
 """Published values, norms and cut-offs of each test: who was measured, how, and how the number was verified."""
 
+import re
 from dataclasses import dataclass, field
 from functools import cache
 from math import nan
@@ -19,7 +20,25 @@ QUANTITIES = (
     "icc", "sem", "mdc90", "mdc95", "mic", "norm_low", "norm_mean", "norm_high", "norm_sd", "cutoff", "power_cutoff",
 )  # fmt: skip
 _LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
+DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}
+FAR_SHORTER = 4.0  # own rule: a study interval of less than a quarter of the interval in use understates the error
 _NUMBERS = ("value", "ci_low", "ci_high", "age_low", "age_high", "n")
+
+
+def days_between(words: str) -> float:
+    """Read an interval such as ``"same session"``, ``"2-5 days"`` (the longer end) or ``"12 weeks"`` as days.
+
+    NaN if it is not clear.
+
+    Examples
+    --------
+    >>> days_between("same session, 1-2 min apart"), days_between("2-5 days"), days_between("12 weeks")
+    (0.0, 5.0, 84.0)
+    """
+    if re.search(r"(same|one) (session|day)", words):
+        return 0.0
+    spans = re.findall(r"(\d+(?:\.\d+)?)\s*(min|h|d|w|m|y)[a-z]*\b", words)
+    return max((float(count) * DAYS[unit] for count, unit in spans), default=nan)
 
 
 @cache
@@ -29,6 +48,7 @@ def published_rows() -> tuple[dict[str, str], ...]:
 
 
 def origin_of(row: dict[str, str], interval: str = "") -> Origin:
+    """Return where a published value comes from."""
     words: dict[str, Any] = {name: row[name] for name in ("citation", "doi", "population", "status", "note")}
     return Origin(kind="published", **words, interval=interval, n=int(row["n"]) if row["n"] else None)
 
@@ -56,8 +76,8 @@ def published(measure: str | None = None, quantity: str | None = None) -> "pd.Da
     -------
     DataFrame
         One row a value: measure, quantity, value, ci_low, ci_high (in `unit`), unit, level (whom a threshold may be
-        used on), usable (False: printed, but implausible), status (checked, from memory, recomputed), method,
-        population, sex, age_low, age_high, n, interval (time between the tests), citation, doi, note.
+        used on), usable (False: printed, but implausible), doubt (why a plausible one is still not held against one
+        person), status (checked, from memory, recomputed), method, population, sex, age_low, age_high, n, interval (time between the tests), citation, doi, note.
 
     Raises
     ------

@@ -15,8 +15,8 @@ from truechange.measures.catalogue import catalogue, named_test
 
 FILE = "clinic.toml"
 TABLES = ("clinic", "words", "columns", "labels", "tests", "measures", "programme", "ladder")
-ERROR = ("sem", "sem_df", "sem_people", "sem_days", "practice", "practice_se", "mcid", "mcid_worse", "protocol", "entry",
-         "target")  # fmt: skip
+ERROR = ("sem", "sem_df", "sem_people", "sem_days", "practice", "practice_se", "mcid_worse", "mcid", "protocol",
+         "entry", "target")  # fmt: skip
 IMPORTANT = ("value", "low", "high", "n", "source", "population")
 GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
 PROGRAMME = ("name", "weeks", *GROUP)
@@ -125,7 +125,7 @@ def settings(path: str) -> Settings:
     for key, table in old.items():
         _check(path, key, table, OLD, OLD_NUMBERS)
     for where, tables, names, numbers in (
-        ("measures", content.get("measures", {}), ERROR, ERROR[:6]),
+        ("measures", content.get("measures", {}), ERROR, ERROR[:7]),
         ("programme", content.get("programme", {}), PROGRAMME, PROGRAMME[1:]),
     ):
         for key, table in tables.items():
@@ -139,7 +139,9 @@ def settings(path: str) -> Settings:
             if isinstance(table.get("mcid", {}), dict):
                 _check(path, f"{where}.{key}.mcid", table.get("mcid", {}), IMPORTANT, IMPORTANT[:4])
             else:
-                raise DataError(f"{path}, [{where}.{key}]: write mcid = {{ value = {table['mcid']!r} }}, with low and high.")
+                raise DataError(
+                    f"{path}, [{where}.{key}]: write mcid = {{ value = {table['mcid']!r} }}, with low and high."
+                )
     kept = {name: content.get(name, {}) for name in ("clinic", "measures", "programme", "ladder")}
     return Settings(str(path), **kept, old=old)
 
@@ -169,7 +171,5 @@ def _check(path: str, where: str, table: Any, names: tuple[str, ...], numbers: t
         raise DataError(f"{path}, [{where}]: not known: {', '.join(sorted(unknown))}. Known: {', '.join(names)}.")
     for key in numbers:
         value = table.get(key, 0.0)
-        if key == "mcid":
-            continue
         if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
             raise DataError(f"{path}, [{where}]: {key} = {value!r} must be a number.")

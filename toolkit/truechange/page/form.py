@@ -8,7 +8,6 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from truechange.foundation.errors import OutcomeError
-from truechange.foundation.numbers import percent
 from truechange.individual.typed import named, typed_score
 from truechange.measures.catalogue import Measure, catalogue, facts
 from truechange.page.question import CAUTION, COMPARES, GROUP, Question, ask, number
@@ -24,6 +23,7 @@ PROGRAMME = {
     "mean_before": "Mean before", "mean_after": "Mean after", "sd_before": "Spread (SD) before",
     "sd_after": "Spread (SD) after", "correlation": "Correlation", "n": "People measured twice",
 }  # fmt: skip
+BODY = {"age": "years", "mass": "kg", "height": "cm"}
 MOST_VISITS = 40
 Typed = Mapping[str, Any]  # one text a field; lists of texts for the visits
 
@@ -71,7 +71,10 @@ def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
         name: given(name, lambda text, name=name: number(name, text, test.unit))
         for name in ("sem", "mcid", *MORE, *PROGRAMME)
     }
-    age = given("age", lambda text: number("age", text))
+    person = {
+        name: given(name, lambda text, name=name, unit=unit: number(name, text, unit)) and typed[name]
+        for name, unit in BODY.items()
+    }
     scores, dates = _visits(typed, test, wrong)
     source = {name: str(typed.get(f"{name}_from") or "") or None for name in ("sem", "mcid")}
     for name in ("sem", "mcid"):
@@ -87,7 +90,7 @@ def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
     }
     known = {name: value for name, value in numbers.items() if value is not None}
     question = Question(
-        scores, test.key, dates=dates, age=age, sex=str(typed.get("sex") or "") or None, before=done["before"],
+        scores, test.key, dates=dates, sex=str(typed.get("sex") or "") or None, **person, before=done["before"],
         after=done["after"] or done["before"], known={name: one for name, one in known.items() if name not in GROUP},
         clinic={**own, **{name: one for name, one in known.items() if name in GROUP}},
         sem_from=source["sem"], mcid_from=source["mcid"],
@@ -141,7 +144,6 @@ def _last(result: Any) -> Any:
 
 def _answer(result: Any, there: tuple[str, ...]) -> str:
     from truechange.individual.words import sure_text
-    from truechange.reporting.references import cite
 
     last = _last(result)
     chance = ""
@@ -152,22 +154,52 @@ def _answer(result: Any, there: tuple[str, ...]) -> str:
         head=result.verdict.replace("_", " ").capitalize(), chance=chance, last=last, says=says,
         course=hasattr(result, "points"), cautions=result.cautions, caution=CAUTION,
         others=[text.replace(COMPARES, "") for text in there], safety=last.test.safety if last else (),
-        sources=str(cite(*result.sources)).splitlines() if result.sources else (),
     )  # fmt: skip
 
 
-def drawn(typed: Typed, clinic: Any = None) -> dict[str, str]:
-    """Return the picture of the answer as a data address, and the same in words; empty where there is none."""
+def drawn(typed: Typed, clinic: Any = None) -> dict[str, Any]:
+    """Return what takes longer than the answer: its picture as a data address, the same in words, and its sources."""
     from base64 import b64encode
 
     from truechange.foundation.html import png
+    from truechange.reporting.references import cite
 
     question, _ = read(typed, clinic)
-    if question is None:
-        return {"src": "", "alt": ""}
     try:
-        result, _ = ask(question)
-        picture = png(result.plot(), dpi=110) if _drawable(result) else b""
+        result: Any = ask(question)[0] if question else None
     except OutcomeError:
-        return {"src": "", "alt": ""}  # the answer has said why
-    return {"src": f"data:image/png;base64,{b64encode(picture).decode()}" if picture else "", "alt": result.alt}
+        result = None  # the answer has said why
+    if result is None:
+        return {"src": "", "alt": "", "sources": []}
+    picture = png(result.plot(), dpi=110) if _drawable(result) else b""
+    return {
+        "src": f"data:image/png;base64,{b64encode(picture).decode()}" if picture else "", "alt": result.alt,
+        "sources": str(cite(*result.sources)).splitlines() if result.sources else [],
+    }  # fmt: skip
+
+
+def handed_over(typed: Typed, clinic: Any, kind: str, *, pdf: bool = False) -> str | bytes:
+    """Return a page for the chart, the person or the referrer, as HTML or PDF; a refusal stands on the page.
+
+    Raises
+    ------
+    ChoiceError
+        There is no page of that kind.
+    """
+    from tempfile import TemporaryDirectory
+
+    from truechange.page.sheet import HandOver, sheet_html, write_sheet
+
+    question, wrong = read(typed, clinic)
+    if question is None:
+        return _pages().get_template("refused.html").render(why=" ".join(wrong.values()))
+    try:
+        result, there = ask(question)
+        label, goal, agreed = (str(typed.get(name) or "").strip() for name in ("label", "goal", "agreed"))
+        about = HandOver(question, there, label, goal, agreed)
+        if not pdf:
+            return sheet_html(result, about, kind)
+        with TemporaryDirectory() as aside:
+            return write_sheet(result, f"{aside}/page.pdf", about, kind).read_bytes()
+    except OutcomeError as trouble:
+        return _pages().get_template("refused.html").render(why=str(trouble))

@@ -9,16 +9,18 @@ from typing import Any
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
+from truechange.foundation.result import told
 from truechange.foundation.sem import read_sem
 from truechange.individual.assess import own_test, person_change
+from truechange.individual.body import power_sentences
 from truechange.individual.context import place
-from truechange.individual.score_error import Programme
-from truechange.individual.protocol import MINOR, compare_protocols
 from truechange.individual.offers import chosen, offers
-from truechange.individual.typed import typed_number, typed_score, typed_word, within
+from truechange.individual.protocol import MINOR, compare_protocols
+from truechange.individual.score_error import Programme
+from truechange.individual.typed import converted, named, typed_number, typed_score, typed_word, within
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
-from truechange.measures.settings import GROUP, OLD_NUMBERS
+from truechange.measures.settings import GROUP
 
 CAUTION = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
 COMPARES = " This compares; it does not diagnose."
@@ -38,6 +40,8 @@ class Question:
         ISO dates, one a score, or none.
     age, sex : str, float or None
         For norms and cut-offs, as typed.
+    mass, height : str, float or None
+        Body mass and height, as typed, for leg power.
     before, after : mapping
         Protocol facts of the two tests.
     known : mapping
@@ -58,6 +62,8 @@ class Question:
     dates: tuple[str, ...] = ()
     age: str | float | None = None
     sex: str | None = None
+    mass: str | float | None = None
+    height: str | float | None = None
     before: Mapping[str, object] = field(default_factory=dict)
     after: Mapping[str, object] = field(default_factory=dict)
     known: Mapping[str, Any] = field(default_factory=dict)
@@ -95,6 +101,7 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
     """
     own, days, done = question.own, question.days, question.clinic.get("done")
     test = _test(question)
+    typed = question
     question = replace(
         question,
         scores=tuple(typed_score(text, f"score {place}", test) for place, text in enumerate(question.scores, start=1)),
@@ -116,16 +123,58 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
         found: Any = person_change(*question.scores, **about, dates=(question.dates or ("", ""))[:2])  # type: ignore[arg-type]
     else:
         found = _course(question, days, about)
-    last, age = question.scores[-1], None if question.age is None else number("age", question.age)
-    sex = typed_word("sex", question.sex) if question.sex else None
-    there: tuple[str, ...] = ()
-    if test.key and isinstance(last, float) and not (test.zero_unable and last == 0):
-        there = place(test.key, last, age=age, sex=None if sex == "other" else sex)
-    odd = within("age", age, facts()["age"]) if age is not None else ""
-    said += ("All scores are of one day: that shows how far scores repeat, not a change.",) if gap == 0 else ()
-    said += (f"{sex}: norms are published for female and male only.",) if sex == "other" else ()
-    held = (*said, *filter(None, [odd]), *_transport(question, about), *found.cautions)
+    there, odd = _among_others(question, test)
+    said += told({
+        "All scores are of one day: that shows how far scores repeat, not a change.": gap == 0,
+        **dict.fromkeys(odd, True), **_typed_over(question), **dict.fromkeys(_read_as(typed, test), True),
+    })  # fmt: skip
+    held = (*said, *_transport(question, about), *found.cautions)
     return replace(found, cautions=held), there
+
+
+def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], list[str]]:
+    """Return where the last score and its leg power stand among norms and cut-offs, and what is odd about the person."""
+    last, odd = question.scores[-1], []
+    age = None if question.age is None else number("age", question.age)
+    sex = typed_word("sex", question.sex) if question.sex else None
+    if age is not None and (text := within("age", age, facts()["age"])):
+        odd.append(text)
+    if sex == "other":
+        odd, sex = [*odd, "other: norms are published for female and male only."], None
+    if not test.key or not isinstance(last, float) or (test.zero_unable and last == 0):
+        return (), odd
+    there = place(test.key, last, age=age, sex=sex)
+    if question.mass is None:
+        return there, odd
+    body = (
+        number("mass", question.mass, "kg"),
+        nan if question.height is None else number("height", question.height, "cm"),
+    )
+    ends = tuple(score if isinstance(score, float) else nan for score in (question.scores[0], last))
+    return (*power_sentences(test, ends, (question.before, question.after), body, age=age, sex=sex), *there), odd  # type: ignore[arg-type]
+
+
+def _typed_over(question: Question) -> dict[str, object]:
+    """Say which of the clinic's own numbers a typed one stands in for."""
+    names = {"sem": "SEM", "mcid": "MCID", "practice": "practice gain"}
+    return {
+        f"{words} {question.known[name]:g} was typed and is used; the clinic's settings say {question.clinic[name]:g}.":
+        question.known[name] != question.clinic[name]
+        for name, words in names.items() if name in question.known and name in question.clinic
+    }  # fmt: skip
+
+
+def _read_as(typed: Question, test: Measure) -> list[str]:
+    """Say what was converted: a number typed in another unit, with what it was read as."""
+    unit = {"age": "years", "mass": "kg", "height": "cm"}
+    entries: list[tuple[str, object, str]] = [
+        (f"Score {at}", text, test.unit) for at, text in enumerate(typed.scores, 1)
+    ]
+    entries += [(name, text, test.unit) for name, text in typed.known.items() if name != "sem_df"]
+    entries += [(name, getattr(typed, name), unit[name]) for name in ("mass", "height")]
+    entries += [(named(fact), text, facts()[fact].unit) for side in (typed.before, typed.after)
+                for fact, text in side.items() if fact in facts() and facts()[fact].unit]  # fmt: skip
+    return list(filter(None, (converted(name, text, to) for name, text, to in entries)))
 
 
 def number(name: str, text: object, unit: str = "") -> float:

@@ -55,7 +55,10 @@ class Page(RequestHandler):
         """Write what failed to the terminal without the request, which holds what was typed."""
         if not isinstance(value, HTTPError):
             frame = traceback.extract_tb(trace)[-1]
-            print(f"The page failed: {kind.__name__} in {Path(frame.filename).name}, line {frame.lineno}.", file=sys.stderr)
+            print(
+                f"The page failed: {kind.__name__} in {Path(frame.filename).name}, line {frame.lineno}.",
+                file=sys.stderr,
+            )
 
     def write_error(self, status_code: int, **_: Any) -> None:
         """Say that it was refused, not how the program is made."""
@@ -122,12 +125,15 @@ class HandOver(Page):
         """Send the page as HTML or PDF."""
         from truechange.page.form import handed_over
 
-        typed = json.loads(self.get_body_argument("typed"))
-        kind, pdf = self.get_body_argument("kind"), self.get_body_argument("as", "") == "pdf"
-        body = handed_over(typed, self.settings["clinic"], kind, pdf=pdf)
-        if pdf:
-            self.set_header("Content-Type", "application/pdf")
-        else:
+        try:
+            typed = json.loads(self.get_body_argument("typed"))
+            kind, pdf = self.get_body_argument("kind"), self.get_body_argument("as", "") == "pdf"
+            body = handed_over(typed, self.settings["clinic"], kind, pdf=pdf)
+        except (ValueError, OutcomeError):
+            raise HTTPError(400, "no such page") from None
+        made = isinstance(body, bytes)
+        self.set_header("Content-Type", "application/pdf" if made else "text/html; charset=utf-8")
+        if not made:
             self.set_header("Content-Security-Policy", PRINTED)
         self.finish(body)
 

@@ -1,57 +1,175 @@
-"""One printable page about one person; nothing that identifies anybody unless it was typed as a label."""
+"""Three printable pages about one person: for the chart, for the person, for the referrer; nothing identifies anybody.
 
+What is typed as a label, a goal or a next step stands on the page it was typed for, and nowhere else.
+"""
+
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from truechange.foundation.errors import ChoiceError, OutcomeError
-from truechange.page.question import CAUTION, COMPARES
+from truechange.foundation.errors import ChoiceError, OutcomeError, check_choice
+from truechange.individual.typed import named
+from truechange.individual.words import chart, score_text, size_text, sure_text
+from truechange.page.question import CAUTION, COMPARES, Question
 from truechange.reporting.page import Picture, Section, Words, page_html
 from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
+from truechange.reporting.tables import ReadyTable
 
-ONE_PAGE = """<style>@page { @bottom-right { content: none; } } figure img { max-width: 36rem; width: 100%; }
+STYLE = """<style>@page { @bottom-right { content: none; } } figure img { max-width: 36rem; width: 100%; }
 @media print { html { font-size: 8.4pt; } h2 { margin-top: .7rem; } figure { margin: .3rem 0; }
 figure img { max-width: 38rem; } ul, .caution, .answer { margin: .3rem 0; } }</style>"""
+LARGE = (
+    "<style>html { font-size: 15pt; } @media print { html { font-size: 15pt; } } figure img { width: 100%; }</style>"
+)
+CHART, PERSON, REFERRER = KINDS = ("chart", "person", "referrer")
+UNIT_WORDS = {
+    "s": "seconds",
+    "m": "metres",
+    "cm": "centimetres",
+    "kg": "kilograms",
+    "m/s": "metres a second",
+    "W": "watts",
+}
+ASK = "Please ask us about anything here that is not clear."
+LESS, MORE = "For this test, less is better.", "For this test, more is better."
 
 
-def sheet_sections(result: Any, there: tuple[str, ...] = ()) -> tuple[str, list[Section]]:
-    """Return title and sections: the words, the picture, the cautions, where the score stands, the sources.
+@dataclass(frozen=True)
+class HandOver:
+    """What was typed for a page beside the question.
+
+    Parameters
+    ----------
+    question : Question or None
+        What was asked, for the conditions of the tests.
+    there : tuple of str
+        Where the last score stands among norms and cut-offs.
+    label : str
+        Words for the head, such as a code.
+    goal, agreed : str
+        The person's own goal in their words, and what was agreed as the next step.
+    """
+
+    question: Question | None = None
+    there: tuple[str, ...] = ()
+    label: str = ""
+    goal: str = ""
+    agreed: str = ""
+
+
+def sheet_sections(result: Any, about: HandOver, kind: str = CHART) -> tuple[str, list[Section]]:
+    """Return title and sections of a page.
 
     Parameters
     ----------
     result : PersonChange or Visits
         The answer.
-    there : tuple of str, optional
-        Where the last score stands among norms and cut-offs.
-    """
-    says, course = result.sentences(), hasattr(result, "points")
-    test = result.changes[-1].test if course and result.changes else getattr(result, "test", None)
-    title = (test.name if test else "") or "One person's change"
-    first = says if course else says[:2]
-    drawn = course or result.improvement == result.improvement
-    picture = [Picture(result.plot(), result.alt)] if drawn else []
-    sections = [Section("", [Words(first, "answer"), *picture, Words(says[len(first) :])])]
-    sections.append(Section("Mind", [Words(result.cautions, "caution")]))
-    if there:
-        sections.append(Section("Among others", [Words([text.replace(COMPARES, "") for text in there], "list")]))
-    sources = str(cite(*result.sources)).splitlines() if result.sources else []
-    sections.append(Section("Sources", [Words(sources, "references"), Words([CAUTION])]))
-    return title, sections
-
-
-def sheet_html(result: Any, *, label: str = "", there: tuple[str, ...] = ()) -> str:
-    """Return the page; `label` holds words for its head, as typed, none otherwise."""
-    title, sections = sheet_sections(result, there)
-    return page_html(title, label, sections, ONE_PAGE)
-
-
-def write_sheet(result: Any, path: str, *, label: str = "", there: tuple[str, ...] = ()) -> Path:
-    """Write the page as ``.html`` or ``.pdf``; return where it is.
+    about : HandOver
+        What was typed beside it.
+    kind : {"chart", "person", "referrer"}
+        For whom the page is.
 
     Raises
     ------
     ChoiceError
-        The file's ending is neither.
+        There is no page of that kind.
+    """
+    check_choice("kind", kind, KINDS)
+    course = hasattr(result, "points")
+    last = (result.changes or [None])[-1] if course else result
+    test = last.test if last is not None else None
+    title = (test.name if test else "") or "One person's change"
+    made = {CHART: _for_chart, PERSON: _for_person, REFERRER: _for_referrer}[kind](result, last, about)
+    return title, [section for section in made if section.blocks]
+
+
+def _picture(result: Any) -> list[Picture]:
+    drawn = hasattr(result, "points") or result.improvement == result.improvement
+    return [Picture(result.plot(), result.alt)] if drawn else []
+
+
+def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
+    """For the record: the words, conditions, numbers with their sources, cautions, and how to test safely."""
+    says, course = result.sentences(), hasattr(result, "points")
+    first = says if course else says[:2]
+    others = [text.replace(COMPARES, "") for text in about.there]
+    sources = str(cite(*result.sources)).splitlines() if result.sources else []
+    return [
+        Section("", [Words(first, "answer"), *_picture(result), Words(says[len(first) :])]),
+        Section("How it was done", _conditions(about)),
+        Section("Mind", [Words(result.cautions, "caution")]),
+        Section("At the next test", [Words(last.test.safety, "list")] if last is not None and last.test.safety else []),
+        Section("Among others", [Words(others, "list")] if others else []),
+        Section("Sources", [Words(sources, "references"), Words([CAUTION])]),
+    ]
+
+
+def _conditions(about: HandOver) -> list[Any]:
+    asked = about.question
+    if asked is None or not (asked.before or asked.after or asked.dates):
+        return []
+    rows = [("date", asked.dates[0], asked.dates[-1])] if asked.dates else []
+    facts = dict.fromkeys((*asked.before, *asked.after))
+    rows += [
+        (named(fact), *(str(side.get(fact, "not stated")) for side in (asked.before, asked.after))) for fact in facts
+    ]
+    return [ReadyTable("Conditions of the two tests", ("", "first", "last"), tuple(rows))]
+
+
+def _for_person(result: Any, last: Any, about: HandOver) -> list[Section]:
+    """For the person: one idea a line, everyday words, large print, what comes next as agreed."""
+    if last is None:
+        lines = ["You did this test once. A second time will show if something has changed."]
+    else:
+        unit = UNIT_WORDS.get(last.test.unit, last.test.unit)
+        first, now = (score_text(last, score) for score in (last.before, last.after))
+        words = last.person_sentence if not hasattr(result, "points") else result.sentences()[1]
+        scores = [f"{which}: {score if score == 'unable' else f'{score} {unit}'.strip()}."
+                  for which, score in (("At first", first), ("Now", now))]  # fmt: skip
+        lines = [*scores, LESS if last.test.sign < 0 else MORE, words]
+    goal = [f"Your goal: {about.goal}"] if about.goal else []
+    following = [about.agreed] if about.agreed else ["We will talk about the next step together."]
+    return [
+        Section("", [Words(lines, "answer")]),
+        Section("", _picture(result)),
+        Section("What comes next", [Words([*goal, *following, ASK])]),
+    ]
+
+
+def _for_referrer(result: Any, last: Any, about: HandOver) -> list[Section]:
+    """For who referred the person: what was measured, what it means, what is planned, on half a page."""
+    lead = chart(last) if last is not None else result.sentence()
+    notes = []
+    if last is not None and last.beliefs:
+        what, chance = ("decline", "p_worse") if last.worse else ("improvement", "p_meaningful")
+        notes.append(
+            f"Chance that the true change is an important {what} (at least {size_text(last, last.bar.value)} "
+            f"{last.test.unit}): {sure_text(last.leads(chance))}."
+        )
+    plan = [text for text in (f"The person's goal: {about.goal}" if about.goal else "", about.agreed) if text]
+    dates = about.question.dates if about.question else ()
+    when = [f"Tested {dates[0]} and {dates[-1]}."] if dates else []
+    return [
+        Section("", [Words([*when, lead, *notes], "answer")]),
+        Section("Planned", [Words(plan)] if plan else []),
+        Section("", [Words([*result.cautions[:2], CAUTION], "caution")]),
+    ]
+
+
+def sheet_html(result: Any, about: HandOver, kind: str = CHART) -> str:
+    """Return a page as HTML."""
+    title, sections = sheet_sections(result, about, kind)
+    return page_html(title, about.label, sections, STYLE + (LARGE if kind == PERSON else ""))
+
+
+def write_sheet(result: Any, path: str, about: HandOver, kind: str = CHART) -> Path:
+    """Write a page as ``.html`` or ``.pdf``; return where it is.
+
+    Raises
+    ------
+    ChoiceError
+        The file's ending is neither, or there is no page of that kind.
     MissingPartError
         A PDF was asked for and the extra ``pdf`` is not installed.
     OutcomeError
@@ -62,9 +180,9 @@ def write_sheet(result: Any, path: str, *, label: str = "", there: tuple[str, ..
         raise ChoiceError(f"{path}: a sheet is written as .html or .pdf.")
     try:
         if place.suffix == ".pdf":
-            title, sections = sheet_sections(result, there)
-            return write_pdf(title, label, sections, place, one_page=True)
-        place.write_text(sheet_html(result, label=label, there=there), encoding="utf-8")
+            title, sections = sheet_sections(result, about, kind)
+            return write_pdf(title, about.label, sections, place, one_page=kind != PERSON)
+        place.write_text(sheet_html(result, about, kind), encoding="utf-8")
     except OSError as wrong:
         raise OutcomeError(f"{path} cannot be written: {wrong.strerror}. Choose another place.") from None
     return place

@@ -17,12 +17,11 @@ from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.foundation.sem import read_sem
+from truechange.measures.published import FAR_SHORTER, days_between
 from truechange.reliability.error import measurement_error
 from truechange.reliability.scores import Sample, float_array
 
 VERDICTS = MATCHES, DOUBTFUL, REFUSED = ("matches", "doubtful", "do not use")
-DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}
-FAR_SHORTER = 4.0  # own rule: a study interval of less than a quarter of the interval in use understates the error
 INSIDE = 0.8  # own rule: share of the scores here that must lie in the source's range
 Finding = tuple[str, object, object, str, str]  # what, source, here, verdict, reason
 KINDS = {"mic": "mcid", "mdc90": "mdc", "mdc95": "mdc"}
@@ -76,22 +75,6 @@ class TransportCheck(Result):
             zip(VERDICTS, ("fits these people", "is doubtful for these people", "must not be used here"), strict=True)
         )
         return (f"The number {self.value} {words[self.verdict]}.", *self.reasons)
-
-
-def days_between(words: str) -> float:
-    """Read an interval such as ``"same session"``, ``"2-5 days"`` (the longer end) or ``"12 weeks"`` as days.
-
-    NaN if it is not clear.
-
-    Examples
-    --------
-    >>> days_between("same session, 1-2 min apart"), days_between("2-5 days"), days_between("12 weeks")
-    (0.0, 5.0, 84.0)
-    """
-    if re.search(r"(same|one) (session|day)", words):
-        return 0.0
-    spans = re.findall(r"(\d+(?:\.\d+)?)\s*(min|h|d|w|m|y)[a-z]*\b", words)
-    return max((float(count) * DAYS[unit] for count, unit in spans), default=nan)
 
 
 def transport_check(

@@ -43,6 +43,15 @@ function show(html) {
   rest.innerHTML = tail;
 }
 
+function listed(id, title, texts) {
+  const place = document.getElementById(id);
+  if (!place || !texts.length) return;
+  const head = document.createElement("h3"), list = document.createElement("ul");
+  head.textContent = title;
+  for (const text of texts) list.appendChild(document.createElement("li")).textContent = text;
+  place.replaceChildren(head, list);
+}
+
 async function ask() {
   const mine = ++asked;
   answer.classList.add("waiting");
@@ -53,13 +62,14 @@ async function ask() {
     mark(wrongs = found.wrong);
     show(found.answer);
     answer.classList.remove("waiting");
-    if (!found.drawn) { picture.hidden = true; return; }
+    if (!found.answer) { picture.hidden = true; return; }
     const seen = await post("picture");
     if (mine !== asked) return;
     const image = picture.querySelector("img");
     image.src = seen.src;
     image.alt = seen.alt;
     picture.hidden = !seen.src;
+    listed("sources", "Sources", seen.sources);
   } catch {
     alive(false);
   }
@@ -95,7 +105,8 @@ async function copy() {
 }
 
 async function change(measure) {  // another test brings its own fields; what was typed for the old one goes, the person stays
-  const kept = { age: document.getElementById("age").value, sex: document.getElementById("sex").value };
+  const kept = {};
+  for (const name of ["age", "sex", "mass", "height"]) kept[name] = document.getElementById(name).value;
   ++asked;
   try {
     const page = new DOMParser().parseFromString(await (await fetch("?measure=" + encodeURIComponent(measure))).text(), "text/html");
@@ -121,6 +132,11 @@ document.addEventListener("input", (event) => {
   soon();
 });
 document.addEventListener("focusout", (event) => { touched.add(event.target.id); mark(wrongs); });
+document.addEventListener("submit", (event) => {
+  if (event.target.id !== "hand-over") return;
+  event.target.elements.typed.value = JSON.stringify(typed());
+  event.target.elements.as.value = document.getElementById("as-pdf").checked ? "pdf" : "";
+});
 form.addEventListener("submit", (event) => { event.preventDefault(); ask(); });
 document.addEventListener("click", (event) => {
   if (event.target.id === "add") add();
