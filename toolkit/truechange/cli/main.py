@@ -18,6 +18,7 @@ COMMANDS = (
     "audit",
     "study",
     "inspect",
+    "settings",
     "template",
     "measures",
     "plan",

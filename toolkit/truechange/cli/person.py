@@ -11,8 +11,13 @@ EXAMPLE = """examples:
       --dates 2026-01-12 2026-04-06 --age 72 --sex female --done seat_height_cm=43 arms_used=no
   truechange person 14.1 12.0 --name "Our stairs" --unit s --less-is-better --sem 0.6 --mcid 1.5
 
-a programme file has one table a test, in TOML or JSON:
-  [chair_stand_30s]
+the clinic's own numbers stand in clinic.toml (truechange settings writes it from your data):
+  [measures.chair_stand_30s]
+  sem = 1.0            # from our own retests
+  sem_df = 49
+  mcid = { value = 2.0, low = 1.4, high = 2.7 }
+  protocol = { seat_height_cm = 43, arms_used = "no" }
+  [programme.chair_stand_30s]
   name = "leg-power programme"
   mean_before = 11.0
   mean_after = 13.0
@@ -20,12 +25,7 @@ a programme file has one table a test, in TOML or JSON:
   sd_after = 3.4
   correlation = 0.8
   n = 60
-  sem = 1.0            # from our own retests
-  sem_df = 49
-  mcid = 2.0
-  mcid_low = 1.4
-  mcid_high = 2.7
-  done = { seat_height_cm = 43, arms_used = "no" }
+  weeks = 12
 
 It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."""
 WIDTH, LINES = 80, 24
@@ -48,6 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--dates", nargs="+", default=[], metavar="DATE", help="one a score, YYYY-MM-DD")
     number("--age", "years, for norms")
     add("--sex", help="female or male, for norms")
+    number("--mass", "body mass for leg power, kg or 150lb")
+    number("--height", "body height for leg power, cm or 5ft6in")
     for which, words in (("", "both tests were"), ("-before", "the first test was"), ("-after", "the last test was")):
         add(f"--done{which}", nargs="+", default=[], metavar="FACT=VALUE", help=f"how {words} done: seat=43cm arms=no")
     number("--sem", "standard error of measurement, in the unit of the test")
@@ -55,23 +57,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     number("--mcid", "smallest change that matters, in the unit of the test")
     add("--mcid-limits", nargs=2, help="its interval", metavar=("LOW", "HIGH"))
     number("--mcid-worse", "the same for getting worse")
-    add("--published", action="store_true", help="use published values for what is not typed, where there is only one")
+    add("--published", action="store_true", help="use the published values that match best for what is not typed")
     add("--sem-from", metavar="AUTHOR", help="use the published error with this in its citation")
     add("--mcid-from", metavar="AUTHOR", help="use the published MCID with this in its citation")
-    add("--programme", metavar="FILE", help="what is known of the person's group (below)")
+    add(
+        "--settings", "--programme", metavar="FILE", help="the clinic's own numbers (default: clinic.toml here, if any)"
+    )
     number("--practice", "improvement from merely repeating the test")
     add("--baselines", type=int, default=1, metavar="N", help="baseline scores among more than two (default 1)")
     add("--confidence", default=0.95, metavar="SHARE", help="of the MDC and intervals (default 0.95)")
     add("--everything", action="store_true", help="print all of it, not one screen")
     add("--json", action="store_true", help="print for another program")
     add("--sheet", metavar="FILE", help="write one printable page, .html or .pdf")
+    add("--for", dest="kind", default="chart", choices=("chart", "person", "referrer"), help="whom the page is for")
     add("--label", default="", help="words to put on the sheet, such as a person's code; none otherwise")
+    add("--goal", default="", help="the person's own goal, for the sheet")
+    add("--agreed", default="", help="the next step as agreed, for the sheet")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Answer; return 0, or 1 where the scores do not allow an answer."""
     from truechange.measures.catalogue import named_test
-    from truechange.measures.settings import settings_of
+    from truechange.measures.settings import clinic_numbers
     from truechange.page.question import Question, ask
 
     own = {"name": arguments.name, "unit": arguments.unit, "better": arguments.better}
@@ -82,29 +89,31 @@ def run(arguments: argparse.Namespace) -> int:
     named = named_test(arguments.measure)
     measure = named.key if named else arguments.measure
     both = _facts(arguments.done)
-    result, there = ask(
-        Question(
-            tuple(arguments.scores),
-            measure=measure,
-            own=own,
-            dates=tuple(arguments.dates),
-            age=arguments.age,
-            sex=arguments.sex,
-            before=both | _facts(arguments.done_before),
-            after=both | _facts(arguments.done_after),
-            known={name: value for name, value in known.items() if value is not None},
-            clinic=settings_of(arguments.programme, measure or arguments.name) if arguments.programme else {},
-            sem_from=only if arguments.sem_from is None else arguments.sem_from,
-            mcid_from=only if arguments.mcid_from is None else arguments.mcid_from,
-            baselines=arguments.baselines,
-            confidence=arguments.confidence,
-        )
+    question = Question(
+        tuple(arguments.scores),
+        measure=measure,
+        own=own,
+        dates=tuple(arguments.dates),
+        age=arguments.age,
+        sex=arguments.sex,
+        mass=arguments.mass,
+        height=arguments.height,
+        before=both | _facts(arguments.done_before),
+        after=both | _facts(arguments.done_after),
+        known={name: value for name, value in known.items() if value is not None},
+        clinic=clinic_numbers(arguments.settings, measure or arguments.name),
+        sem_from=only if arguments.sem_from is None else arguments.sem_from,
+        mcid_from=only if arguments.mcid_from is None else arguments.mcid_from,
+        baselines=arguments.baselines,
+        confidence=arguments.confidence,
     )
+    result, there = ask(question)
     written = ""
     if arguments.sheet:
-        from truechange.page.sheet import write_sheet
+        from truechange.page.sheet import HandOver, write_sheet
 
-        written = f"Written: {write_sheet(result, arguments.sheet, label=arguments.label, there=there)}"
+        about = HandOver(question, there, arguments.label, arguments.goal, arguments.agreed)
+        written = f"Written: {write_sheet(result, arguments.sheet, about, arguments.kind)}"
     if arguments.json:
         print(_json(result, there))
     elif written:

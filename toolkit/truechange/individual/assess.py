@@ -180,7 +180,8 @@ def person_change(
         error=error, programme=programme, practice=practice, practice_se=practice_se, confidence=confidence,
         dates=dates,
     )  # fmt: skip
-    held = [*result.bar.cautions, *([] if measure or said_better else [NO_DIRECTION])]
+    held = [cautions.DECLINE] if result.worse else []
+    held += [*result.bar.cautions, *([] if measure or said_better else [NO_DIRECTION])]
     held += [f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}"] if two else []
     held += [] if two else cautions.at_ends(seen, ends, good.value)
     held += cautions.entered(test, (before, after), (visits1, visits2))

@@ -44,8 +44,7 @@ def entered(test: Measure, scores: tuple[object, object], counts: tuple[int, int
 def gather(result: Any, mirrored: bool) -> list[str]:
     """Collect what to mind about thresholds and group, the gravest first; `mirrored` = no MCID for worse was given."""
     mdc, error, test = result.mdc, result.error, result.test
-    said = [DECLINE] if result.worse else []
-    said += (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
+    said = (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
     for score in (result.before, result.after):
         if score < test.soft_low or score > test.soft_high:
             said.append(f"A score of {score:g} is unusual for this test: check it.")

@@ -53,7 +53,7 @@ def draw(result: Any, ax: "Axes | None") -> "Axes":
         )
     ax.set_xticks([0, 1], [date or word for date, word in zip(result.dates, ("before", "after"), strict=True)])
     ax.set_xlim(-0.25, 1.25)
-    ax.set_ylabel(result.test.unit or "score")
+    ax.set_ylabel(f"{result.test.unit or 'score'}, better upwards")
     ax.set_title(result.test.name, loc="left", fontsize=11)
     panel = plain(ax.inset_axes((1.03, 0, 0.3, 1), sharey=ax)) if result.beliefs else ax
     for part in {ax: 1, panel: 1}:
@@ -62,6 +62,36 @@ def draw(result: Any, ax: "Axes | None") -> "Axes":
     _labels(panel, marks)
     if panel is not ax:
         _posterior(result, panel)
+    if turn < 0:
+        ax.invert_yaxis()
+    return ax
+
+
+def draw_plain(result: Any, ax: "Axes | None" = None) -> "Axes":
+    """Draw the scores of a PersonChange or Visits for the person: dots joined by a line, better upwards, no statistics.
+
+    Raises
+    ------
+    RefusedError
+        There are no two scores of one test to draw.
+    """
+    course = hasattr(result, "points")
+    last = (result.changes or (None,))[-1] if course else result
+    if last is None or isnan(last.improvement):
+        raise RefusedError("There are no two scores of one test to draw.")
+    scores = [score for _, score, able in result.points if able] if course else [result.before, result.after]
+    ax = axes(ax, width=6.4, height=3.0)
+    places = range(len(scores))
+    ax.plot(places, scores, color=ACCENT, lw=3, marker="o", ms=14)
+    for place, score in zip(places, scores, strict=True):
+        ax.annotate(words.score_text(last, score), (place, score), (0, 16), textcoords="offset points", ha="center",
+                    fontsize=18, color=INK)  # fmt: skip
+    ax.set_xticks([0, len(scores) - 1], ["at first", "now"], fontsize=14)
+    ax.set_yticks([])
+    ax.margins(0.15, 0.45)
+    ax.set_ylabel("better \u2191", fontsize=14)
+    if last.test.sign < 0:
+        ax.invert_yaxis()
     return ax
 
 

@@ -26,7 +26,7 @@ from truechange.individual.assess import person_change, visit_mean
 from truechange.individual.change import PersonChange
 from truechange.individual.posterior import Belief
 from truechange.individual.protocol import compare_protocols, refuse_changed
-from truechange.individual.score_error import ScoreError, score_error
+from truechange.individual.score_error import Programme, ScoreError, score_error
 from truechange.measures.catalogue import Measure
 from truechange.measures.catalogue import measure as look_up
 
@@ -139,7 +139,9 @@ class Visits(Result):
         for at, label, colour, dash in lines(self.changes[-1]) if self.beliefs else ():
             mark_line(ax, at, label.replace("first score", "baseline"), colour=colour, dash=dash)
         ax.set_xlabel("day")
-        ax.set_ylabel(self.level.unit or "score")
+        ax.set_ylabel(f"{self.level.unit or 'score'}, better upwards")
+        if self.changes and self.changes[-1].test.sign < 0:
+            ax.invert_yaxis()
         return ax
 
     @property
@@ -258,6 +260,39 @@ def visits(
     )  # fmt: skip
     kept = tuple(changes) if len(days) > 1 else ()
     return Visits(points, baselines, looks, kept, beliefs, level, (*cautions, *last.cautions), last.sources)
+
+
+def next_visit(group: Programme | None, weeks: float | None, result: "PersonChange | Visits", test: Measure) -> str:
+    """Say when to test again: when the usual change of the person's programme comes to exceed measurement error.
+
+    Own rule: with the programme's mean change spread evenly over its weeks, one test in two shows a change beyond the
+    MDC from the week at which that mean reaches it. Empty where the programme's length or the error is not known.
+
+    Parameters
+    ----------
+    group : Programme or None
+        The person's programme.
+    weeks : float or None
+        Its length.
+    result : PersonChange or Visits
+        The answer; a person whose change is beyond error needs no such advice.
+    test : Measure
+        The test.
+    """
+    last = result if isinstance(result, PersonChange) else (result.changes or (None,))[-1]
+    gain = test.improvement(group.mean_before, group.mean_after) if group is not None else 0.0
+    if not weeks or last is None or last.mdc is None or gain <= 0 or last.verdict == v.REAL_AND_IMPORTANT:
+        return ""
+    start, usual = last.mdc.value / gain * weeks, words.size_text(last, gain)
+    if start > weeks:
+        return (
+            f"A usual change here ({usual} {test.unit} in {weeks:g} weeks) stays within the error of one test: average "
+            "two tests on two days at each visit."
+        )
+    return (
+        f"Test again from week {start:.0f} on: by then the usual change of {group.name} ({usual} {test.unit} in "  # type: ignore[union-attr]
+        f"{weeks:g} weeks) exceeds the error; an earlier test will seldom show it."
+    )
 
 
 def _day_cautions(points: Sequence[Point], test: Measure) -> list[str]:

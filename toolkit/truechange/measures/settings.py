@@ -53,7 +53,7 @@ class Settings:
     old: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def of(self, measure: str) -> dict[str, Any]:
-        """Return what is known of one test, flat: sem, sem_df, mcid, mcid_low, mcid_high, practice, done, mean_before ...
+        """Return what is known of one test, flat: sem, sem_df, mcid, mcid_low, mcid_high, practice, done, mean_before.
 
         Empty where the clinic says nothing of it.
         """
@@ -72,26 +72,29 @@ class Settings:
 MCID_ENDS = {"mcid": "value", "mcid_low": "low", "mcid_high": "high"}
 
 
-def settings_of(path: str, measure: str) -> dict[str, Any]:
-    """Return what the file at `path` says of one test.
+def clinic_numbers(path: "str | None", measure: str) -> dict[str, Any]:
+    """Return what the file at `path` says of one test; without a path, what ``clinic.toml`` here says, if it is there.
 
     Raises
     ------
     DataError
-        As :func:`settings`; or the file says nothing of this test.
+        As :func:`settings`; or a file was named and says nothing of this test.
     """
-    held = settings(path)
+    if path is None and not os.path.exists(FILE):
+        return {}
+    held = settings(path or FILE)
     known = held.of(measure)
-    if not known:
+    if path and not known:
         tests = ", ".join(dict.fromkeys((*held.measures, *held.programme, *held.old))) or "no test"
         raise DataError(
-            f"{path} has no table for {measure!r}; it has: {tests}. Name one with --measure, or add [measures.{measure}]."
+            f"{path} has no table for {measure!r}; it has: {tests}. Name one with --measure, or add "
+            f"[measures.{measure}]."
         )
     return known
 
 
 def settings(path: str) -> Settings:
-    """Read a clinic's settings from ``clinic.toml`` (or the programme file of before, TOML or JSON).
+    r"""Read a clinic's settings from ``clinic.toml`` (or the programme file of before, TOML or JSON).
 
     Parameters
     ----------
@@ -113,7 +116,7 @@ def settings(path: str) -> Settings:
     --------
     >>> import tempfile, os
     >>> file = os.path.join(tempfile.mkdtemp(), "clinic.toml")
-    >>> _ = open(file, "w").write("[measures.chair_stand_30s]\\nsem = 0.93\\nmcid = { value = 1.8 }\\n")
+    >>> _ = open(file, "w").write("[measures.chair_stand_30s]\nsem = 0.93\nmcid = { value = 1.8 }\n")
     >>> known = settings(file).of("chair_stand_30s")
     >>> known["sem"], known["mcid"]
     (0.93, 1.8)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from functools import cache
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -102,7 +103,7 @@ def _visits(typed: Typed, test: Measure, wrong: dict[str, str]) -> tuple[tuple[A
     """Return scores and dates of the visits, empty rows left out; what is wrong goes to the row's field."""
     rows = [
         (place, str(when or "").strip(), str(score or "").strip())
-        for place, (when, score) in enumerate(zip(typed.get("when", ()), typed.get("score", ()), strict=False))
+        for place, (when, score) in enumerate(zip_longest(typed.get("when", ()), typed.get("score", ()), fillvalue=""))
     ]
     rows = [row for row in rows if row[1] or row[2] or row[0] < 2][:MOST_VISITS]
     scores = []
@@ -171,7 +172,7 @@ def drawn(typed: Typed, clinic: Any = None) -> dict[str, Any]:
         result = None  # the answer has said why
     if result is None:
         return {"src": "", "alt": "", "sources": []}
-    picture = png(result.plot(), dpi=110) if _drawable(result) else b""
+    picture = png(result.plot(), dpi=110, trim=False) if _drawable(result) else b""
     return {
         "src": f"data:image/png;base64,{b64encode(picture).decode()}" if picture else "", "alt": result.alt,
         "sources": str(cite(*result.sources)).splitlines() if result.sources else [],

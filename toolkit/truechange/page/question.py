@@ -17,6 +17,7 @@ from truechange.individual.context import place
 from truechange.individual.offers import chosen, offers
 from truechange.individual.protocol import MINOR, compare_protocols
 from truechange.individual.score_error import Programme
+from truechange.individual.several_visits import next_visit
 from truechange.individual.typed import converted, named, typed_number, typed_score, typed_word, within
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
@@ -106,9 +107,9 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
         question,
         scores=tuple(typed_score(text, f"score {place}", test) for place, text in enumerate(question.scores, start=1)),
         known={name: number(name, text, test.unit) for name, text in question.known.items()},
-        before=_facts(question.before, test),
-        after=_facts(question.after, test),
-        clinic={**question.clinic, **({"done": _facts(done, test)} if done else {})},
+        before=facts_named(question.before, test),
+        after=facts_named(question.after, test),
+        clinic={**question.clinic, **({"done": facts_named(done, test)} if done else {})},
     )
     numbers = {**question.clinic, **question.known}
     about: dict[str, Any] = {"measure": test.key, "better": own.get("better")} if test.key else dict(own)
@@ -124,16 +125,18 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
     else:
         found = _course(question, days, about)
     there, odd = _among_others(question, test)
+    again = next_visit(group, question.clinic.get("weeks"), found, test)
     said += told({
+        again: again,
         "All scores are of one day: that shows how far scores repeat, not a change.": gap == 0,
-        **dict.fromkeys(odd, True), **_typed_over(question), **dict.fromkeys(_read_as(typed, test), True),
+        **dict.fromkeys(odd, True), **_typed_over(question),
     })  # fmt: skip
-    held = (*said, *_transport(question, about), *found.cautions)
+    held = (*said, *_transport(question, about), *found.cautions, *_read_as(typed, question, test))
     return replace(found, cautions=held), there
 
 
 def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], list[str]]:
-    """Return where the last score and its leg power stand among norms and cut-offs, and what is odd about the person."""
+    """Return where the last score and its leg power stand among norms and cut-offs, and what is odd of the person."""
     last, odd = question.scores[-1], []
     age = None if question.age is None else number("age", question.age)
     sex = typed_word("sex", question.sex) if question.sex else None
@@ -164,7 +167,7 @@ def _typed_over(question: Question) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _read_as(typed: Question, test: Measure) -> list[str]:
+def _read_as(typed: Question, read: Question, test: Measure) -> list[str]:
     """Say what was converted: a number typed in another unit, with what it was read as."""
     unit = {"age": "years", "mass": "kg", "height": "cm"}
     entries: list[tuple[str, object, str]] = [
@@ -172,9 +175,9 @@ def _read_as(typed: Question, test: Measure) -> list[str]:
     ]
     entries += [(name, text, test.unit) for name, text in typed.known.items() if name != "sem_df"]
     entries += [(name, getattr(typed, name), unit[name]) for name in ("mass", "height")]
-    entries += [(named(fact), text, facts()[fact].unit) for side in (typed.before, typed.after)
+    entries += [(named(fact), text, facts()[fact].unit) for side in (read.before, read.after)
                 for fact, text in side.items() if fact in facts() and facts()[fact].unit]  # fmt: skip
-    return list(filter(None, (converted(name, text, to) for name, text, to in entries)))
+    return list(dict.fromkeys(filter(None, (converted(name, text, to) for name, text, to in entries))))
 
 
 def number(name: str, text: object, unit: str = "") -> float:
@@ -197,7 +200,7 @@ def _test(question: Question) -> Measure:
     return test
 
 
-def _facts(given: Mapping[str, object], test: Measure) -> dict[str, object]:
+def facts_named(given: Mapping[str, object], test: Measure) -> dict[str, object]:
     """Return how a test was done under the names the library knows; another name is refused."""
     known = (*(test.protocol or [fact for fact in facts() if fact not in ("age", "sex")]), *MINOR)
     found = {}

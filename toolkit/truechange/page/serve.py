@@ -3,6 +3,7 @@
 import asyncio
 import json
 import secrets
+import socket
 import sys
 import traceback
 from collections.abc import Iterator
@@ -15,7 +16,6 @@ from truechange.foundation.errors import OutcomeError, needs
 
 try:
     from tornado.httpserver import HTTPServer
-    from tornado.netutil import bind_sockets
     from tornado.web import Application, HTTPError, RequestHandler
 except ImportError:
     raise needs("What serves the page", "page") from None
@@ -32,7 +32,7 @@ KINDS = {".css": "text/css", ".js": "text/javascript"}
 
 
 class Page(RequestHandler):
-    """What every answer shares: only this machine's own page may ask, nothing is cached, nothing runs but our script."""
+    """What every answer shares: only this machine's page may ask, nothing is cached, nothing runs but our script."""
 
     def prepare(self) -> None:
         """Refuse a request that names another host (a foreign name pointed at loopback) or comes from another page."""
@@ -165,16 +165,17 @@ def serving(port: int | None = None, clinic: Any = None) -> Iterator[str]:
         The port is taken or not allowed.
     """
     try:
-        sockets = bind_sockets(port or 0, address=LOOPBACK)
+        listening = socket.create_server((LOOPBACK, port or 0))
     except (OSError, OverflowError) as wrong:
         raise OutcomeError(f"The page could not be served: {wrong}. Name another --port.") from None
-    port, token = sockets[0].getsockname()[1], secrets.token_urlsafe(24)
+    port, token = listening.getsockname()[1], secrets.token_urlsafe(24)
+    listening.setblocking(False)
     started, stop = Event(), asyncio.Event()
     loop = asyncio.new_event_loop()
 
     async def serve() -> None:
         server = HTTPServer(application(token, port, clinic), max_body_size=MOST_BYTES)
-        server.add_sockets(sockets)
+        server.add_socket(listening)
         started.set()
         await stop.wait()
         server.stop()

@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from truechange.foundation.errors import ChoiceError, OutcomeError, check_choice
-from truechange.individual.typed import named
+from truechange.individual.picture import draw_plain
+from truechange.individual.typed import named, typed_fact
 from truechange.individual.words import chart, score_text, size_text, sure_text
-from truechange.page.question import CAUTION, COMPARES, Question
+from truechange.page.question import CAUTION, COMPARES, Question, facts_named
 from truechange.reporting.page import Picture, Section, Words, page_html
 from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
@@ -89,6 +90,13 @@ def _picture(result: Any) -> list[Picture]:
     return [Picture(result.plot(), result.alt)] if drawn else []
 
 
+def _plain_picture(result: Any, last: Any) -> list[Picture]:
+    if last is None or last.improvement != last.improvement:
+        return []
+    scores = " and ".join(score_text(last, score) for score in (last.before, last.after))
+    return [Picture(draw_plain(result), f"Your scores as dots joined by a line, better upwards: {scores}.")]
+
+
 def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
     """For the record: the words, conditions, numbers with their sources, cautions, and how to test safely."""
     says, course = result.sentences(), hasattr(result, "points")
@@ -97,7 +105,7 @@ def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
     sources = str(cite(*result.sources)).splitlines() if result.sources else []
     return [
         Section("", [Words(first, "answer"), *_picture(result), Words(says[len(first) :])]),
-        Section("How it was done", _conditions(about)),
+        Section("How it was done", _conditions(about, last.test) if last is not None else []),
         Section("Mind", [Words(result.cautions, "caution")]),
         Section("At the next test", [Words(last.test.safety, "list")] if last is not None and last.test.safety else []),
         Section("Among others", [Words(others, "list")] if others else []),
@@ -105,15 +113,15 @@ def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
     ]
 
 
-def _conditions(about: HandOver) -> list[Any]:
+def _conditions(about: HandOver, test: Any) -> list[Any]:
+    """Return how each test was done, side by side; nothing where nothing was stated."""
     asked = about.question
     if asked is None or not (asked.before or asked.after or asked.dates):
         return []
-    rows = [("date", asked.dates[0], asked.dates[-1])] if asked.dates else []
-    facts = dict.fromkeys((*asked.before, *asked.after))
-    rows += [
-        (named(fact), *(str(side.get(fact, "not stated")) for side in (asked.before, asked.after))) for fact in facts
-    ]
+    sides = [facts_named(side, test) for side in (asked.before, asked.after)]
+    rows: list[tuple[str, ...]] = [("date", asked.dates[0], asked.dates[-1])] if asked.dates else []
+    for fact in dict.fromkeys((*sides[0], *sides[1])):
+        rows.append((named(fact), *(typed_fact(fact, side.get(fact))[0] or "not stated" for side in sides)))
     return [ReadyTable("Conditions of the two tests", ("", "first", "last"), tuple(rows))]
 
 
@@ -132,7 +140,7 @@ def _for_person(result: Any, last: Any, about: HandOver) -> list[Section]:
     following = [about.agreed] if about.agreed else ["We will talk about the next step together."]
     return [
         Section("", [Words(lines, "answer")]),
-        Section("", _picture(result)),
+        Section("", _plain_picture(result, last)),
         Section("What comes next", [Words([*goal, *following, ASK])]),
     ]
 
@@ -148,12 +156,14 @@ def _for_referrer(result: Any, last: Any, about: HandOver) -> list[Section]:
             f"{last.test.unit}): {sure_text(last.leads(chance))}."
         )
     plan = [text for text in (f"The person's goal: {about.goal}" if about.goal else "", about.agreed) if text]
+    left = len(result.cautions) - 2
+    more = [f"{left} more to mind stand on the page for the chart."] if left > 0 else []
     dates = about.question.dates if about.question else ()
     when = [f"Tested {dates[0]} and {dates[-1]}."] if dates else []
     return [
         Section("", [Words([*when, lead, *notes], "answer")]),
         Section("Planned", [Words(plan)] if plan else []),
-        Section("", [Words([*result.cautions[:2], CAUTION], "caution")]),
+        Section("", [Words([*result.cautions[:2], *more, CAUTION], "caution")]),
     ]
 
 

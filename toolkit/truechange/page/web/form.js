@@ -79,7 +79,7 @@ function soon() {
   picture.hidden = true;  // a picture of other numbers must not stand beside these
   answer.classList.add("waiting");
   clearTimeout(timer);
-  timer = setTimeout(ask, 60);
+  timer = setTimeout(ask, 10);
 }
 
 function add() {
