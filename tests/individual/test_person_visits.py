@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.individual import place, published_mcid, published_sem, with_gap
+from truechange.individual import chosen, offers, place
+from truechange.measures.published import published_rows
 
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 
@@ -127,14 +128,51 @@ def test_a_score_among_others_carries_the_source():
 
 
 def test_published_thresholds_are_chosen_and_their_gap_is_minded():
-    sem = published_sem("chair_stand_30s", "Gill et al")
+    sem = chosen("chair_stand_30s", "sem", "Gill et al")
     assert sem.value == pytest.approx(2.5 / (1.959964 * math.sqrt(2)), abs=1e-6)
     assert sem.df == sem.n - 1
+    assert chosen("chair_stand_30s", "mcid", "Mostafaee").value == 2.5
+    assert "expect more error here" in chosen("chair_stand_30s", "sem", "Gill et al", 84).origin.note
+    assert chosen("chair_stand_30s", "sem", "Gill et al", 0.0).origin == sem.origin
     with pytest.raises(tc.ChoiceError, match="published values fit"):
-        published_sem("chair_stand_30s")
-    assert published_mcid("chair_stand_30s", "Mostafaee").value == 2.5
-    assert "minutes to hours apart, these 84 days" in with_gap(sem.origin, 84).note
-    assert with_gap(sem.origin, 2) == sem.origin
+        chosen("gait_speed_usual", "sem", "e")
+    with pytest.raises(tc.ChoiceError, match="No published SEM has 'Nobody'"):
+        chosen("chair_stand_30s", "sem", "Nobody")
+    with pytest.raises(tc.RefusedError, match="may be used for one person"):
+        chosen("timed_up_and_go", "mcid")  # those published are of a major improvement
+
+
+def test_the_best_match_comes_first_and_doubtful_values_never():
+    best = offers("chair_stand_30s", "sem", 84)[0]
+    assert "knee OA" in best.value.origin.population
+    assert best.words.startswith("0.89 stands · knee OA, primary care, n = 114")
+    assert "TKA" in offers("stair_climb", "sem")[0].value.origin.population  # nobody else was measured
+    doubted = [row for row in published_rows() if row["doubt"]]
+    assert len(doubted) >= 30
+    tests = {row["measure"] for row in published_rows()}
+    offered = {(test, what, one.key) for test in tests for what in ("sem", "mcid") for one in offers(test, what)}
+    assert offered
+    for row in doubted:
+        what = "mcid" if row["quantity"] == "mic" else "sem"
+        assert (row["measure"], what, f"{row['citation']} | {row['value']} {row['unit']}") not in offered, row
+    answered = [test for test in tc.list_measures().index if offers(test, "sem") and offers(test, "mcid")]
+    assert set(answered) == {"chair_stand_30s", "sit_to_stand_5", "walk_6min", "single_leg_stance", "pain_0_10"}
+
+
+AGAINST = ("MAJOR", "much-improved threshold", "adopted, not estimated", "interval includes zero", "a conversion",
+           "acute ward", "not usable")  # fmt: skip
+
+
+@pytest.mark.parametrize("words", AGAINST)
+def test_a_value_whose_own_note_speaks_against_it_is_doubted(words):
+    rows = tc.published()
+    rows = rows[
+        rows["note"].str.contains(words, regex=False)
+        & rows["usable"]
+        & rows["quantity"].isin(["sem", "mdc90", "mdc95", "mic"])
+    ]
+    assert len(rows)
+    assert (rows["doubt"] != "").all(), rows[["measure", "quantity", "value", "note"]].to_string()
 
 
 UNABLE = "unable"

@@ -95,7 +95,8 @@ def test_the_picture(before, after, better):
         if len(line.get_ydata()) == 2 and line.get_ydata()[0] == line.get_ydata()[1]
     }
     assert len(styles) == 3, "the three lines must differ without colour"
-    low, high = ax.get_ylim()
+    low, high = sorted(ax.get_ylim())
+    assert (ax.get_ylim()[0] > ax.get_ylim()[1]) == (better == "lower"), "better is always upwards"
     assert all(
         low < end < high for end in (before, after, before + (got.test.sign if not got.worse else -got.test.sign) * 2)
     )

@@ -72,8 +72,7 @@ def test_json_holds_all_of_it(capsys, clinic):
         (["--sem", "1", "--mcid", "2", "--dates", "12.1.2026", "6.4.2026"], 1, "YYYY-MM-DD"),
         (["--sem", "1", "--mcid", "2", "--dates", "2026-04-06", "2026-01-12"], 1, "backwards"),
         (["--sem", "1", "--mcid", "2", "--dates", "2026-04-06"], 1, "1 dates for 2 scores"),
-        (["--published", "--mcid", "2"], 2, "Choose one"),
-        (["--sem-from", "Nobody", "--mcid", "2"], 2, "No value fits"),
+        (["--sem-from", "Nobody", "--mcid", "2"], 2, "No published SEM has 'Nobody'"),
         (["--sem", "1", "--mcid", "2", "--programme", "nowhere.toml"], 1, "cannot be read"),
         (["--sem", "1", "--mcid", "2", "--sheet", "sheet.txt"], 2, ".html or .pdf"),
     ],
@@ -122,7 +121,7 @@ def test_a_test_of_your_own_and_a_course(capsys):
     [
         ("[other]\nn = 3\n", "no table for 'chair_stand_30s'"),
         ("[chair_stand_30s]\nsemm = 3\n", "not known: semm"),
-        ('[chair_stand_30s]\nsem = "one"\n', "must be numbers"),
+        ('[chair_stand_30s]\nsem = "one"\n', "must be a number"),
         ("[chair_stand_30s]\nsem = 1\nmcid = 2\nn = 40\n", "lacks correlation"),
         ("not toml", "not understood"),
     ],

@@ -32,6 +32,7 @@ _HOME = {
     "published_threshold": "measures",
     "sit_to_stand_power": "measures",
     "stair_power": "measures",
+    "settings": "measures.settings",
     "read": "records",
     "icc": "reliability",
     "icc_table": "reliability",

@@ -114,9 +114,10 @@ def settings(path: str) -> Settings:
 
     Examples
     --------
-    >>> import tempfile, os
-    >>> file = os.path.join(tempfile.mkdtemp(), "clinic.toml")
-    >>> _ = open(file, "w").write("[measures.chair_stand_30s]\nsem = 0.93\nmcid = { value = 1.8 }\n")
+    >>> from pathlib import Path
+    >>> from tempfile import mkdtemp
+    >>> file = Path(mkdtemp()) / "clinic.toml"
+    >>> _ = file.write_text("[measures.chair_stand_30s]\nsem = 0.93\nmcid = { value = 1.8 }\n")
     >>> known = settings(file).of("chair_stand_30s")
     >>> known["sem"], known["mcid"]
     (0.93, 1.8)

@@ -47,7 +47,7 @@ def form_page(clinic: Any, key: str = "") -> str:
 
 def _offered(test: Measure, what: str) -> list[tuple[str, str]]:
     """Return the published values of a test that may be used for one person: what chooses one, and its words."""
-    from truechange.individual.offers import offers
+    from truechange.individual.elsewhere import offers
 
     return [(one.key, one.words) for one in offers(test.key, what)]
 

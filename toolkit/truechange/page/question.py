@@ -14,7 +14,7 @@ from truechange.foundation.sem import read_sem
 from truechange.individual.assess import own_test, person_change
 from truechange.individual.body import power_sentences
 from truechange.individual.context import place
-from truechange.individual.offers import chosen, offers
+from truechange.individual.elsewhere import chosen, offers
 from truechange.individual.protocol import MINOR, compare_protocols
 from truechange.individual.score_error import Programme
 from truechange.individual.several_visits import next_visit

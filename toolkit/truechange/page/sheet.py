@@ -15,7 +15,6 @@ from truechange.page.question import CAUTION, COMPARES, Question, facts_named
 from truechange.reporting.page import Picture, Section, Words, page_html
 from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite
-from truechange.reporting.tables import ReadyTable
 
 STYLE = """<style>@page { @bottom-right { content: none; } } figure img { max-width: 36rem; width: 100%; }
 @media print { html { font-size: 8.4pt; } h2 { margin-top: .7rem; } figure { margin: .3rem 0; }
@@ -114,15 +113,16 @@ def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
 
 
 def _conditions(about: HandOver, test: Any) -> list[Any]:
-    """Return how each test was done, side by side; nothing where nothing was stated."""
+    """Say when and how the tests were done; nothing where nothing was stated."""
     asked = about.question
     if asked is None or not (asked.before or asked.after or asked.dates):
         return []
-    sides = [facts_named(side, test) for side in (asked.before, asked.after)]
-    rows: list[tuple[str, ...]] = [("date", asked.dates[0], asked.dates[-1])] if asked.dates else []
-    for fact in dict.fromkeys((*sides[0], *sides[1])):
-        rows.append((named(fact), *(typed_fact(fact, side.get(fact))[0] or "not stated" for side in sides)))
-    return [ReadyTable("Conditions of the two tests", ("", "first", "last"), tuple(rows))]
+    first, last = (facts_named(side, test) for side in (asked.before, asked.after))
+    told = [f"tested {' and '.join(asked.dates)}"] if asked.dates else []
+    for fact in dict.fromkeys((*first, *last)):
+        one, two = (typed_fact(fact, side.get(fact))[0] or "not stated" for side in (first, last))
+        told.append(f"{named(fact)} {one}" if one == two else f"{named(fact)} {one} first, {two} last")
+    return [Words([f"{'; '.join(told)}."])]
 
 
 def _for_person(result: Any, last: Any, about: HandOver) -> list[Section]:
