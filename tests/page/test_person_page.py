@@ -17,7 +17,7 @@ import pytest
 import truechange as tc
 from truechange.foundation.errors import OutcomeError
 from truechange.measures.settings import settings
-from truechange.page.form import form_page, handed_over, reply
+from truechange.page.form import climbed, form_page, handed_over, reply
 from truechange.page.serve import LOOPBACK, serving
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -111,6 +111,31 @@ def test_several_visits_are_followed():
     assert "2 looks" in found["answer"]
     lacking = reply({**STANDS, "score": ["9", "11", "13"], "when": ["2026-01-12", "", "2026-04-06"]})
     assert "date" in lacking["wrong"]["when:1"]
+
+
+def test_the_ladder_of_seats_on_the_page(clinic):
+    days = {
+        "day": ["2026-01-12", "2026-01-14", "2026-01-16"],
+        "seat": ["46", "43", "17 in"],
+        "reps": ["10", "10", "10"],
+    }
+    days |= {"load": ["", "", ""], "arms": ["no"] * 3, "sore": ["no"] * 3}
+    found = climbed({**days, "goal_cm": "40", "goal": "the garden bench"}, clinic)
+    assert found["says"][0] == "Lowest seat stood up from without arms: 43 cm; the first day's was 46 cm."
+    assert found["says"][1] == "Goal: the garden bench (40 cm): 3 cm to go."
+    assert found["says"][2].startswith("Stay at 43 cm: 2 of the 3 easy days asked for (10 confident repetitions")
+    assert any("falling backwards" in text for text in found["cautions"])
+    assert found["src"].startswith("data:image/png")
+    assert "not a number" in climbed({**days, "seat": ["low", "43", "43"]})["says"][0]
+    assert "no" in climbed({})["says"][0].lower()
+
+
+def test_two_sides_stand_beside_each_other():
+    legs = {"measure": "single_leg_stance", "score": ["6", "15"], "other": ["8", "9"], "sem": "2.6", "mcid": "7"}
+    found = reply(legs)["answer"]
+    assert "Other side: Single-leg stance, eyes open: 8.0 → 9.0 s" in found
+    assert "10% of unchanged people, not in 5%" in found
+    assert "has no sides" in reply({**STANDS, "other": ["8", "9"]})["answer"]
 
 
 WRONG = [

@@ -47,6 +47,7 @@ _HOME = {
     "Programme": "individual",
     "reliable_change": "individual",
     "visits": "individual",
+    "ladder": "individual",
     "proportion": "responders",
     "count_responders": "responders",
     "compare_responders": "responders",

@@ -1,6 +1,7 @@
 """``truechange person``: two scores of one person in, a sentence for the chart and one for the person out."""
 
 import argparse
+from dataclasses import replace
 from math import isfinite
 from typing import Any
 
@@ -38,13 +39,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     def number(option: str, words: str) -> None:
         add(option, metavar="N", help=words)
 
-    add("scores", nargs="+", metavar="SCORE", help="in order of time; 14.6 or 14,6; unable; 9/10 for two at one stage")
+    add("scores", nargs="*", metavar="SCORE", help="in order of time; 14.6 or 14,6; unable; 9/10 for two at one stage")
     add("--measure", default="", metavar="TEST", help="a test of the catalogue (truechange measures)")
     add("--name", default="", help="name of a test of your own")
     add("--unit", default="", help="its unit")
     for which, better in (("less", "lower"), ("more", "higher")):
         words = f"a {better} score of your own test is an improvement"
         add(f"--{which}-is-better", action="store_const", const=better, dest="better", help=words)
+    add("--other-side", nargs="+", default=[], metavar="SCORE", help="scores of the other side, where a test has sides")
     add("--dates", nargs="+", default=[], metavar="DATE", help="one a score, YYYY-MM-DD")
     number("--age", "years, for norms")
     add("--sex", help="female or male, for norms")
@@ -71,15 +73,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--sheet", metavar="FILE", help="write one printable page, .html or .pdf")
     add("--for", dest="kind", default="chart", choices=("chart", "person", "referrer"), help="whom the page is for")
     add("--label", default="", help="words to put on the sheet, such as a person's code; none otherwise")
-    add("--goal", default="", help="the person's own goal, for the sheet")
+    add("--goal", default="", help="the person's own goal in their words, for the sheet or the ladder")
+    add(
+        "--ladder",
+        metavar="FILE",
+        help="follow the ladder of seats in a workbook with training logs, in place of scores",
+    )
+    add("--person", default="", metavar="CODE", help="whose training log, for --ladder")
+    number("--goal-cm", "seat height the person wants to stand up from, for --ladder")
     add("--agreed", default="", help="the next step as agreed, for the sheet")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Answer; return 0, or 1 where the scores do not allow an answer."""
+    if arguments.ladder:
+        return _ladder(arguments)
     from truechange.measures.catalogue import named_test
     from truechange.measures.settings import clinic_numbers
-    from truechange.page.question import Question, ask
+    from truechange.page.question import Question, ask, beside_other_side
 
     own = {"name": arguments.name, "unit": arguments.unit, "better": arguments.better}
     low, high = arguments.mcid_limits or (None, None)
@@ -108,6 +119,9 @@ def run(arguments: argparse.Namespace) -> int:
         confidence=arguments.confidence,
     )
     result, there = ask(question)
+    if arguments.other_side:
+        other = ask(replace(question, scores=tuple(arguments.other_side)))[0]
+        result = beside_other_side(result, other)
     written = ""
     if arguments.sheet:
         from truechange.page.sheet import HandOver, write_sheet
@@ -121,6 +135,31 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         print("\n".join(screen(result, there, None if arguments.everything else LINES)))
     return 1 if result.verdict == "not_assessable" else 0
+
+
+def _ladder(arguments: argparse.Namespace) -> int:
+    """Print how far down the ladder of seats one person of a clinic's file is."""
+    from truechange.foundation.errors import DataError
+    from truechange.individual.seats import ProgressionRule, ladder
+    from truechange.individual.typed import typed_number
+    from truechange.measures.settings import progression_rule
+    from truechange.records import read
+
+    log = read(arguments.ladder).sessions
+    rows = log[log["person"].astype(str) == arguments.person]
+    if rows.empty:
+        known = ", ".join(sorted(log["person"].astype(str).unique())[:5])
+        raise DataError(
+            f"{arguments.ladder} has no training log of {arguments.person!r} (--person); it has {known} ..."
+        )
+    goal = None if arguments.goal_cm is None else typed_number(arguments.goal_cm, "goal", "cm")
+    found = ladder(
+        rows, goal_cm=goal, goal=arguments.goal, rule=ProgressionRule(**progression_rule(arguments.settings))
+    )
+    for name, texts in (("Ladder", found.sentences()), ("Mind", found.cautions)):
+        for text in texts:
+            print("\n".join(_block(name, text)))
+    return 0
 
 
 def _facts(words: list[str]) -> dict[str, str]:
@@ -147,7 +186,9 @@ def screen(result: Any, there: tuple[str, ...] = (), lines: int | None = LINES) 
     for name, text in zip(names, says, strict=False):
         shown += _block(name, text)
     held = [("Mind", text) for text in result.cautions]
-    rest = [*held[:2], *(("Norms", text) for text in there[:1]), *held[2:], *(("Norms", text) for text in there[1:])]
+    safety = getattr(getattr(result, "test", None), "safety", ())
+    rest = [*held[:2], *(("Safety", text) for text in safety[:1]), *(("Norms", text) for text in there[:1]), *held[2:]]
+    rest += [*(("Safety", text) for text in safety[1:]), *(("Norms", text) for text in there[1:])]
     for done, (name, text) in enumerate(rest):
         block = _block(name, text)
         last = done == len(rest) - 1

@@ -51,6 +51,8 @@ class Measure:
         What makes the test harder, fact by fact: ``"lower"`` or ``"higher"``, or the word that is the hardest.
     zero_unable : bool
         Whether a score of 0 means that the person was unable.
+    sides : bool
+        Whether left and right are tested each.
     safety, reading : tuple of str
         Usual cautions when testing, and when reading the score. Local rules and the clinician's judgement go first.
     also : tuple of str
@@ -83,6 +85,7 @@ class Measure:
     tolerances: "Mapping[str, float]" = field(default_factory=lambda: MappingProxyType({}), hash=False)
     harder: "Mapping[str, str]" = field(default_factory=lambda: MappingProxyType({}), hash=False)
     zero_unable: bool = False
+    sides: bool = False
     safety: tuple[str, ...] = ()
     reading: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
@@ -184,7 +187,8 @@ def catalogue() -> MappingProxyType[str, Measure]:
             protocol=tuple(column for column, _, _ in facts),
             tolerances=MappingProxyType({column: float(slack) for column, _, slack in facts if slack}),
             harder=MappingProxyType(dict(fact.split("=") for fact in row["harder"].split(";") if fact)),
-            zero_unable=row["zero_unable"] == "yes", safety=tuple(cautions.get((row["key"], "safety"), ())),
+            zero_unable=row["zero_unable"] == "yes", sides=row["sides"] == "yes",
+            safety=tuple(cautions.get((row["key"], "safety"), ())),
             reading=tuple(cautions.get((row["key"], "reading"), ())), also=tuple(row["also"].split(";")),
         )  # fmt: skip
     return MappingProxyType(tests)

@@ -20,6 +20,7 @@ ERROR = ("sem", "sem_df", "sem_people", "sem_days", "practice", "practice_se", "
 IMPORTANT = ("value", "low", "high", "n", "source", "population")
 GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
 PROGRAMME = ("name", "weeks", *GROUP)
+LADDER = ("days", "confident_reps", "most_soreness")
 OLD_NUMBERS = (*GROUP, "sem", "sem_df", "mcid", "mcid_low", "mcid_high", "mcid_worse", "practice", "practice_se")
 OLD = ("name", "done", "baseline_scores", *OLD_NUMBERS)  # a table a test, the programme file of before
 
@@ -93,6 +94,13 @@ def clinic_numbers(path: "str | None", measure: str) -> dict[str, Any]:
     return known
 
 
+def progression_rule(path: "str | None") -> dict[str, Any]:
+    """Return the clinic's own rule for going lower (``[ladder]``): days, confident_reps, most_soreness."""
+    if path is None and not os.path.exists(FILE):
+        return {}
+    return dict(settings(path or FILE).ladder)
+
+
 def settings(path: str) -> Settings:
     r"""Read a clinic's settings from ``clinic.toml`` (or the programme file of before, TOML or JSON).
 
@@ -146,6 +154,7 @@ def settings(path: str) -> Settings:
                 raise DataError(
                     f"{path}, [{where}.{key}]: write mcid = {{ value = {table['mcid']!r} }}, with low and high."
                 )
+    _check(path, "ladder", content.get("ladder", {}), LADDER, LADDER)
     kept = {name: content.get(name, {}) for name in ("clinic", "measures", "programme", "ladder")}
     return Settings(str(path), **kept, old=old)
 

@@ -1,6 +1,7 @@
 """The one-person form: its fields, the answer to what was typed, its picture, and the pages to hand over."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from itertools import zip_longest
 from pathlib import Path
@@ -9,9 +10,9 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from truechange.foundation.errors import OutcomeError
-from truechange.individual.typed import named, typed_score
+from truechange.individual.typed import named, typed_number, typed_score
 from truechange.measures.catalogue import Measure, catalogue, facts
-from truechange.page.question import CAUTION, COMPARES, GROUP, Question, ask, number
+from truechange.page.question import CAUTION, COMPARES, GROUP, Question, ask, beside_other_side, number
 
 WEB = Path(__file__).parent / "web"
 FIRST_TEST = "chair_stand_30s"
@@ -126,10 +127,52 @@ def reply(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     if question is None:
         return {"wrong": wrong, "answer": "", "drawn": False}
     try:
-        result, there = ask(question)
+        result, there = _asked(question, typed)
     except OutcomeError as trouble:
         return {"wrong": {}, "answer": _pages().get_template("refused.html").render(why=str(trouble)), "drawn": False}
     return {"wrong": {}, "answer": _answer(result, there), "drawn": _drawable(result)}
+
+
+def _asked(question: Question, typed: Typed) -> tuple[Any, tuple[str, ...]]:
+    """Answer the question, beside it that of the other side where its scores were typed."""
+    result, there = ask(question)
+    if other := tuple(text for text in map(str, typed.get("other", ())) if text.strip()):
+        result = beside_other_side(result, ask(replace(question, scores=other))[0])
+    return result, there
+
+
+def climbed(typed: Typed, clinic: Any = None) -> dict[str, Any]:
+    """Return how far down the ladder of seats the typed days lead, in words and a picture; or what is wrong."""
+    from base64 import b64encode
+
+    from truechange.foundation.html import png
+    from truechange.individual.seats import ProgressionRule, ladder
+
+    names = {
+        "day": "date",
+        "seat": "seat_height_cm",
+        "arms": "arms_used",
+        "load": "load_kg",
+        "reps": "reps",
+        "sore": "sore",
+    }
+    columns = {ours: [str(text).strip() for text in typed.get(name, ())] for name, ours in names.items()}
+    kept = [at for at, text in enumerate(columns["seat_height_cm"]) if text]
+    try:
+        days: dict[str, Any] = {name: [texts[at] for at in kept] for name, texts in columns.items()}
+        for name, unit in (("seat_height_cm", "cm"), ("load_kg", "kg"), ("reps", "")):
+            days[name] = [typed_number(text or "0", named(name), unit) for text in days[name]]
+        days["soreness_next_day"] = [10 if text == "yes" else 0 for text in days.pop("sore")]
+        goal = str(typed.get("goal_cm") or "").strip()
+        found = ladder(
+            days, goal_cm=typed_number(goal, "goal", "cm") if goal else None, goal=str(typed.get("goal") or ""),
+            rule=ProgressionRule(**(clinic.ladder if clinic else {})),
+        )  # fmt: skip
+        picture = b64encode(png(found.plot(width=4.6, height=3.0), dpi=110)).decode()
+    except OutcomeError as trouble:
+        return {"says": [str(trouble)], "cautions": [], "src": "", "alt": ""}
+    return {"says": found.sentences(), "cautions": found.cautions, "src": f"data:image/png;base64,{picture}",
+            "alt": found.alt}  # fmt: skip
 
 
 def _drawable(result: Any) -> bool:
@@ -167,7 +210,7 @@ def drawn(typed: Typed, clinic: Any = None) -> dict[str, Any]:
 
     question, _ = read(typed, clinic)
     try:
-        result: Any = ask(question)[0] if question else None
+        result: Any = _asked(question, typed)[0] if question else None
     except OutcomeError:
         result = None  # the answer has said why
     if result is None:
@@ -195,7 +238,7 @@ def handed_over(typed: Typed, clinic: Any, kind: str, *, pdf: bool = False) -> s
     if question is None:
         return _pages().get_template("refused.html").render(why=" ".join(wrong.values()))
     try:
-        result, there = ask(question)
+        result, there = _asked(question, typed)
         label, goal, agreed = (str(typed.get(name) or "").strip() for name in ("label", "goal", "agreed"))
         about = HandOver(question, there, label, goal, agreed)
         if not pdf:

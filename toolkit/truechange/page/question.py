@@ -8,6 +8,7 @@ from typing import Any
 
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.numbers import percent
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import told
 from truechange.foundation.sem import read_sem
@@ -133,6 +134,23 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
     })  # fmt: skip
     held = (*said, *_transport(question, about), *found.cautions, *_read_as(typed, question, test))
     return replace(found, cautions=held), there
+
+
+def beside_other_side(result: Any, other: Any) -> Any:
+    """Return the answer of one side with the other side's words in its cautions: two looks at one person.
+
+    Raises
+    ------
+    ChoiceError
+        The test has no sides.
+    """
+    test = getattr(result, "test", None) or result.changes[-1].test
+    if not test.sides:
+        raise ChoiceError(f"{test.name or 'This test'} has no sides: leave the scores of another side out.")
+    level = result.confidence if hasattr(result, "confidence") else result.level.confidence
+    passes = f"one of them passes the error in {percent(1 - level**2)} of unchanged people"
+    price = f"Both sides were looked at: {passes}, not in {percent(1 - level)}."
+    return replace(result, cautions=(f"Other side: {other.sentences()[0]}", price, *result.cautions))
 
 
 def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], list[str]]:
@@ -302,11 +320,11 @@ def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[s
 
 
 def _transport(question: Question, about: Mapping[str, Any]) -> tuple[str, ...]:
-    """Hold published numbers against the programme's own baseline scores, where the file has them."""
+    """Hold published numbers against this person's test and, where they are known, the clinic's own baseline scores."""
     scores = question.clinic.get("baseline_scores")
     found = []
     for what in ("sem", "mcid"):
-        if scores and about[what].origin.kind == "published":
+        if about[what].origin.kind == "published":
             from truechange.reliability.transport import transport_check
 
             gap = f"{question.days[-1]} days" if question.dates else ""

@@ -47,7 +47,7 @@ class Page(RequestHandler):
         """Send the content policy; keep the address, which holds the token, from leaving in a referrer."""
         self.set_header("Content-Security-Policy", POLICY)
         self.set_header("Cache-Control", "no-store")
-        self.set_header("Referrer-Policy", "no-referrer")
+        self.set_header("Referrer-Policy", "same-origin")
         self.set_header("X-Content-Type-Options", "nosniff")
         self.clear_header("Server")
 
@@ -97,7 +97,7 @@ class Ask(Page):
 
     def post(self, what: str) -> None:
         """Answer what was typed (JSON: one text a field, lists for the visits)."""
-        from truechange.page.form import drawn, reply
+        from truechange.page.form import climbed, drawn, reply
 
         try:
             typed = json.loads(self.request.body)
@@ -105,7 +105,8 @@ class Ask(Page):
             raise HTTPError(400, "not JSON") from None
         if not isinstance(typed, dict):
             raise HTTPError(400, "not one entry a field")
-        self.finish((reply if what == "answer" else drawn)(typed, self.settings["clinic"]))
+        made = {"answer": reply, "picture": drawn, "ladder": climbed}[what]
+        self.finish(made(typed, self.settings["clinic"]))
 
 
 class Nothing(Page):
@@ -142,7 +143,7 @@ def application(token: str, port: int, clinic: Any = None) -> Application:
     """Return the page's application; every address begins with `token`, which only its owner was told."""
     at = f"/{token}/"
     routes: list[Any] = [
-        (at, Form), (at + r"(form\.css|form\.js)", Asset), (at + "alive", Alive), (at + "(answer|picture)", Ask),
+        (at, Form), (at + r"(form\.css|form\.js)", Asset), (at + "alive", Alive), (at + "(answer|picture|ladder)", Ask),
         (at + "hand-over", HandOver), (".*", Nothing),
     ]  # fmt: skip
     return Application(routes, port=port, clinic=clinic, log_function=lambda _: None)
@@ -194,5 +195,5 @@ def serving(port: int | None = None, clinic: Any = None) -> Iterator[str]:
 
 
 def _warm() -> None:
-    """Load the drawing library behind the form, while somebody types."""
-    import matplotlib.pyplot  # noqa: F401
+    """Load what is slow behind the form, while somebody types: drawing, and the check of published numbers."""
+    import truechange.reliability.transport  # noqa: F401

@@ -260,7 +260,7 @@ def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
     return Part(
         facts, frame, (first, shares.sentence(), *response.sentences()), cautions, sources, draw=partial(_draw, facts),
         seen="Difference of mean improvement, plain and adjusted, with intervals.",
-        hide=partial(_hidden, facts, cautions), height=1.6,
+        hide=partial(_hidden, facts, cautions), height=1.58,
     )  # fmt: skip
 
 

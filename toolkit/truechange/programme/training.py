@@ -1,7 +1,6 @@
 """Training log: adherence (planned and done), fidelity to the progression rule, tolerance (pain, adverse events)."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +12,7 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Part, Result, gathered, told
+from truechange.individual.seats import ProgressionRule
 from truechange.numerics.small_cells import FEW, HIDDEN, LEAST, few, given_away, masked, protect
 from truechange.programme.parts import Refused, attempt, coefficient, hc3, kind_of, sources_of
 
@@ -34,30 +34,6 @@ EVENTS = {  # kinds of adverse events by how words begin
     "pain, flare or swelling": ("pain(s|ful)?\\b", "flare", "sore", "swell", "swollen", "\\w*aches?\\b"),
     "muscle or joint injury": ("strain", "sprain", "tear", "torn", "injur", "twist"),
 }
-
-
-@dataclass(frozen=True)
-class ProgressionRule:
-    """When a person may go lower or heavier (common practice, no source; the number of days is our reading of several).
-
-    Parameters
-    ----------
-    days : int
-        Easy days at a stage before the next one.
-    confident_reps : int
-        Repetitions of an easy day without a load; with a load the lower end of its range counts.
-    most_soreness : int
-        Soreness the next day (0-10) that is still not notable.
-    unloaded, loaded, steps : tuple of int
-        Ranges of repetitions: fast stands without and with a load, step drill for each side.
-    """
-
-    days: int = 3
-    confident_reps: int = 10
-    most_soreness: int = 1
-    unloaded: tuple[int, int] = (8, 10)
-    loaded: tuple[int, int] = (5, 8)
-    steps: tuple[int, int] = (8, 12)
 
 
 def dose(people: pd.DataFrame, sessions: pd.DataFrame, *, unit: str = "", confidence: float = 0.95) -> Part:
@@ -256,12 +232,7 @@ def fidelity(sessions: pd.DataFrame, rule: ProgressionRule | None = None) -> Par
     if not seated.any():
         raise DataError("No training day has a seat height: the progression rule cannot be checked.")
     stands = log[seated].assign(load=load[seated])
-    soreness = stands["soreness_next_day"] if "soreness_next_day" in stands else pd.Series(np.nan, index=stands.index)
-    easy = (
-        (stands["reps"] >= np.where(stands["load"] > 0, rule.loaded[0], rule.confident_reps))
-        & ~(stands["pain_after"] > stands["pain_before"])
-        & ~(soreness > rule.most_soreness)
-    )
+    easy = rule.easy(stands.assign(load_kg=stands["load"]))
     new_person = stands["person"].ne(stands["person"].shift())
     seat, weight = stands["seat_height_cm"].diff(), stands["load"].diff()
     advance = ((seat < 0) | (weight > 0)) & ~new_person

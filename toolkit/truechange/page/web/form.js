@@ -7,16 +7,20 @@ let asked = 0, timer = 0, wrongs = {};
 const touched = new Set();
 
 function typed() {
-  const fields = { when: [], score: [] };
-  for (const [name, value] of new FormData(form)) {
+  const fields = { when: [], score: [], other: [] };
+  return gathered(form, fields);
+}
+
+function gathered(from, fields) {
+  for (const [name, value] of new FormData(from)) {
     if (name in fields && Array.isArray(fields[name])) fields[name].push(value);
     else fields[name] = value;
   }
   return fields;
 }
 
-async function post(where) {
-  const response = await fetch(where, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(typed()) });
+async function post(where, fields = typed()) {
+  const response = await fetch(where, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(fields) });
   if (response.status === 500) return { wrong: {}, answer: "<h2 class='verdict none'>No answer</h2><p>The program failed on this entry; its terminal names the place.</p>" };
   if (!response.ok) throw new Error(response.status);
   return response.json();
@@ -82,8 +86,8 @@ function soon() {
   timer = setTimeout(ask, 10);
 }
 
-function add() {
-  const rows = document.querySelectorAll(".visit"), place = rows.length, row = rows[1].cloneNode(true);
+function another(kind) {
+  const rows = document.querySelectorAll(kind), place = rows.length, row = rows[1].cloneNode(true);
   for (const one of row.querySelectorAll("[id], [for], [data-wrong], [aria-describedby]")) {
     for (const name of ["id", "for", "data-wrong", "aria-describedby"]) {
       const value = one.getAttribute(name);
@@ -92,11 +96,30 @@ function add() {
     if (one.tagName === "INPUT") { one.value = ""; one.removeAttribute("aria-invalid"); }
     if (one.dataset.wrong) one.textContent = "";
   }
+  rows[place - 1].after(row);
+  row.querySelector("input").focus();
+  return { rows, row, place };
+}
+
+function add() {
+  const { rows, row, place } = another(".visit");
   const name = (which) => rows[0].querySelector("label").textContent.replace("First", which);
   rows.forEach((old, at) => { if (at) old.querySelector("label").textContent = name("Visit " + (at + 1)); });
   row.querySelector("label").textContent = name("Visit " + (place + 1));
-  rows[place - 1].after(row);
-  row.querySelector("input").focus();
+}
+
+async function climb(from) {
+  const fields = gathered(from, { day: [], seat: [], load: [], reps: [], arms: [], sore: [] });
+  fields.goal = document.getElementById("goal").value;
+  const found = await post("ladder", fields), image = document.querySelector("#climb img");
+  document.getElementById("climbed").replaceChildren(...[...found.says, ...found.cautions].map((text) => {
+    const line = document.createElement("p");
+    line.textContent = text;
+    return line;
+  }));
+  image.src = found.src;
+  image.alt = found.alt;
+  document.getElementById("climb").hidden = !found.src;
 }
 
 async function copy() {
@@ -124,6 +147,7 @@ async function change(measure) {  // another test brings its own fields; what wa
 
 document.addEventListener("input", (event) => {
   const name = event.target.name;
+  if (event.target.form !== form) return;
   if (name === "measure") { change(event.target.value); return; }
   for (const other of [name + "_from", (name || "").replace("_from", "")]) {  // a number and a source of it exclude each other
     const field = document.getElementById(other);
@@ -133,6 +157,7 @@ document.addEventListener("input", (event) => {
 });
 document.addEventListener("focusout", (event) => { touched.add(event.target.id); mark(wrongs); });
 document.addEventListener("submit", (event) => {
+  if (event.target.id === "ladder") { event.preventDefault(); climb(event.target).catch(() => alive(false)); }
   if (event.target.id !== "hand-over") return;
   event.target.elements.typed.value = JSON.stringify(typed());
   event.target.elements.as.value = document.getElementById("as-pdf").checked ? "pdf" : "";
@@ -142,5 +167,6 @@ document.addEventListener("click", (event) => {
   if (event.target.id === "add") add();
   if (["add", "dates"].includes(event.target.id)) document.getElementById("visits").classList.add("dated");
   if (event.target.id === "copy") copy();
+  if (event.target.id === "add-day") another(".day");
 });
 setInterval(() => fetch("alive").then((found) => alive(found.ok), () => alive(false)), 3000);

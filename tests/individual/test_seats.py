@@ -1,0 +1,50 @@
+"""The ladder of seats: who may go lower, and how near the goal is (rule: common practice, no source)."""
+
+import pytest
+
+import truechange as tc
+from truechange.individual import ProgressionRule
+
+DAYS = {
+    "date": [f"2026-01-{day}" for day in (12, 13, 14, 15, 16, 17)], "seat_height_cm": [48, 48, 48, 44, 44, 44],
+    "reps": [10, 10, 10, 10, 9, 10], "arms_used": ["yes", "no", "no", "no", "no", "no"], "load_kg": [0] * 6,
+    "pain_before": [2] * 6, "pain_after": [2, 2, 2, 2, 2, 3], "soreness_next_day": [0, 0, 0, 1, 0, 0],
+}  # fmt: skip
+
+
+def test_stages_and_easy_days_are_counted():
+    found = tc.ladder(DAYS, goal_cm=40, goal="get up from the sofa")
+    assert found.table()[["seat_height_cm", "arms_used", "days", "easy_days"]].values.tolist() == [
+        [48, "yes", 1, 1], [48, "no", 2, 2], [44, "no", 3, 1],
+    ]  # fmt: skip
+    assert (found.lowest, found.start, found.easy_days, found.may_advance) == (44.0, 48.0, 1, False)
+    assert "Goal: get up from the sofa (40 cm): 4 cm to go." in found.sentences()
+    easier = tc.ladder(DAYS, rule=ProgressionRule(days=1))
+    assert easier.may_advance
+    assert easier.sentences()[-1].startswith("May go lower or heavier: 1 easy days at 44 cm, 1 are asked for")
+
+
+def test_a_reached_goal_and_a_seat_with_arms():
+    assert "Goal: 44 cm: reached." in tc.ladder(DAYS, goal_cm=44).sentences()
+    held = tc.ladder({**DAYS, "arms_used": ["yes"] * 6}, goal_cm=44)
+    assert held.sentences()[0] == "Not yet stood up from any seat without arms."
+    assert not any("Goal" in text for text in held.sentences())
+
+
+def test_the_ladder_is_drawn_lower_seats_upwards():
+    import matplotlib.pyplot as plt
+
+    ax = tc.ladder(DAYS, goal_cm=40).plot()
+    bottom, top = ax.get_ylim()
+    assert bottom > top
+    plt.close(ax.figure)
+
+
+@pytest.mark.parametrize(
+    ("log", "said"),
+    [({"date": ["2026-01-12"]}, "has no seat_height_cm, reps"),
+     ({"date": ["soon"], "seat_height_cm": [43], "reps": [10]}, "No day of the log")],
+)  # fmt: skip
+def test_a_log_that_cannot_be_followed(log, said):
+    with pytest.raises(tc.DataError, match=said):
+        tc.ladder(log)
