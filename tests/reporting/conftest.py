@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.reporting.audit_enough import in_words
+from truechange.reporting.audit_tables import in_words
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 

@@ -11,9 +11,8 @@ from openpyxl import load_workbook
 
 from truechange.numerics.small_cells import HIDDEN, POOLED
 from truechange.programme import training
-from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_report import audit_json, audit_page, write_audit
-from truechange.reporting.audit_tables import audit_tables, measure_rows
+from truechange.reporting.audit_tables import audit_tables, in_words, measure_rows
 from truechange.reporting.stamp import stamp
 
 PERSON = re.compile(r"\bP\d{3}\b")

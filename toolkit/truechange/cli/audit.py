@@ -66,8 +66,8 @@ def run(args: argparse.Namespace) -> int:
     """Read, audit, write; 1 when rows had to be set aside as errors."""
     from truechange.programme import audit
     from truechange.records import read
-    from truechange.reporting.audit_enough import in_words
     from truechange.reporting.audit_report import audit_json, write_audit
+    from truechange.reporting.audit_tables import in_words
     from truechange.reporting.stamp import stamp
     from truechange.reporting.thresholds import read_thresholds
 

@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from truechange.programme import audit
     from truechange.programme.own_numbers import missing_words, own_numbers
     from truechange.records import read
-    from truechange.reporting.audit_enough import in_words
+    from truechange.reporting.audit_tables import in_words
 
     with progress(12, "reading") as step:
         records = read(args.file, **reading(args))

@@ -80,7 +80,7 @@ def changed_enough(improvement: Any, known: Part, resolution: float, confidence:
     refused = tuple(part for part in parts if isinstance(part, Refused))
     rows = [{"quantity": words, **_row(found[name])} for name, words in MEANINGS.items()]
     says = _says(found)
-    shown = {words: _share(found[name]) for name, words in MEANINGS.items() if found[name] not in refused}
+    shown = {words: share_of(found[name]) for name, words in MEANINGS.items() if found[name] not in refused}
     return Spoken(
         {**found, "curve": curve, "refused": refused}, pd.DataFrame(rows).reindex(columns=COLUMNS), says,
         gathered((), *parts), sources_of(*parts), draw=partial(_draw, shown), height=0.9 + 0.34 * len(shown),
@@ -91,7 +91,7 @@ def _refusal(part: str, missing: Any) -> Refused:
     return Refused(part, missing.reason if isinstance(missing, Refused) else "Nothing to hold the change against.")
 
 
-def _share(part: Any) -> Estimate:
+def share_of(part: Any) -> Estimate:
     """Return the share a part stands for, with its interval."""
     return part.share() if isinstance(part, Responders) else part.share if isinstance(part, ErrorOnly) else part
 
@@ -105,7 +105,7 @@ def _row(part: Any) -> dict[str, Any]:
         numbers = first[["changed_enough", "started", "proportion", "low", "high"]]
         named = dict(zip(COLUMNS[2:7], numbers, strict=True))
         return {"threshold": part.threshold.value, **named, "note": "of those due"}
-    share, error = _share(part), isinstance(part, ErrorOnly)
+    share, error = share_of(part), isinstance(part, ErrorOnly)
     row = {"threshold": part.threshold.value} if error else {}
     return row | {"people": part.expected if error else part.value * part.n, "of": part.n, "low": share.low,
                   "share": part.proportion if error else part.value, "high": share.high,

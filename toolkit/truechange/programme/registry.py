@@ -1,7 +1,6 @@
 """Responders by site, sex, age band and test in a registry of millions of rows, from a frame or straight from files."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ from pandas.api.types import union_categoricals
 
 from truechange.foundation.errors import DataError, check_confidence, listed
 from truechange.foundation.numbers import percent, reaches
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part
 from truechange.measures import measure as measure_of
 from truechange.numerics.intervals import FEW, wilson_limits
 from truechange.records.streaming import BATCH, streamed
@@ -20,46 +19,6 @@ from truechange.records.streaming import BATCH, streamed
 Chunk = tuple[NDArray[np.integer], NDArray[np.integer], NDArray[np.integer], NDArray[np.float64]]
 COLUMNS = ("person", "measure", "occasion", "value")
 WHERE = ("of other occasions", "of other tests", "of unknown people", "without a number")
-
-
-@dataclass(frozen=True)
-class RegistryShares(Result):
-    """Responder shares of every group and test.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        The columns of :meth:`table`.
-    account : dict of str to int
-        Where the assessment rows went; ``rows read`` is the sum of all others.
-    people : int
-        People in the people table: they started.
-    cautions : tuple of str
-        What a reader must know.
-    """
-
-    rows: pd.DataFrame
-    account: dict[str, int]
-    people: int
-    cautions: tuple[str, ...]
-    sources = ("newcombe1998a",)
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a test and group: measure, the groups' columns, started, measured, changed_enough, proportion,
-        low, high (Wilson, of those who started).
-        """  # noqa: D205
-        return self.rows.copy()
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say each test's share over all groups, and where the rows went."""
-        said = []
-        for key, part in self.rows.groupby("measure", sort=False):
-            k, n = int(part["changed_enough"].sum()), int(part["started"].sum())
-            said.append(
-                f"{measure_of(str(key)).name}: {k} of {n} people who started changed enough ({percent(k / n)})."
-            )
-        others = ", ".join(f"{count} {why}" for why, count in self.account.items() if why != "rows read" and count)
-        return (*said, f"{self.account['rows read']} assessment rows: {others}.")
 
 
 def responder_registry(
@@ -71,7 +30,7 @@ def responder_registry(
     before: str = "baseline",
     after: str = "discharge",
     confidence: float = 0.95,
-) -> RegistryShares:
+) -> Part:
     """Count responders by group and test at the scale of a registry.
 
     Parameters
@@ -92,7 +51,10 @@ def responder_registry(
 
     Returns
     -------
-    RegistryShares
+    Part
+        Table and ``rows``: measure, the groups' columns, started, measured, changed_enough, proportion, low, high
+        (Wilson, of those who started). ``account`` (dict: where the assessment rows went; ``rows read`` is the sum of
+        all others), ``people`` (in the people table: they started).
 
     Raises
     ------
@@ -147,9 +109,20 @@ def responder_registry(
     )  # fmt: skip
     low, high = wilson_limits(table["changed_enough"], table["started"], confidence)
     table = table.assign(proportion=table["changed_enough"] / table["started"], low=low, high=high)
-    return RegistryShares(
-        table[["measure", *(name for name in table if name != "measure")]], account, n, _cautions(table)
-    )
+    table = table[["measure", *(name for name in table if name != "measure")]]
+    facts = {"rows": table, "account": account, "people": n}
+    return Part(facts, table, _says(table, account), _cautions(table), ("newcombe1998a",))
+
+
+def _says(table: pd.DataFrame, account: Mapping[str, int]) -> tuple[str, ...]:
+    """Say each test's share over all groups, and where the rows went."""
+    sums = table.groupby("measure", sort=False)[["changed_enough", "started"]].sum()
+    said = [
+        f"{measure_of(str(key)).name}: {k} of {n} people who started changed enough ({percent(k / n)})."
+        for key, k, n in sums.itertuples(name=None)
+    ]
+    others = ", ".join(f"{count} {why}" for why, count in account.items() if why != "rows read" and count)
+    return (*said, f"{account['rows read']} assessment rows: {others}.")
 
 
 def _count(

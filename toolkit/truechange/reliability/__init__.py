@@ -3,12 +3,12 @@
 from truechange.reliability.agreement import LimitsOfAgreement, limits_of_agreement
 from truechange.reliability.components import VarianceComponents, variance_components
 from truechange.reliability.error import MeasurementError, measurement_error
-from truechange.reliability.icc import IccChoice, IccResult, choose_icc, icc, icc_table
+from truechange.reliability.icc import IccResult, choose_icc, icc, icc_table
 from truechange.reliability.kappa import WeightedKappa, weighted_kappa
 from truechange.reliability.transport import TransportCheck, transport_check
 
 __all__ = [
-    "IccChoice", "IccResult", "LimitsOfAgreement", "MeasurementError", "TransportCheck", "VarianceComponents",
+    "IccResult", "LimitsOfAgreement", "MeasurementError", "TransportCheck", "VarianceComponents",
     "WeightedKappa", "choose_icc", "icc", "icc_table", "limits_of_agreement", "measurement_error", "transport_check",
     "variance_components", "weighted_kappa",
 ]  # fmt: skip

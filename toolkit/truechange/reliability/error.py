@@ -24,7 +24,7 @@ from truechange.foundation.errors import (
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import decimals_for
 from truechange.foundation.origin import Origin
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Part, Result, told
 from truechange.numerics.mean_squares import (
     MeanSquares,
     graybill_wang,
@@ -43,9 +43,7 @@ from truechange.reliability.scores import (
     trial_table,
 )
 from truechange.reliability.stability import (
-    LogError,
     Spread,
-    TrialLearning,
     learning_between,
     log_error,
     logarithms,
@@ -196,11 +194,11 @@ class MeasurementError(Result):
         """Whether the error depends on the level of the score (people with every trial)."""
         return spread_of(self.complete, self.sample)
 
-    def learning_between_trials(self, margin: float | None = None) -> TrialLearning:
+    def learning_between_trials(self, margin: float | None = None) -> Part:
         """Return the gains between consecutive trials; `margin` is the gain too small to matter (such as MCID / 4)."""
         return learning_between(self.complete, self.trials, self.sample, margin)
 
-    def on_log_scale(self) -> LogError:
+    def on_log_scale(self) -> Part:
         """Return the same error as a ratio, for errors that grow with the score.
 
         Raises

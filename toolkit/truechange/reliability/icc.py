@@ -12,7 +12,7 @@ from truechange.foundation.errors import DataError, check_choice, check_confiden
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Part, Result, told
 from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
 from truechange.reliability.components import fit_components, shared_trials
 from truechange.reliability.scores import LIMITS, Sample, TrialTable, count_cautions, resampled_limits, trial_table
@@ -21,45 +21,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-@dataclass(frozen=True)
-class IccChoice(Result):
-    """The form that follows from four answers.
-
-    Parameters
-    ----------
-    form : str
-        To pass to ``icc(..., form=)``.
-    reasons : tuple of str
-        One a question.
-    missing : str
-        To pass to ``icc(..., missing=)``.
-    """
-
-    form: str
-    reasons: tuple[str, ...]
-    missing: str = "refuse"
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("mcgraw1996", "tenhove2024")
-
-    @property
-    def reason(self) -> str:
-        """All reasons as one text."""
-        return " ".join(self.reasons)
-
-    def sentences(self) -> tuple[str, ...]:
-        """Name the form, then the reasons."""
-        return (f"Use {self.form}.", *self.reasons)
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a question."""
-        questions = ("others in use", "shifts matter", "scores averaged", "complete")
-        return pd.DataFrame({"question": questions, "reason": self.reasons})
-
-
 def choose_icc(
     *, others_in_use: bool = True, shifts_matter: bool = True, scores_averaged: bool = False, complete: bool = True,
     trials_linked: bool = True,
-) -> IccChoice:  # fmt: skip
+) -> Part:  # fmt: skip
     """Turn the four questions about a design into the form of the ICC.
 
     Parameters
@@ -78,8 +43,9 @@ def choose_icc(
 
     Returns
     -------
-    IccChoice
-        `.form`, `.missing` and a `.reasons` sentence a question.
+    Part
+        ``form`` and ``missing``, to pass to :func:`icc`; ``reasons``, a sentence a question, and ``reason``, all of
+        them as one text.
 
     Raises
     ------
@@ -117,10 +83,14 @@ def choose_icc(
         if complete
         else "Scores are missing or testers differ between people: fit the variances by REML.",
     )
-    cautions: tuple[str, ...] = ()
-    if not others_in_use and shifts_matter:
-        cautions = ("With a fixed set of testers the same formula serves, but do not carry it over to other testers.",)
-    return IccChoice(form, reasons, "refuse" if complete else "reml", cautions)
+    fixed_set = "With a fixed set of testers the same formula serves, but do not carry it over to other testers."
+    missing = "refuse" if complete else "reml"
+    facts = {"form": form, "reasons": reasons, "missing": missing, "reason": " ".join(reasons)}
+    frame = pd.DataFrame(
+        {"question": ("others in use", "shifts matter", "scores averaged", "complete"), "reason": reasons}
+    )
+    cautions = told({fixed_set: not others_in_use and shifts_matter})
+    return Part(facts, frame, (f"Use {form}.", *reasons), cautions, ("mcgraw1996", "tenhove2024"))
 
 
 SHROUT_FLEISS = dict(zip(FORMS, ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), strict=True))

@@ -1,6 +1,7 @@
 """Heteroscedasticity, error in percent and learning effects: does the error stay the same over scores and trials?"""
 
 from dataclasses import dataclass, replace
+from functools import partial
 from math import exp, inf, isfinite, nan, sqrt
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from scipy.special import chdtri, fdtrc, gamma, ndtri, stdtr, stdtrit
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, Result
 from truechange.numerics.mean_squares import mean_squares, rounding
 from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
 from truechange.reliability.scores import Sample, estimates_table
@@ -187,46 +188,15 @@ def spread_of(scores: Floats, sample: Sample) -> Spread:
     return Spread(slope, intercept, rank, ratio, means, spreads, shrink, sample)
 
 
-@dataclass(frozen=True)
-class LogError(Result):
-    """Measurement error as a ratio; limits in percent are lopsided, up is not down.
+def log_error(scores: Floats, sem_of_logs: Estimate) -> Part:
+    """Turn the SEM of the logarithms of `scores` (people x trials) into ratios: percent error, lopsided limits.
 
-    Parameters
-    ----------
-    sem : Estimate
-        SEM of the natural logarithms (no unit).
-    cv : Estimate
-        Typical error as a coefficient of variation, exp(SEM) - 1, as a fraction.
-    mdc95_up, mdc95_down : Estimate
-        Factors by which one person's score must rise or fall beyond error.
-    flatter : {"raw", "log"}
-        On which scale the spread depends less on the level.
-    """
-
-    sem: Estimate
-    cv: Estimate
-    mdc95_up: Estimate
-    mdc95_down: Estimate
-    flatter: str
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("bland1999", "hopkins2000")
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a quantity, unrounded."""
-        factors = {"CV": self.cv, "MDC95 up": self.mdc95_up, "MDC95 down": self.mdc95_down}
-        return estimates_table({"SEM of logs": self.sem} | factors)
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say the percentages up and down."""
-        up, down = 100 * (self.mdc95_up.value - 1), 100 * (1 - self.mdc95_down.value)
-        return (
-            f"Typical error {100 * self.cv.value:.1f}%; beyond it: a rise by {up:.0f}% or a fall by {down:.0f}%.",
-            f"The spread depends less on the level on the {self.flatter} scale; choose before outcomes are seen.",
-        )
-
-
-def log_error(scores: Floats, sem_of_logs: Estimate) -> LogError:
-    """Turn the SEM of the logarithms of `scores` (people x trials) into ratios.
+    Returns
+    -------
+    Part
+        Estimates ``sem`` (of natural logarithms, no unit), ``cv`` (coefficient of variation, exp(SEM) − 1, as a
+        fraction), ``mdc95_up``, ``mdc95_down`` (factors by which one person's score must rise or fall beyond error);
+        ``flatter``: on which scale, "raw" or "log", the spread depends less on the level.
 
     Raises
     ------
@@ -242,7 +212,15 @@ def log_error(scores: Floats, sem_of_logs: Estimate) -> LogError:
 
     flatter = "log" if abs(logs.rank_correlation) < abs(raw.rank_correlation) else "raw"
     cv, up = mapped(1.0, 1.0, "exp(SEM of logs) − 1"), mapped(factor, 0.0, "exp(1.960 √2 SEM of logs)")
-    return LogError(sem_of_logs, cv, up, mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)"), flatter)
+    down = mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)")
+    rise, fall = 100 * (up.value - 1), 100 * (1 - down.value)
+    says = (
+        f"Typical error {100 * cv.value:.1f}%; beyond it: a rise by {rise:.0f}% or a fall by {fall:.0f}%.",
+        f"The spread depends less on the level on the {flatter} scale; choose before outcomes are seen.",
+    )
+    frame = estimates_table({"SEM of logs": sem_of_logs, "CV": cv, "MDC95 up": up, "MDC95 down": down})
+    facts = {"sem": sem_of_logs, "cv": cv, "mdc95_up": up, "mdc95_down": down, "flatter": flatter}
+    return Part(facts, frame, says, sources=("bland1999", "hopkins2000"))
 
 
 def logarithms(scores: Floats) -> Floats:
@@ -261,88 +239,18 @@ def logarithms(scores: Floats) -> Floats:
     return np.log(scores)
 
 
-@dataclass(frozen=True)
-class TrialLearning(Result):
-    """Gains between consecutive trials.
-
-    Parameters
-    ----------
-    steps : DataFrame
-        One row a step: from, to, gain, low, high, p_value, sem (of that pair), sem_low, sem_high,
-        gain_low_90, gain_high_90, within_margin.
-    f, df1, df2, p_value : float
-        F test that all trial means are equal.
-    epsilon, p_corrected : float
-        Greenhouse-Geisser's correction; 1 and the plain p for two trials.
-    margin : float
-        Gain taken as too small to matter, in the unit of the test.
-    scores : ndarray
-        People x trials.
-    """
-
-    steps: pd.DataFrame
-    f: float
-    df1: int
-    df2: int
-    p_value: float
-    epsilon: float
-    p_corrected: float
-    margin: float | None
-    scores: Floats
-    trials: tuple[object, ...]
-    sample: Sample
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("hopkins2000", "greenhouse1959")
-
-    def table(self) -> pd.DataFrame:
-        """Return the steps."""
-        return self.steps
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say each gain, then whether all trial means agree."""
-        gains = []
-        for row in self.steps.to_dict("records"):
-            gain = self.sample.estimate(row["gain"], row["low"], row["high"])
-            small = "yes" if row["within_margin"] else "not shown"
-            within = "" if self.margin is None else f"; within ±{self.margin:g}: {small}"
-            gains.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
-        return (*gains, f"All {len(self.trials)} trial means alike: {p_value(self.p_corrected)}.")
-
-    @property
-    def alt(self) -> str:
-        """Alt text of the picture."""
-        return f"Scores of {len(self.scores)} people over {len(self.trials)} trials, with means. {self.sentence()}"
-
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
-        """Draw each person faintly and the trial means with intervals for their own spread."""
-        from truechange.foundation.drawing import ACCENT, LINE, axes
-
-        ax = axes(ax)
-        n, k = self.scores.shape
-        at = np.arange(k)
-        ax.plot(at, self.scores.T, color=LINE, lw=0.8, zorder=1)
-        # people differ by more than trials do: take their level out before drawing the interval
-        inner = self.scores - self.scores.mean(axis=1, keepdims=True)
-        half = stdtrit(n - 1, 0.975) * inner.std(axis=0, ddof=1) * sqrt(k / (k - 1) / n)
-        ax.errorbar(
-            at, self.scores.mean(axis=0), yerr=half, color=ACCENT, marker="D", ms=7, lw=2.4, capsize=5, zorder=3
-        )
-        ax.set_xticks(at, [f"trial {trial}" for trial in self.trials])
-        ax.set_xlim(-0.3, k - 0.7)
-        ax.set_ylabel(f"Score ({self.sample.unit})" if self.sample.unit else "Score")
-        ax.set_title(
-            f"{n} people: each thin line is one; diamonds are means (95% interval, level of people taken out)",
-            fontsize=9,
-        )
-        return ax
-
-
-def learning_between(
-    scores: Floats, trials: tuple[object, ...], sample: Sample, margin: float | None = None
-) -> TrialLearning:
-    """Compare consecutive trials of a complete table (people x trials, in the order done).
+def learning_between(scores: Floats, trials: tuple[object, ...], sample: Sample, margin: float | None = None) -> Part:
+    """Compare consecutive trials of a complete table (people x trials, in the order done): learning effects.
 
     A gain counts as small when its 90% interval lies inside ± `margin` (two one-sided tests at 5%).
+
+    Returns
+    -------
+    Part
+        Table and ``steps``, one row a step: from, to, gain, low, high, p_value, sem (of that pair), sem_low, sem_high,
+        gain_low_90, gain_high_90, within_margin. ``f, df1, df2, p_value`` (F test that all trial means are equal),
+        ``epsilon, p_corrected`` (Greenhouse-Geisser's correction; 1 and the plain p for two trials), ``margin``,
+        ``scores``, ``trials``.
     """
     n, k = scores.shape
     gains = np.diff(scores, axis=1)
@@ -372,7 +280,46 @@ def learning_between(
         if k == 2
         else "Trials must have been done in this order; with a random order a gain is not learning."
     )
-    return TrialLearning(steps, f, df1, df2, plain, epsilon, corrected, margin, scores, trials, sample, (caution,))
+    facts = {"steps": steps, "f": f, "df1": df1, "df2": df2, "p_value": plain, "epsilon": epsilon,
+             "p_corrected": corrected, "margin": margin, "scores": scores, "trials": trials}  # fmt: skip
+    says = [*_gains(steps, sample, margin), f"All {k} trial means alike: {p_value(corrected)}."]
+    return Part(
+        facts, steps, tuple(says), (caution,), ("hopkins2000", "greenhouse1959"),
+        draw=partial(_draw_trials, scores, trials, sample.unit),
+        seen=f"Scores of {n} people over {k} trials, with means.",
+    )  # fmt: skip
+
+
+def _gains(steps: pd.DataFrame, sample: Sample, margin: float | None) -> list[str]:
+    """Say the gain of each step, and whether it was shown to lie within the margin."""
+    said = []
+    for row in steps.to_dict("records"):
+        gain, small = (
+            sample.estimate(row["gain"], row["low"], row["high"]),
+            "yes" if row["within_margin"] else "not shown",
+        )
+        within = "" if margin is None else f"; within ±{margin:g}: {small}"
+        said.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
+    return said
+
+
+def _draw_trials(scores: Floats, trials: tuple[object, ...], unit: str, ax: "Axes") -> "Axes":
+    """Draw each person faintly and the trial means with intervals for their own spread."""
+    from truechange.foundation.drawing import ACCENT, LINE
+
+    n, k = scores.shape
+    at, means = np.arange(k), scores.mean(axis=0)
+    ax.plot(at, scores.T, color=LINE, lw=0.8, zorder=1)
+    # people differ by more than trials do: take their level out before drawing the interval
+    inner = scores - scores.mean(axis=1, keepdims=True)
+    half = stdtrit(n - 1, 0.975) * inner.std(axis=0, ddof=1) * sqrt(k / (k - 1) / n)
+    ax.errorbar(at, means, yerr=half, color=ACCENT, marker="D", ms=7, lw=2.4, capsize=5, zorder=3)
+    ax.set_xticks(at, [f"trial {trial}" for trial in trials])
+    ax.set_xlim(-0.3, k - 0.7)
+    ax.set_ylabel(f"Score ({unit})" if unit else "Score")
+    title = f"{n} people: each thin line is one; diamonds are means (95% interval, level of people taken out)"
+    ax.set_title(title, fontsize=9)
+    return ax
 
 
 def mean_gain(first: Floats, second: Floats, sample: Sample) -> Estimate:

@@ -1,4 +1,4 @@
-"""The audit's three pictures of the first page, those of its sections, and two tables with a layout of their own."""
+"""The pictures of an audit: three of the first page, and those of its sections."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -6,22 +6,22 @@ from typing import TYPE_CHECKING, Any
 from truechange.figures import changes_against_thresholds, share_rows, step_bars
 from truechange.foundation import drawing
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.html import cell_text
-from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
+from truechange.foundation.numbers import decimals_of, fixed, percent
 from truechange.foundation.result import Part
 from truechange.measures import measure as measure_named
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.parts import ByMeasure, Refused
-from truechange.reporting.audit_enough import held_to
+from truechange.programme.enough import share_of
+from truechange.programme.parts import Refused
+from truechange.reporting.audit_tables import held_to
 from truechange.reporting.page import Columns, Picture
-from truechange.reporting.tables import ReadyTable
 from truechange.responders.curves import CumulativeChange
 
 if TYPE_CHECKING:
     import pandas as pd
 
 WHICH = "Does the choice of the threshold matter"
+COURSE = "Pain and soreness by week, as far as at least five people trained"
 COLUMN = 4.1  # inches drawn for half a page: print shrinks them, letters stay readable
 
 
@@ -55,15 +55,11 @@ def shares(audit: ProgrammeAudit) -> Picture | None:
     enough = audit.responders[audit.primary]
     if not isinstance(enough, Part):
         return None
-    rows: dict[str, Estimate | float] = {}
-    if not isinstance(enough.counted, Refused):
-        rows["changed by at\nleast the MCID"] = enough.counted.share()
-    if not isinstance(enough.beyond_error, Refused):
-        rows["changed by at\nleast the MDC"] = enough.beyond_error.share()
-    if not isinstance(enough.from_error, Refused):
-        rows["from error\nalone"] = enough.from_error.share
-    if not isinstance(enough.true_share, Refused):
-        rows["true change\nabove the MCID"] = enough.true_share
+    shown = {"changed by at\nleast the MCID": enough.counted, "changed by at\nleast the MDC": enough.beyond_error,
+             "from error\nalone": enough.from_error, "true change\nabove the MCID": enough.true_share}  # fmt: skip
+    rows: dict[str, Estimate | float] = {
+        words: share_of(part) for words, part in shown.items() if not isinstance(part, Refused)
+    }
     if not rows:
         return None
     return Picture(share_rows(rows, ax=drawing.axes(width=COLUMN, height=2.3)), enough.alt)
@@ -123,13 +119,7 @@ def units(part: Part, rows: "pd.DataFrame", unit: str) -> list[Picture]:
     shown = (rows["changed_enough"] != HIDDEN).to_numpy() & (rows["due"] != HIDDEN).to_numpy()
     if part.dispersion != part.dispersion or not shown.any():  # too few units for limits
         return []
-    made = [
-        Picture(
-            part.plot(ax=half()),
-            part.alt,
-            f"Share of each {unit} with the limits for chance",
-        )
-    ]
+    made = [Picture(part.plot(ax=half()), part.alt, f"Share of each {unit} with the limits for chance")]
     if "mean" in rows and (rows["mean"] != HIDDEN).any():
         kept = rows[rows["mean"].notna() & (rows["mean"] != HIDDEN)]
         means = [Estimate(value=row["mean"], low=row["mean_low"], high=row["mean_high"]) for _, row in kept.iterrows()]
@@ -152,81 +142,13 @@ def half() -> Any:
     return drawing.axes(width=COLUMN, height=2.9)
 
 
-def baseline(frame: "pd.DataFrame") -> ReadyTable:
-    """Set the groups side by side: mean (SD) or count (share), and how many are not known."""
-    groups = list(dict.fromkeys(frame["group"]))
-    facts = dict.fromkeys(zip(frame["fact"], frame["level"].fillna(""), strict=True))
-    held = {(row["group"], row["fact"], row["level"] or ""): row for row in frame.to_dict("records")}
-    sizes = [held[(group, *next(iter(facts)))]["started"] for group in groups]
-    rows = []
-    for fact, level in facts:
-        cells = [_fact(held.get((group, fact, level))) for group in groups]
-        name = str(fact).replace("_cm", " (cm)").replace("_kg", " (kg)")
-        rows.append((f"{name}: {level}" if level else name, *cells))
-    head = ("", *(f"{group} ({size} started)" for group, size in zip(groups, sizes, strict=True)))
-    note = "Mean (SD), or people (share of those known)."
-    return ReadyTable("The people when they started", head, tuple(rows), (note,))
-
-
-def _fact(row: "dict[Any, Any] | None") -> str:
-    if row is None:
-        return "0"
-    unknown = f"; {'some' if row['missing'] == HIDDEN else row['missing']} not known" if row["missing"] else ""
-    if HIDDEN in (row["count"], row["mean"]):
-        return HIDDEN
-    if row["count"] == row["count"] and row["count"] is not None:
-        share = "" if row["share"] == HIDDEN else f" ({percent(row['share'])})"
-        return f"{cell_text(row['count'], 0)}{share}"
-    return f"{fixed(row['mean'], 1)} ({fixed(row['sd'], 1)}){unknown}"
-
-
-def all_tests(audit: ProgrammeAudit) -> ReadyTable:
-    """Set every test beside the others, each with the digits of its own scale."""
-    rows = []
-    told = audit.table().set_index("measure")
-    holm: Any = told.get("p_holm", {})
-    for measure in audit.measures:
-        places = decimals_of(measure_named(measure).resolution) + 1
-        flow, change, known, enough = (
-            _of(part, measure) for part in (audit.flow, audit.change, audit.known, audit.responders)
-        )
-        counted: Any
-        mcid, counted, true = (
-            getattr(known, "mcid", None),
-            getattr(enough, "counted", None),
-            getattr(enough, "true_share", None),
-        )
-        rows.append(
-            (
-                audit.flow.names[measure],
-                f"{flow.compared} of {flow.due} due" if hasattr(flow, "due") else "–",
-                change.mean.text(places).replace("95% CI ", "") if hasattr(change, "mean") else "–",
-                p_value(holm[measure]).removeprefix("p ").removeprefix("= ") if measure in holm else "–",
-                fixed(mcid.value, places) if isinstance(mcid, Threshold) else "–",
-                _share(counted.share()) if hasattr(counted, "share") else "–",
-                _share(true) if isinstance(true, Estimate) else "–",
-            )
-        )
-    head = (
-        "test",
-        "compared",
-        "mean improvement (95% CI)",
-        "p (Holm)",
-        "MCID",
-        "changed by at least the MCID",
-        "true change above the MCID",
-    )
-    notes = (
-        f"p (Holm): of the mean improvement, raised because {len(audit.measures)} tests were looked at.",
-        "Changed by at least the MCID: of those due. True change: of those measured, error taken out.",
-        "The first test is the primary one; the others are support.",
-    )
-    return ReadyTable("Every test side by side", head, tuple(rows), notes)
-
-
-def _of(part: ByMeasure, measure: str) -> Any:
-    return part[measure]
-
-
-def _share(share: Estimate) -> str:
-    return f"{percent(share.value)} ({percent(share.low)} to {percent(share.high)})"
+def training(dose: Part) -> list[Picture]:
+    """Draw the improvement against training days, and pain and soreness by week where enough people trained."""
+    borne = dose.tolerance
+    pictures = [Picture(dose.plot(ax=half()), dose.alt, "Improvement against training days")]
+    if isinstance(borne, Part) and len(borne.weeks):
+        drawn = borne.plot(ax=half())
+        top = float(borne.weeks[["pain_before", "pain_after", "soreness_next_day"]].max().max())
+        drawn.set_ylim(0, 10 if top > 5 else 6)
+        pictures.append(Picture(drawn, borne.alt, COURSE))
+    return pictures

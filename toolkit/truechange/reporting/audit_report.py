@@ -9,9 +9,8 @@ import pandas as pd
 
 from truechange.foundation.errors import MissingPartError
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.reporting.audit_enough import in_words
 from truechange.reporting.audit_sections import audit_sections
-from truechange.reporting.audit_tables import audit_tables
+from truechange.reporting.audit_tables import audit_tables, in_words
 from truechange.reporting.page import Section, page_html
 from truechange.reporting.page_pdf import write_pdf
 from truechange.reporting.references import cite

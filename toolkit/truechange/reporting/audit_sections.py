@@ -8,35 +8,15 @@ from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.parts import Refused
-from truechange.reporting.audit_enough import (
-    EQUAL_START,
-    at_equal_start,
-    comparison_tables,
-    counted_rows,
-    held_to,
-    in_words,
-    tipping_table,
-)
-from truechange.reporting.audit_pictures import (
-    all_tests,
-    baseline,
-    beside,
-    changes,
-    how_far_it_holds,
-    how_many_changed,
-    shares,
-    steps,
-    units,
-)
-from truechange.reporting.audit_tables import measure_rows
-from truechange.reporting.audit_training import training_blocks
+from truechange.reporting import audit_pictures as pictures
+from truechange.reporting import audit_tables as tables_of
+from truechange.reporting.audit_tables import EQUAL_START, in_words, measure_rows
 from truechange.reporting.checklists import checklist
-from truechange.reporting.known_facts import audit_facts
 from truechange.reporting.page import Block, Columns, Section, Words
 from truechange.reporting.references import cite
 from truechange.reporting.stamp import Stamp
 from truechange.reporting.tables import ready_table
-from truechange.reporting.wording import cannot_show, concerning, once
+from truechange.reporting.wording import audit_facts, cannot_show, concerning, once
 
 LISTS = ("consort_outcomes", "consort_pro")
 NO_RULE = (
@@ -79,14 +59,14 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
 
 def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
     flow = measure_rows(tables["flow"], audit.primary)
-    right = [steps(audit, flow), *([shown] if (shown := shares(audit)) else [])]
-    everyone = changes(audit)
-    pictures = Columns([[everyone], right] if everyone else [right])
+    right = [pictures.steps(audit, flow), *([shown] if (shown := pictures.shares(audit)) else [])]
+    everyone = pictures.changes(audit)
+    columns = Columns([[everyone], right] if everyone else [right])
     return Section(
         "The answer",
         [
             Words([in_words(text) for text in audit.sentences()], "answer"),
-            pictures,
+            columns,
             Words(cannot_show(audit), "caution"),
         ],
     )
@@ -113,16 +93,16 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         if not isinstance(part, Part):
             return []
         rows = tables[key]
-        pictures = units(part, rows, key.removesuffix("s"))
-        shown = rows if pictures else at_equal_start(rows, audit.primary)  # drawn, or one more column
+        drawn = pictures.units(part, rows, key.removesuffix("s"))
+        shown = rows if drawn else tables_of.at_equal_start(rows, audit.primary)  # drawn, or one more column
         table = ready_table(shown, words, names=UNIT_COLUMNS, notes=part.cautions)
-        return [Words(part.sentences()), table, *beside(pictures)]
+        return [Words(part.sentences()), table, *pictures.beside(drawn)]
 
     versus: Any = concerning(audit.comparison, first)
     compared: list[Block] = []
     if isinstance(versus, Part):
-        compared = [Words(versus.sentences()), *comparison_tables(versus)]
-    who: list[Block] = [Words(audit.baseline.sentences()), baseline(tables["baseline"])]
+        compared = [Words(versus.sentences()), *tables_of.comparison_tables(versus)]
+    who: list[Block] = [Words(audit.baseline.sentences()), tables_of.baseline(tables["baseline"])]
     sections: list[tuple[Result, str, list[Block]]] = [
         (audit.flow, "Who could be compared", about(audit.flow, "flow", f"From starting to being counted: {title}")),
         (audit.quality, "The rows behind it, and how the test was done", _rows(audit, tables)),
@@ -134,14 +114,20 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         (audit.responders, "Who changed enough", _enough(audit, tables)),
         (audit.missing, "People without a follow-up", _missing(audit, tables)),
         (audit.comparison, "Compared with others", compared),
-        (audit.change, "All tests looked at", [all_tests(audit)] if len(audit.measures) > 1 else []),
+        (audit.change, "All tests looked at", [tables_of.all_tests(audit)] if len(audit.measures) > 1 else []),
         (audit.known, "Measurement error and the change that matters",
          about(audit.known, "error and importance", f"What a change is held against: {title}", resolution=step)),
-        (audit.dose, "Training done", training_blocks(audit.dose) if isinstance(audit.dose, Part) else []),
+        (audit.dose, "Training done", _training(audit.dose)),
         (audit.sites, "Sites", unit(audit.sites, "sites", "Sites, in order of their names")),
         (audit.therapists, "Therapists", unit(audit.therapists, "therapists", "Therapists, numbered")),
     ]  # fmt: skip
     return [(part, Section(words, blocks)) for part, words, blocks in sections if blocks]
+
+
+def _training(dose: Result) -> list[Block]:
+    if not isinstance(dose, Part):
+        return []
+    return [Words(dose.sentences()), *pictures.beside(pictures.training(dose)), tables_of.training_table(dose)]
 
 
 def _rows(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:
@@ -170,14 +156,16 @@ def _enough(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Bloc
     part = audit.responders[audit.primary]
     if not isinstance(part, Part):
         return []
-    rows = counted_rows(measure_rows(tables["changed enough"], audit.primary), audit.primary)
+    rows = tables_of.counted_rows(measure_rows(tables["changed enough"], audit.primary), audit.primary)
     name = audit.flow.names[audit.primary]
     blocks: list[Block] = [
         Words([in_words(text) for text in part.sentences()]),
         ready_table(rows, f"Changed by at least a threshold: {name}", notes=part.cautions),
     ]
     if "threshold choice" in tables:
-        blocks += beside(how_many_changed(audit, measure_rows(tables["threshold choice"], audit.primary)))
+        blocks += pictures.beside(
+            pictures.how_many_changed(audit, measure_rows(tables["threshold choice"], audit.primary))
+        )
     return blocks
 
 
@@ -185,7 +173,7 @@ def _missing(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Blo
     part = audit.missing[audit.primary]
     if not isinstance(part, Part):
         return []
-    word = held_to(audit, audit.primary)
+    word = tables_of.held_to(audit, audit.primary)
     known: Any = audit.known[audit.primary]
     size = known.mcid.value if word == "MCID" else known.mdc.value
 
@@ -194,8 +182,8 @@ def _missing(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Blo
     blocks: list[Block] = [Words(part.sentences()), ready_table(rows, title, notes=part.cautions)]
     if part.mean is not None and part.missing:
         worse = measure_rows(tables["tipping point"], audit.primary)
-        pictures = how_far_it_holds(part, measure_named(audit.primary).unit)
-        blocks += [tipping_table(worse, audit.primary, word, size), *beside(pictures)]
+        drawn = pictures.how_far_it_holds(part, measure_named(audit.primary).unit)
+        blocks += [tables_of.tipping_table(worse, audit.primary, word, size), *pictures.beside(drawn)]
     return blocks
 
 

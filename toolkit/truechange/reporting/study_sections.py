@@ -6,17 +6,15 @@ from typing import TYPE_CHECKING, Any
 from truechange.foundation import drawing
 from truechange.meaningful_change.estimators import METHODS
 from truechange.programme.parts import ByMeasure, Refused
-from truechange.reporting.audit_enough import in_words
-from truechange.reporting.audit_pictures import baseline, changes, shares, steps
-from truechange.reporting.audit_tables import audit_tables, measure_rows
+from truechange.reporting.audit_pictures import changes, shares, steps
+from truechange.reporting.audit_tables import audit_tables, baseline, in_words, measure_rows
 from truechange.reporting.checklists import checklist
-from truechange.reporting.known_facts import audit_facts, mcid_facts, reliability_facts
 from truechange.reporting.methods import methods_paragraph
 from truechange.reporting.page import Picture, Section, Words
 from truechange.reporting.stamp import Stamp
 from truechange.reporting.study import Study
 from truechange.reporting.tables import ReadyTable, ready_table
-from truechange.reporting.wording import cannot_show
+from truechange.reporting.wording import audit_facts, cannot_show, mcid_facts, reliability_facts
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -33,20 +33,7 @@ def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
     DataFrame
         topic, case, name, came, printed, other, ours, tolerance, digits, verdict, by, source, doi, reason.
     """
-    columns: tuple[str, ...] = (
-        "topic",
-        "case",
-        "name",
-        "came",
-        "printed",
-        "other",
-        "ours",
-        "tolerance",
-        "digits",
-        "verdict",
-        "by",
-    )
-    columns += ("source", "doi", "reason")
+    columns = "topic case name came printed other ours tolerance digits verdict by source doi reason".split()
     return pd.DataFrame([{column: getattr(check, column) for column in columns} for check in checks])
 
 
