@@ -33,7 +33,8 @@ def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
     DataFrame
         topic, case, name, came, printed, other, ours, tolerance, digits, verdict, by, source, doi, reason.
     """
-    columns = "topic case name came printed other ours tolerance digits verdict by source doi reason".split()
+    columns = ("topic", "case", "name", "came", "printed", "other", "ours", "tolerance", "digits", "verdict", "by",
+               "source", "doi", "reason")  # fmt: skip
     return pd.DataFrame([{column: getattr(check, column) for column in columns} for check in checks])
 
 
