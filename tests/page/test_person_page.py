@@ -260,6 +260,20 @@ def test_the_server_answers_its_own_page_alone():
                 assert name == "too much"
 
 
+def test_a_notebook_cell_shows_the_same_form():
+    from truechange import page
+
+    frame = page.show(height=400)
+    try:
+        assert frame.height == 400
+        status, headers, body = fetch(frame.src)
+        assert status == 200
+        assert b"First score" in body
+        assert "frame-ancestors 'self' http://127.0.0.1:*" in headers["Content-Security-Policy"]
+    finally:
+        page._OPEN.pop().__exit__(None, None, None)
+
+
 def test_a_taken_port_is_said():
     import socket
 
