@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from truechange.cli.demo import _data
 from truechange.cli.main import main
+from truechange.cli.study import demo_data
 
 STORED = Path(__file__).parents[2] / "data_synthetic"
 
@@ -46,7 +46,7 @@ def test_the_page_asks_nothing_of_the_network(demo):
 
 def test_away_from_the_checkout_the_stored_data_are_copied(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    data = _data(tmp_path / "out")
+    data = demo_data(tmp_path / "out")
     assert data == tmp_path / "out" / "data"
     for name in ("clinic.xlsx", "retest.csv", "truth.json", "README.md"):
         assert (data / name).read_bytes() == (STORED / name).read_bytes()

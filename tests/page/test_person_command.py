@@ -210,9 +210,9 @@ def test_the_terminal_path_loads_nothing_heavy():
 def test_the_examples_of_the_help_run(capsys):
     import shlex
 
-    from truechange.cli import person
+    from truechange.cli.shared import purpose_and_example
 
-    text = person.EXAMPLE.split("a programme file")[0].replace("\\\n", " ")
+    text = purpose_and_example("person")[1].split("a programme file")[0].replace("\\\n", " ")
     commands = [line.strip() for line in text.splitlines() if line.strip().startswith("truechange")]
     assert len(commands) == 3
     for command in commands:

@@ -9,8 +9,9 @@ import pytest
 from truechange import planning
 from truechange.cli import plan as command
 from truechange.cli.main import main
+from truechange.cli.shared import purpose_and_example
 
-EXAMPLES = [line.strip() for line in command.EXAMPLE.splitlines() if line.startswith("  truechange")]
+EXAMPLES = [line.strip() for line in purpose_and_example("plan")[1].splitlines() if line.startswith("  truechange")]
 
 
 @pytest.mark.parametrize("line", EXAMPLES)
@@ -46,8 +47,8 @@ def test_every_option_is_explained(kind, capsys):
         main(["plan", kind, "--help"])
     assert left.value.code == 0
     said = " ".join(capsys.readouterr().out.split())
-    function = getattr(planning, command.KINDS[kind][0])
-    words = command._parameter_words(function)
+    function = command.planner(kind)
+    words = command.parameter_words(function)
     for name in inspect.signature(function).parameters:
         assert f"--{name.replace('_', '-')}" in said
         assert words[name]
@@ -67,5 +68,5 @@ def test_misuse_is_said_and_numbered(line, status, words, capsys):
 
 
 def test_the_module_offers_every_public_plan():
-    offered = {name for name, _ in command.KINDS.values()}
+    offered = {command.planner(kind).__name__ for kind in command.KINDS}
     assert offered == {name for name in planning.__all__ if name.startswith("plan_")}

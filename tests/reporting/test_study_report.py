@@ -1,6 +1,5 @@
 """The study: every number in the generated prose is a result's number; files whole; documents readable."""
 
-import argparse
 import re
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
@@ -11,7 +10,8 @@ import pytest
 
 import truechange as tc
 from truechange.cli.main import main
-from truechange.cli.study import add_arguments, compute
+from truechange.cli.shared import parser_of
+from truechange.cli.study import compute
 from truechange.foundation.errors import ChoiceError, OutcomeError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
@@ -32,10 +32,9 @@ MARK = re.compile(r" \[[\d,]+\]")
 
 @pytest.fixture(scope="module")
 def study():
-    parser = argparse.ArgumentParser()
-    add_arguments(parser)
     words = f"{DATA / 'retest.csv'} {DATA / 'clinic.xlsx'} --out unused --measure chair_stand_30s --trials last".split()
-    args = parser.parse_args([*words, "--programme", "leg power", "--resamples", "100", "--interval", "1 week"])
+    words += ["--programme", "leg power", "--resamples", "100", "--interval", "1 week"]
+    args = parser_of("study").parse_args(words)
     return compute(args, lambda _words: None)
 
 
@@ -166,10 +165,8 @@ def unrated(tmp_path_factory):
         for name, sheet in pd.read_excel(DATA / "clinic.xlsx", sheet_name=None).items():
             if name in ("people", "assessments"):
                 sheet.to_excel(book, sheet_name=name, index=False)
-    parser = argparse.ArgumentParser()
-    add_arguments(parser)
     words = f"{DATA / 'retest.csv'} {place} --out unused --measure chair_stand_30s --trials last --resamples 100"
-    return compute(parser.parse_args([*words.split(), "--programme", "leg power"]), lambda _words: None)
+    return compute(parser_of("study").parse_args([*words.split(), "--programme", "leg power"]), lambda _words: None)
 
 
 def test_a_study_without_ratings_says_what_was_not_computed_and_why(unrated, tmp_path):

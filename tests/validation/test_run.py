@@ -6,8 +6,8 @@ from functools import cache
 
 import pytest
 
-from truechange.cli import validate
 from truechange.cli.main import main
+from truechange.cli.shared import purpose_and_example
 from truechange.validation import run
 from truechange.validation.cases import FOLDER, case_ids, load_case
 from truechange.validation.page import checks_table, headline, page
@@ -137,8 +137,9 @@ def test_the_page_shows_what_came_from_memory_and_escapes_what_it_is_given():
 
 
 def test_the_help_is_one_line_and_its_example_can_be_parsed():
-    assert "\n" not in validate.HELP
-    assert validate.EXAMPLE.splitlines()[1].strip().startswith("truechange validate")
+    purpose, example = purpose_and_example("validate")
+    assert "\n" not in purpose
+    assert example.splitlines()[1].strip().startswith("truechange validate")
 
 
 def test_case_ids_are_unique_and_every_data_file_is_used():

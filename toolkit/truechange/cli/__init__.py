@@ -1,1 +1,1 @@
-"""The command ``truechange``: one module a command, each parses, calls the library and shows."""
+"""The command ``truechange``: each command parses, calls the library and shows."""

@@ -4,28 +4,28 @@ Only the module of the command asked for is imported, so that an answer about
 one person does not wait for libraries it never uses.
 """
 
-import argparse
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from types import ModuleType
 
+from truechange.cli.shared import parser_of, purpose_and_example
 from truechange.foundation.errors import ChoiceError, MissingPartError, OutcomeError
 
-COMMANDS = (
-    "demo",
-    "person",
-    "audit",
-    "study",
-    "inspect",
-    "settings",
-    "template",
-    "measures",
-    "plan",
-    "page",
-    "validate",
-    "notebooks",
-)
+# command: the module of this room that holds its function, ``run_`` and the command's name
+COMMANDS = {
+    "demo": "study",
+    "person": "person",
+    "audit": "audit",
+    "study": "study",
+    "inspect": "data",
+    "settings": "audit",
+    "template": "data",
+    "measures": "data",
+    "plan": "plan",
+    "page": "person",
+    "validate": "data",
+    "notebooks": "notebooks",
+}
 FINE, NEEDS_ATTENTION, MISUSE = 0, 1, 2
 CAUTION = (
     "The results inform a judgement; they do not diagnose. Local rules and a licensed clinician decide. "
@@ -33,13 +33,9 @@ CAUTION = (
 )
 
 
-def _module(command: str) -> ModuleType:
-    return import_module(f"truechange.cli.{command}")
-
-
 def _overview() -> str:
     width = max(map(len, COMMANDS))
-    rows = "\n".join(f"  {name:<{width}}  {_module(name).HELP}" for name in COMMANDS)
+    rows = "\n".join(f"  {name:<{width}}  {purpose_and_example(name)[0]}" for name in COMMANDS)
     return (
         "usage: truechange COMMAND [options]\n\n"
         "Did this person, or this programme, really get better, and is it enough to matter?\n\n"
@@ -67,17 +63,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if command not in COMMANDS:
         print(f"truechange: there is no command {command!r}; choose one of: {', '.join(COMMANDS)}.", file=sys.stderr)
         return MISUSE
-    module = _module(command)
-    parser = argparse.ArgumentParser(
-        prog=f"truechange {command}",
-        description=module.HELP,
-        epilog=getattr(module, "EXAMPLE", None),
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
-    module.add_arguments(parser)
+    module = import_module(f"truechange.cli.{COMMANDS[command]}")
+    parser = parser_of(command)
+    if command == "plan":
+        module.add_kinds(parser)
     try:
-        return int(module.run(parser.parse_args(rest)))
+        return int(getattr(module, f"run_{command}")(parser.parse_args(rest)))
     except OutcomeError as trouble:
         print(f"truechange {command}: {trouble}", file=sys.stderr)
         return MISUSE if isinstance(trouble, ChoiceError | MissingPartError) else NEEDS_ATTENTION

@@ -1,24 +1,15 @@
-"""The command ``truechange notebooks``: the set of notebooks with its small data, ready to open and to change."""
+"""``truechange notebooks``: the notebooks with their small data, to open and to change; and a notebook as a page."""
 
 import argparse
 import shutil
 from pathlib import Path
 
-import truechange
-from truechange.foundation.errors import OutcomeError, listed
+from truechange.foundation.errors import OutcomeError, listed, needs
 
-HELP = "copy the notebooks and their invented data into a folder of yours"
-EXAMPLE = "example:\n  truechange notebooks my_notebooks"
 FOLDERS = {"notebooks": ("*.ipynb", "*.md"), "data_synthetic": ("*.csv", "*.xlsx", "*.json", "*.md")}
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the command's words."""
-    parser.add_argument("dir", type=Path, metavar="DIR", help="folder to copy into; made if it is not there")
-    parser.add_argument("--overwrite", action="store_true", help="replace files that are there already")
-
-
-def run(args: argparse.Namespace) -> int:
+def run_notebooks(args: argparse.Namespace) -> int:
     """Copy and say how to open them."""
     targets = [args.dir / folder / source.name for folder in FOLDERS for source in _sources(folder)]
     there = [str(target) for target in targets if target.exists()]
@@ -40,19 +31,63 @@ def copy_material(folder: str, target: Path) -> None:
 
 
 def _sources(folder: str) -> list[Path]:
-    return [path for pattern in FOLDERS[folder] for path in sorted((material() / folder).glob(pattern))]
+    """List the files to copy: from the wheel's own copy, or from the top of a checkout."""
+    for place in (Path(__file__).parent / "material", Path(__file__).parents[3]):
+        if all((place / name).is_dir() for name in FOLDERS):
+            return [path for pattern in FOLDERS[folder] for path in sorted((place / folder).glob(pattern))]
+    raise OutcomeError("This copy of truechange came without its notebooks; install it from its wheel or a checkout.")
 
 
-def material() -> Path:
-    """Return the folder that holds ``notebooks`` and ``data_synthetic``: the wheel's own copy, or the checkout's top.
+def notebook_page(path: Path, seconds: int = 300) -> str:
+    """Run a notebook in its own folder and return one self-contained HTML page: no script, no network, no code.
+
+    Parameters
+    ----------
+    path : Path
+        The notebook; it is read, never written.
+    seconds : int, optional
+        Longest time one cell may take.
 
     Raises
     ------
     OutcomeError
-        Neither is there.
+        A cell failed: the message names the notebook and the last line of the error.
+    MissingPartError
+        The extra ``notebooks`` is not installed.
     """
-    house = Path(truechange.__file__).parent
-    for place in (house / "cli" / "material", house.parents[1]):
-        if (place / "notebooks").is_dir() and (place / "data_synthetic").is_dir():
-            return place
-    raise OutcomeError("This copy of truechange came without its notebooks; install it from its wheel or a checkout.")
+    import asyncio
+    import sys
+
+    from truechange.foundation.html import document
+
+    try:
+        import nbformat
+        from nbclient import NotebookClient
+        from nbclient.exceptions import CellExecutionError
+        from nbconvert import HTMLExporter
+    except ImportError as missing:
+        raise needs("What runs notebooks", "notebooks") from missing
+
+    if sys.platform == "win32":  # the kernel's sockets need the selector loop there
+        asyncio.set_event_loop_policy(asyncio.WindowsSelectorEventLoopPolicy())
+    book = nbformat.read(path, as_version=4)
+    client = NotebookClient(
+        book,
+        timeout=seconds,
+        record_timing=False,
+        kernel_name="python3",
+        extra_arguments=["--IPKernelApp.log_level=40"],  # loopback is meant: no warning a notebook about it
+        resources={"metadata": {"path": str(path.parent)}},
+    )
+    try:
+        client.execute()
+    except CellExecutionError as failed:
+        last = str(failed).strip().splitlines()[-1]
+        raise OutcomeError(f"{path.name} stopped: {last}") from failed
+    exporter = HTMLExporter(template_name="basic", exclude_input=True, exclude_input_prompt=True)
+    exporter.exclude_output_prompt = True
+    exporter.exclude_anchor_links = True
+    body, _ = exporter.from_notebook_node(book)
+    words = [line for cell in book.cells if cell.cell_type == "markdown" for line in cell.source.splitlines()]
+    title = next((line[2:].strip() for line in words if line.startswith("# ")), path.stem)
+    return document(title, body)

@@ -2,86 +2,69 @@
 
 import argparse
 import inspect
-import json
 import re
 from collections.abc import Callable
 from contextlib import nullcontext
 from typing import Any
 
-from truechange.cli.progress import progress
+from truechange import planning
+from truechange.cli.shared import print_json, progress
 
-HELP = "work out how many people a study needs"
-EXAMPLE = (
-    "examples:\n"
-    "  truechange plan change --change 2 --sd 2.4 --unit stands --attrition 0.15\n"
-    "  truechange plan icc --icc 0.9 --width 0.1\n"
-    "  truechange plan responders --share 0.5 --half-width 0.1 --json\n"
-    "Each kind has its own help: truechange plan change --help"
-)
 KINDS = {
-    "change": ("plan_change", "a mean change in one group, before and after"),
-    "two-programmes": ("plan_two_programmes", "a difference in means between two programmes"),
-    "responders": ("plan_responders", "a share of responders, pinned down"),
-    "two-shares": ("plan_two_shares", "a difference between two shares of responders"),
-    "paired-shares": ("plan_paired_shares", "more who gain than who lose, in one group judged twice"),
-    "icc": ("plan_icc", "an ICC, pinned down or shown to exceed a value"),
-    "error": ("plan_error", "the SEM and the MDC, pinned down"),
-    "agreement": ("plan_agreement", "limits of agreement, pinned down"),
-    "mcid": ("plan_mcid", "an MCID, pinned down"),
-    "true-share": ("plan_true_share", "the share whose true change is large enough (by simulation)"),
+    "change": "a mean change in one group, before and after",
+    "two-programmes": "a difference in means between two programmes",
+    "responders": "a share of responders, pinned down",
+    "two-shares": "a difference between two shares of responders",
+    "paired-shares": "more who gain than who lose, in one group judged twice",
+    "icc": "an ICC, pinned down or shown to exceed a value",
+    "error": "the SEM and the MDC, pinned down",
+    "agreement": "limits of agreement, pinned down",
+    "mcid": "an MCID, pinned down",
+    "true-share": "the share whose true change is large enough (by simulation)",
 }
+IN_JSON = ("need", "start", "groups", "exact", "goal", "target")
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def planner(kind: str) -> Callable[..., Any]:
+    """Return the function that makes this kind of plan."""
+    function: Callable[..., Any] = getattr(planning, f"plan_{kind.replace('-', '_')}")
+    return function
+
+
+def add_kinds(parser: argparse.ArgumentParser) -> None:
     """Declare one sub-command a kind of plan, its options read from the signature of the function behind it."""
-    from truechange import planning
-
     kinds = parser.add_subparsers(dest="kind", required=True, metavar="KIND", title="what is planned")
-    for kind, (name, words) in KINDS.items():
-        function = getattr(planning, name)
+    for kind, words in KINDS.items():
         one = kinds.add_parser(kind, help=words, description=f"Plan {words}.", allow_abbrev=False)
-        said = _parameter_words(function)
-        for parameter in inspect.signature(function).parameters.values():
+        explained = parameter_words(planner(kind))
+        for parameter in inspect.signature(planner(kind)).parameters.values():
             needed = parameter.default is inspect.Parameter.empty
-            given = "" if needed or parameter.default in (None, "") else f" (default {parameter.default:g})"
+            default = "" if needed or parameter.default in (None, "") else f" (default {parameter.default:g})"
             one.add_argument(
                 f"--{parameter.name.replace('_', '-')}",
-                type=_kind_of(parameter.annotation),
+                type=_type_of(parameter.annotation),
                 required=needed,
                 default=argparse.SUPPRESS,
                 metavar="WORDS" if parameter.annotation in (str, "str") else "NUMBER",
-                help=(said.get(parameter.name, "") + given).replace("%", "%%"),
+                help=(explained.get(parameter.name, "") + default).replace("%", "%%"),
             )
         one.add_argument("--picture", metavar="FILE", help="also draw the curve into this file (png, svg or pdf)")
         one.add_argument("--json", action="store_true", help="print for another program")
 
 
-def run(arguments: argparse.Namespace) -> int:
+def run_plan(args: argparse.Namespace) -> int:
     """Print the plan; return the exit status."""
-    from truechange import planning
-
-    given = vars(arguments).copy()
+    given = vars(args).copy()
     kind, as_json, picture = given.pop("kind"), given.pop("json"), given.pop("picture")
-    name, _ = KINDS[kind]
     slow = kind == "true-share" or given.get("simulate", 0) > 0
     with progress(1, "drawing and analysing studies") if slow else nullcontext():
-        plan = getattr(planning, name)(**given)
+        plan = planner(kind)(**given)
     if picture:
         plan.plot().figure.savefig(picture, dpi=150, bbox_inches="tight")
     if as_json:
-        story = {
-            "kind": kind,
-            "need": plan.need,
-            "start": plan.start,
-            "groups": plan.groups,
-            "exact": plan.exact,
-            "goal": plan.goal,
-            "target": plan.target,
-            "sentences": plan.sentences(),
-            "cautions": plan.cautions,
-            "table": plan.table().to_dict("records"),
-        }
-        print(json.dumps(story, indent=1, ensure_ascii=False))
+        numbers = {name: getattr(plan, name) for name in IN_JSON}
+        words = {"sentences": plan.sentences(), "cautions": plan.cautions}
+        print_json({"kind": kind, **numbers, **words, "table": plan.table().to_dict("records")})
         return 0
     print(plan)
     each = " a group" if plan.groups == 2 else ""
@@ -92,20 +75,17 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _kind_of(annotation: Any) -> Callable[[str], Any]:
-    kinds = {"str": str, "int": int}
-    return kinds.get(getattr(annotation, "__name__", str(annotation)), float)
+def _type_of(annotation: Any) -> Callable[[str], Any]:
+    return {"str": str, "int": int}.get(getattr(annotation, "__name__", str(annotation)), float)
 
 
-def _parameter_words(function: Callable[..., Any]) -> dict[str, str]:
+def parameter_words(function: Callable[..., Any]) -> dict[str, str]:
     """Return what the docstring says of each parameter; "As in" refers to the plan of a change."""
-    from truechange.planning import plan_change
-
-    found: dict[str, str] = {}
-    for source in (plan_change, function):
+    explained: dict[str, str] = {}
+    for source in (planning.plan_change, function):
         section = (inspect.getdoc(source) or "").partition("Parameters\n----------\n")[2].partition("\n\nReturns")[0]
-        for entry in re.findall(r"^(\w[\w, ]*?)(?: : .*)?\n((?:    .*\n?)+)", section, flags=re.MULTILINE):
-            words = " ".join(entry[1].replace("`", "").split())
+        for names, text in re.findall(r"^(\w[\w, ]*?)(?: : .*)?\n((?:    .*\n?)+)", section, flags=re.MULTILINE):
+            words = " ".join(text.replace("`", "").split())
             if not words.startswith("As in"):
-                found |= dict.fromkeys(entry[0].split(", "), words)
-    return found
+                explained |= dict.fromkeys(names.split(", "), words)
+    return explained

@@ -1,0 +1,206 @@
+"""``truechange inspect``, ``template``, ``measures``, ``validate``: a clinic's file, the tests, worked examples."""
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from truechange.cli.shared import print_json, print_rows, progress, reading
+from truechange.foundation.errors import ChoiceError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from truechange.records import Records
+    from truechange.validation.run import Check
+
+SHOWN = 40
+
+
+def run_inspect(args: argparse.Namespace) -> int:
+    """Say what is wrong in a clinic's file, where, and how to mend it; return 1 when something needs a person."""
+    from truechange.records import read
+
+    if args.fix and args.pseudonyms:
+        raise ChoiceError("--fix would copy names as they stand; delete the names first, or leave out --fix.")
+    path = Path(args.file)
+    with progress(2, f"reading {path.name}") as step:
+        step(f"reading and checking {path.name}")
+        records = read(path, **reading(args))
+        step("writing copies")
+        written = _write_copies(path, records, args)
+    if args.json:
+        print_json(_as_json(records, written))
+    else:
+        _print_problems(records, notes=args.notes)
+        print(*written.values(), sep="\n", end="\n" if written else "")
+    return int(records.needs_a_person)
+
+
+def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> dict[str, str]:
+    """Write the copies asked for; return a line about each."""
+    from truechange.records.marked import write_marked, write_repaired
+    from truechange.records.words import FILE, write_map
+
+    written = {}
+    if args.map:
+        word_map = args.words or (path if path.is_dir() else path.parent) / FILE
+        written["map"] = f"Word map: {word_map}, {write_map(word_map, records.unmapped)} words to fill in."
+    suffix = "" if path.is_dir() else path.suffix
+    base = path.with_suffix("") if suffix else path
+    marked_unasked = not args.json and path.suffix.lower() != ".parquet"
+    if records.needs_a_person and (args.marked or marked_unasked):
+        copy = write_marked(path, records, args.marked or f"{base}_marked.xlsx", pseudonyms=args.pseudonyms)
+        written["marked"] = f"Marked copy: {copy} (the original is as it was)."
+    if args.fix:
+        repairs = write_repaired(path, records, f"{base}_repaired{suffix}")
+        written["repaired"] = f"Repaired copy: {base}_repaired{suffix}, {len(repairs)} repairs that lose nothing."
+        if not args.json:
+            _print_frame(repairs)
+    return written
+
+
+def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
+    ledger = records.ledger
+    return {
+        "file": records.name,
+        "needs_a_person": records.needs_a_person,
+        "rows_read": ledger.rows_read,
+        "rows_used": ledger.rows_used,
+        "set_aside": ledger.set_aside.to_dict("records"),
+        "counts": records.problems.groupby("kind").size().to_dict(),
+        "unmapped": records.unmapped.to_dict("records"),
+        "words": records.words.to_dict("records"),
+        "problems": records.problems.to_dict("records"),
+        "written": written,
+    }
+
+
+def _print_problems(records: "Records", *, notes: bool) -> None:
+    problems = records.problems
+    only_notes = problems["severity"] == "note"
+    listed = problems[~only_notes]
+    places = listed[["severity", "sheet", "row", "column", "value"]]
+    _print_frame(places.assign(**{"problem → remedy": listed["problem"] + " → " + listed["remedy"]}), SHOWN)
+    if notes:  # alike ones together: "F read as female, 160 cells"
+        alike = problems[only_notes].groupby(["sheet", "column", "problem"], sort=False).size()
+        _print_frame(alike.reset_index(name="cells"))
+    counts = problems.groupby(["severity", "kind"], sort=False).size().reset_index(name="count")
+    if len(counts):
+        print()
+        _print_frame(counts.assign(kind=counts["kind"].str.replace("_", " ")))
+    print("", *records.sentences(), sep="\n")
+    for row in records.unmapped.itertuples():
+        guess = f" ({row.guess}?)" if row.guess else ""
+        print(
+            f"Not understood: {row.column} “{row.word}”, {row.rows} rows{guess}. --map writes clinic.toml to fill in."
+        )
+    if only_notes.any() and not notes:
+        print(f"{only_notes.sum()} notes on what was read without loss: --notes shows them.")
+    print("Nothing needs a person." if not records.needs_a_person else "Something needs a person: see above.")
+
+
+def _print_frame(frame: "pd.DataFrame", most: int | None = None) -> None:
+    if len(frame):
+        print_rows(list(frame.columns), list(frame.head(most or len(frame)).itertuples(index=False)))
+    if most and len(frame) > most:
+        print(f"... and {len(frame) - most} more, all of them in the marked copy.")
+
+
+def run_template(args: argparse.Namespace) -> int:
+    """Write the empty workbook to fill in; return the exit status."""
+    from truechange.records.template import write_template
+
+    workbook = write_template(args.file)
+    print(f"{workbook}: fill in the sheet assessments at least, then: truechange inspect {workbook}")
+    return 0
+
+
+def run_measures(args: argparse.Namespace) -> int:
+    """Print the tests, one test in full, or what was published about it; return the exit status."""
+    from truechange.measures import list_measures, measure, published
+
+    if args.published:
+        frame = published(args.measure, None if args.published == "all" else args.published)
+    elif args.measure:
+        one = measure(args.measure)
+        if args.json:
+            print_json({name: getattr(one, name) for name in one.__slots__}, default=dict)
+            return 0
+        print(f"{one.name} ({one.key}): {one.unit or 'no unit'}, {one.better} is better")
+        print(f"Read to {one.resolution:g}; refused outside {one.hard_low:g} to {one.hard_high:g}, ", end="")
+        print(f"questioned outside {one.soft_low:g} to {one.soft_high:g}.")
+        print(f"Two scores are compared only if these match: {', '.join(one.protocol) or 'nothing beyond the test'}.")
+        print(*(f"  - {caution}\n" for caution in one.cautions), sep="", end="")
+        print(f"Published values: truechange measures {one.key} --published")
+        return 0
+    else:
+        frame = list_measures()
+    if args.json:
+        print(frame.to_json(orient="records", indent=1, force_ascii=False))
+    elif args.published:
+        _print_published(frame)
+    else:
+        rows = frame.reset_index()[["measure", "name", "unit", "better"]]
+        print_rows(("key", "test", "unit", "better"), rows.to_numpy().tolist())
+        print("\nOne test in full: truechange measures chair_stand_30s")
+    return 0
+
+
+def _print_published(values: "pd.DataFrame") -> None:
+    if values.empty:
+        print("No published value of that kind is known here.")
+        return
+    for row in values.to_dict("records"):
+        has = {name for name, cell in row.items() if cell == cell and cell != ""}
+        interval = f" ({row['ci_low']:g} to {row['ci_high']:g})" if "ci_low" in has else ""
+        people = f", n = {row['n']:.0f}" if "n" in has else ""
+        unit = f" {row['unit']}" if row["unit"] == row["unit"] else ""
+        print(f"{row['measure']} {row['quantity']}: {row['value']:g}{unit}{interval} [{row['status']}]")
+        print(f"    {row['population']}{people}; {row['citation']}")
+        if "note" in has:
+            print(f"    {row['note']}")
+    print("\nA value holds for its population, protocol and time between tests; prefer one from your own retests.")
+
+
+def run_validate(args: argparse.Namespace) -> int:
+    """Recompute the worked examples, write the page; return 1 if anything disagrees."""
+    from truechange.validation.page import checks_table, headline, page
+    from truechange.validation.run import DISAGREES, all_checks
+
+    waiting = list(all_checks((args.only or "").lower()))
+    if not waiting:
+        raise ChoiceError(f"No case or topic contains {args.only!r}; run without --only to see them all.")
+    checks: list[Check] = []
+    with progress(len(waiting), "worked examples") as step:
+        for name, work in waiting:
+            step(name)
+            checks += work()
+    args.out.parent.mkdir(parents=True, exist_ok=True)
+    args.out.write_text(page(checks), encoding="utf-8")
+    if args.json:
+        rows = checks_table(checks).to_json(orient="records", double_precision=15)
+        print_json({"headline": headline(checks), "checks": json.loads(rows)})
+    else:
+        print(headline(checks))
+        _print_checks(checks)
+        print(f"\nThe page: {args.out}")
+    return int(any(check.verdict == DISAGREES for check in checks))
+
+
+def _print_checks(checks: "list[Check]") -> None:
+    from truechange.validation.page import not_computed
+
+    last = ""
+    for check in checks:
+        if check.digits is None:
+            continue
+        if check.case != last:
+            last = check.case
+            print(f"\n{check.case} [{check.came}] {check.source}\n  ours through {check.by}")
+        digits = f"{check.digits} digits"
+        why = f": {check.reason}" if check.reason else ""
+        print(f"  {check.name:<28} {check.printed:>18}  ours {check.ours:<18.10g} {digits:<12} {check.verdict}{why}")
+    if spare := not_computed(checks):
+        print("\nPrinted numbers that were not computed, and why")
+        print("\n".join(f"  {line}" for line in spare))
