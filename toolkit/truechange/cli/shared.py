@@ -31,7 +31,7 @@ def parser_of(command: str) -> argparse.ArgumentParser:
         prog=f"truechange {command}",
         description=purpose,
         epilog=example,
-        formatter_class=quick,  # type: ignore[arg-type]
+        formatter_class=quick,
         allow_abbrev=False,
     )
     with open(os.path.join(HERE, "options.csv"), encoding="utf-8", newline="") as table:

@@ -79,7 +79,7 @@ def _long(retest: "Pairs") -> Any:
     return retest.usable.rename(columns={"before": 1, "after": 2}).melt("person", [1, 2], "trial", "value")
 
 
-def _error(retest: "Pairs", kind: str, **about: str) -> "MeasurementError":
+def _error(retest: "Pairs", kind: str, **about: Any) -> "MeasurementError":
     from truechange.reliability import measurement_error
 
     test = retest.measure
@@ -94,7 +94,7 @@ def _programme_records(records: "Records", programme: str | None, compare: str |
     return replace(records, assessments=of_programme(records, chosen))
 
 
-def _matters(change: "Pairs", sem: "Estimate", after: str, cut: int = 1, **drawing: int) -> "McidStudy":
+def _matters(change: "Pairs", sem: "Estimate", after: str, cut: int = 1, **drawing: Any) -> "McidStudy":
     """Estimate the change that matters from the people's ratings; refused where there are none."""
     from truechange.meaningful_change import mcid
 
