@@ -28,7 +28,7 @@ MAY_BE_WIDER = {
     "baseline_dependence": TO_SPLIT, "_climb": "the arrays of one Newton step, all of which change",
     "_median_half": TO_SPLIT, "_settle": TO_SPLIT, "paired_change": TO_SPLIT, "compare_programmes": TO_SPLIT,
     "missing_follow_up": TO_SPLIT, "start_dependence": TO_SPLIT,
-    "add": "the facts of one finding, each a column", "variance_components": TO_SPLIT,
+    "add": "the facts of one finding, each a column",
 }  # fmt: skip
 # Lazy loading, each within its own package: a public name's module, the one command that was asked for.
 MAY_IMPORT_BY_NAME = {"foundation/loading.py", "cli/main.py"}

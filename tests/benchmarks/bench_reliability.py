@@ -15,8 +15,11 @@ import resource
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))  # for the simulated studies of the tests
 
 B = 10_000
 
@@ -83,7 +86,9 @@ def pingouin_a(n: int, repeats: int = 40) -> float:
 
 
 def ours_f() -> None:
-    from truechange.numerics.mean_squares import icc_limits, icc_values, simulated_mean_squares
+    from simulation.retests import simulated_mean_squares
+
+    from truechange.numerics.mean_squares import icc_limits, icc_values
 
     ms = simulated_mean_squares(np.random.default_rng(1), B, n=30, k=2, person_sd=3, error_sd=1, trial_sd=0.3)
     icc_values(ms, "ICC(A,1)")

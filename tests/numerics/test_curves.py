@@ -10,7 +10,6 @@ from numpy.testing import assert_allclose
 from truechange.numerics.counts import distinct, draw_counts, gathered
 from truechange.numerics.curves import (
     deviance,
-    fit_binary,
     fit_outcomes,
     fit_penalised,
     parted_middle,
@@ -57,14 +56,6 @@ def test_two_predictors_agree_with_statsmodels():
     assert_allclose([fits.intercept[0], *fits.slope[0]], theirs.params, rtol=1e-6)
     ours = deviance(x, improved, 1 - improved, fits.intercept[0], fits.slope[0], link="probit")
     assert ours == pytest.approx(-2 * theirs.llf, rel=1e-9)
-
-
-def test_out_of_total_is_the_same_fit():
-    change, improved = sample()
-    x, hits, misses = grouped(change, improved, np.ones((1, change.size)))
-    assert_allclose(
-        fit_binary(x, hits, hits + misses, link="logit").slope, fit_outcomes(x, hits, misses, link="logit").slope
-    )
 
 
 def test_fractional_counts_scale_out():

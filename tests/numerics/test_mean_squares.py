@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import stats
+from simulation.retests import simulated_mean_squares
 
 from truechange.numerics.mean_squares import (
     FORMS,
@@ -17,7 +18,6 @@ from truechange.numerics.mean_squares import (
     jackknifed_mean_squares,
     mean_squares,
     resampled_mean_squares,
-    simulated_mean_squares,
 )
 from truechange.validation.cases import load_case
 
@@ -120,6 +120,14 @@ def test_simulated_mean_squares_have_the_laws_of_simulated_scores():
         for a, b in zip(one[:4], two[:4], strict=True):
             assert stats.ks_2samp(a, b).pvalue > 0.001
         assert abs(np.corrcoef(two.persons, two.error)[0, 1]) < 0.06
+
+
+# Known truth: expected mean squares of 20 people x 3 trials, k·2² + 1, n·0.5² + 1, 1, and their pooled within.
+def test_simulated_mean_squares_have_the_expected_means():
+    ms = simulated_mean_squares(np.random.default_rng(3), 200_000, n=20, k=3, person_sd=2.0, error_sd=1.0, trial_sd=0.5)
+    expected = (13.0, 0.05), (6.0, 0.07), (1.0, 0.003), ((6.0 * 2 + 1.0 * 38) / 40, 0.02)
+    for square, (mean, slack) in zip(ms[:4], expected, strict=True):
+        assert square.mean() == pytest.approx(mean, abs=slack)
 
 
 @ONCE

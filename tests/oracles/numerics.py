@@ -14,7 +14,6 @@ from truechange.numerics.mean_squares import (
     jackknifed_mean_squares,
     mean_squares,
     resampled_mean_squares,
-    simulated_mean_squares,
 )
 from truechange.numerics.resampling import bca_limits, percentile_limits
 from truechange.validation.cases import load_case
@@ -100,21 +99,6 @@ def _mean_squares_one_by_one() -> Pairs:
         found[f"percentile {level} of the resamples"] = (
             float(np.nanpercentile(plain, level)), float(np.nanpercentile(fast, level)), 0.02)  # fmt: skip
     return found
-
-
-@route(
-    "ICC",
-    "Simulated studies against their expected mean squares.",
-    by="truechange.numerics.mean_squares.simulated_mean_squares",
-)
-def _simulated_studies() -> Pairs:
-    ms = simulated_mean_squares(np.random.default_rng(3), 200_000, n=20, k=3, person_sd=2.0, error_sd=1.0, trial_sd=0.5)
-    return {
-        "persons": (13.0, float(ms.persons.mean()), 0.05),
-        "trials": (6.0, float(ms.trials.mean()), 0.07),
-        "error": (1.0, float(ms.error.mean()), 0.003),
-        "within": ((6.0 * 2 + 1.0 * 38) / 40, float(ms.within.mean()), 0.02),
-    }
 
 
 @route(

@@ -5,10 +5,11 @@ from math import sqrt
 
 import numpy as np
 from simulation.coverage_settings import rated_change
+from simulation.retests import simulated_mean_squares
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.numerics.curves import fit_binary
+from truechange.numerics.curves import fit_outcomes
 from truechange.planning import plan_agreement, plan_error
 
 
@@ -58,7 +59,7 @@ def _first_enough() -> Pairs:
 
 @route("Sample size", "Width of the interval in 4,000 simulated retest studies of the planned size.", by="tc.plan_icc")
 def _icc_width_by_simulation() -> Pairs:
-    from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
+    from truechange.numerics.mean_squares import icc_limits
 
     found: Pairs = {}
     for icc, trials, width in ((0.8, 2, 0.2), (0.85, 3, 0.15)):
@@ -84,7 +85,7 @@ def _mcid_spread_by_simulation() -> Pairs:
             np.bincount(cells.ravel(), weights=w, minlength=size * x.size).reshape(size, x.size)
             for w in (None, rating.ravel())
         )
-        fit = fit_binary(x.astype(float), hits.astype(float), total.astype(float), link="probit")
+        fit = fit_outcomes(x.astype(float), hits.astype(float), (total - hits).astype(float), link="probit")
         mean, kept = change.mean(axis=1), 1 - 2 * sem**2 / change.var(axis=1, ddof=1)
         values = mean + kept * (-fit.intercept / fit.slope - mean)
         low, high = np.percentile(values, [2.5, 97.5])

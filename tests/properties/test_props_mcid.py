@@ -76,11 +76,11 @@ def test_everybody_twice_gives_the_same_cuts(seed):
 def test_without_measurement_error_the_latent_threshold_is_the_fifty_percent_point(seed):
     from oracles.numerics import counted
 
-    from truechange.numerics.curves import fit_binary
+    from truechange.numerics.curves import fit_outcomes
 
     change, rating = people(seed)
     values, hits, misses = counted(change, rating >= 1)
-    fit = fit_binary(values, hits[None], (hits + misses)[None], link="probit")
+    fit = fit_outcomes(values, hits[None], misses[None], link="probit")
     assert points(change, rating, sem=1e-9)["latent_threshold"] == pytest.approx(
         -float(fit.intercept[0]) / float(fit.slope[0]), abs=1e-5
     )

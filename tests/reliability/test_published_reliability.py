@@ -11,8 +11,7 @@ import pytest
 import truechange as tc
 from truechange.numerics.mean_squares import icc_values, mean_squares
 from truechange.reliability import variance_components
-from truechange.reliability.agreement import limits_from_summary
-from truechange.reliability.scores import Sample
+from truechange.validation.calls import made_up
 from truechange.validation.cases import load_case
 
 
@@ -24,17 +23,14 @@ def long(table):
 # Source: Bland & Altman 1999, section 5.1 (printed): limits from means of three replicates.
 def test_limits_from_replicates():
     case = load_case("ba_1999_repeated")
-    held = case.data
-    bias, lower, upper, _ = limits_from_summary(
-        Sample(85),
-        held["bias"],
-        held["var_diff_of_means"] ** 0.5,
-        within=(held["var_within_J"], held["var_within_S"]),
-        replicates=(held["m"], held["m"]),
-    )
-    assert case.expected["sd_single"].agrees((upper.value - bias.value) / 1.959964)
-    assert case.expected["loa_lo"].agrees(lower.value)
-    assert case.expected["loa_hi"].agrees(upper.value)
+    m, middle = case.data["m"], made_up(85, case.data["bias"], case.data["var_diff_of_means"] ** 0.5)
+    apart = np.arange(m) - (m - 1) / 2
+    apart /= apart.std(ddof=1)
+    first, second = (apart * case.data[f"var_within_{observer}"] ** 0.5 for observer in "JS")
+    found = tc.limits_of_agreement(middle[:, None] + first, np.zeros((85, 1)) + second)
+    assert case.expected["sd_single"].agrees(found.sd)
+    assert case.expected["loa_lo"].agrees(found.lower.value)
+    assert case.expected["loa_hi"].agrees(found.upper.value)
 
 
 # Source: Bland & Altman 1986, table 1 (printed): correction for repeated measurements, SD 37.7.

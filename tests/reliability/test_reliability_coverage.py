@@ -10,8 +10,9 @@ import os
 import numpy as np
 import pandas as pd
 import pytest
+from simulation.retests import simulated_mean_squares
 
-from truechange.numerics.mean_squares import graybill_wang, icc_limits, simulated_mean_squares
+from truechange.numerics.mean_squares import graybill_wang, icc_limits
 from truechange.numerics.resampling import in_blocks
 from truechange.reliability.agreement import limit_factors
 from truechange.validation import RESULTS
@@ -118,7 +119,7 @@ def test_the_large_sample_interval_of_a_limit_is_misplaced(table):
 
 def test_monte_carlo_and_bootstrap_intervals_by_reml():
     """Known truth with gaps: 40 people x 3 trials, one score in ten missing; few studies, wide tolerance."""
-    from truechange.reliability.components import fit_components
+    from truechange.reliability.components import variance_components
     from truechange.reliability.scores import Sample
 
     studies, hits = (400 if FULL else 60), 0
@@ -128,7 +129,7 @@ def test_monte_carlo_and_bootstrap_intervals_by_reml():
         scores[rng.random(scores.shape) < 0.1] = np.nan
         rows, columns = np.nonzero(np.isfinite(scores))
         data = pd.DataFrame({"person": rows, "trial": columns, "value": scores[rows, columns]})
-        sem = fit_components(data, ("person",), (), Sample(40)).sem({"residual": 1.0})
+        sem = variance_components(data, ("person",), (), Sample(40)).sem({"residual": 1.0})
         hits += sem.low <= 1.0 <= sem.high
     assert abs(hits / studies - 0.95) < 4 * np.sqrt(0.95 * 0.05 / studies)
 

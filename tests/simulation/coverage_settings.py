@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 import truechange as tc
 from simulation.coverage import cell
+from simulation.retests import simulated_mean_squares
 from truechange.numerics.intervals import wilson_limits
-from truechange.numerics.mean_squares import icc_limits, simulated_mean_squares
+from truechange.numerics.mean_squares import icc_limits
 from truechange.responders.counting import exact_limits
 from truechange.validation.calls import long
 

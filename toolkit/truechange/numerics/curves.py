@@ -26,11 +26,6 @@ class BinaryFits(NamedTuple):
     failed: NDArray[np.bool_]
 
 
-def fit_binary(x: Floats, hits: Floats, total: Floats, *, link: str, start: Floats | None = None) -> BinaryFits:
-    """Fit P(hit | x) to people with the event out of `total`; see :func:`fit_outcomes`."""
-    return fit_outcomes(x, hits, total - hits, link=link, start=start)
-
-
 def fit_outcomes(x: Floats, hits: Floats, misses: Floats, *, link: str, start: Floats | None = None) -> BinaryFits:
     """Fit P(hit | x) = F(intercept + slope x) to each row of counts.
 
@@ -225,13 +220,19 @@ def _step(score: Floats, info: Floats, pairs: list[tuple[int, int]]) -> Floats:
         step[:, 0] = (c * score[:, 0] - b * score[:, 1]) / det
         step[:, 1] = (a * score[:, 1] - b * score[:, 0]) / det
     else:
-        full = np.empty((len(score), p, p))
-        for column, (i, j) in enumerate(pairs):
-            full[:, i, j] = full[:, j, i] = info[:, column]
-        full += 1e-12 * np.trace(full, axis1=1, axis2=2)[:, None, None] * np.eye(p) + 1e-300 * np.eye(p)
-        step = np.asarray(np.linalg.solve(full, score[:, :, None])[:, :, 0], dtype=float)
+        step = _solved(score, info, *np.transpose(pairs))
     length = np.abs(step).max(axis=1, keepdims=True)
     return step * np.minimum(1.0, 4.0 / np.maximum(length, 1e-300))
+
+
+def _solved(score: Floats, info: Floats, first: NDArray[np.intp], second: NDArray[np.intp]) -> Floats:
+    """Return the Newton step of every row; column c of `info` stands at (first[c], second[c]) of its matrix."""
+    p = score.shape[1]
+    full = np.empty((len(score), p, p))
+    full[:, first, second] = full[:, second, first] = info
+    # a ridge far below rounding: rows without information are solved too, and fail afterwards by their coefficients
+    full += (1e-12 * np.trace(full, axis1=1, axis2=2)[:, None, None] + 1e-300) * np.eye(p)
+    return np.asarray(np.linalg.solve(full, score[:, :, None])[:, :, 0], dtype=float)
 
 
 def fit_penalised(x: Floats, hits: Floats, misses: Floats, *, link: str) -> tuple[float, float]:
@@ -360,10 +361,7 @@ def _newton_ordered(z: Floats, category: NDArray[np.intp], counts: Floats, size:
         a, b = (np.exp(-0.5 * v * v) / np.sqrt(2 * np.pi) / mass for v in (up, low))
         score = (weight * a) @ upper - (weight * b) @ lower
         info = (weight * a * (a + up)) @ outer_u + (weight * b * (b - low)) @ outer_l - (weight * a * b) @ crossed
-        full = np.empty((active.size, p, p))
-        full[:, first, second] = full[:, second, first] = info
-        full += (1e-12 * np.trace(full, axis1=1, axis2=2)[:, None, None] + 1e-300) * np.eye(p)
-        step = np.linalg.solve(full, score[:, :, None])[:, :, 0]
+        step = _solved(score, info, first, second)
         step *= _room(theta[active], step)[:, None]
         theta[active] += step
         going = (np.abs(step).max(axis=1) > STEP_DONE) & (np.abs(theta[active, 0]) < RUNAWAY)

@@ -1,11 +1,10 @@
-"""Mean squares of people x trials: one table, many resamples, many simulated studies; and the six ICCs from them."""
+"""Mean squares of people x trials: one table, many resamples; and the six ICCs from them."""
 
 from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
-from scipy.special import fdtri
+from scipy.special import chdtri, fdtri
 
 from truechange.numerics.resampling import Floats, resampled_sums
 
@@ -122,16 +121,14 @@ def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int =
     """
     n, k = table.shape
     sums = resampled_sums(_person_features(table), n_boot=n_boot, seed=seed, jobs=jobs)
-    p, t, e, w = _from_sums(sums, n, k)
-    return MeanSquares(p, t, e, w, n, k)
+    return MeanSquares(*_from_sums(sums, n, k), n, k)
 
 
 def jackknifed_mean_squares(table: Floats) -> MeanSquares:
     """Return the mean squares with each person left out in turn, in closed form."""
     n, k = table.shape
     features = _person_features(table)
-    p, t, e, w = _from_sums(features.sum(axis=0) - features, n - 1, k)
-    return MeanSquares(p, t, e, w, n - 1, k)
+    return MeanSquares(*_from_sums(features.sum(axis=0) - features, n - 1, k), n - 1, k)
 
 
 def _person_features(table: Floats) -> Floats:
@@ -152,29 +149,6 @@ def _from_sums(sums: Floats, n: int, k: int) -> Floats:
     return np.maximum(found, 0.0, out=found)
 
 
-def simulated_mean_squares(
-    rng: np.random.Generator, size: int, *, n: int, k: int, person_sd: float, error_sd: float, trial_sd: float = 0.0,
-    shifts: ArrayLike | None = None,
-) -> MeanSquares:  # fmt: skip
-    """Return the mean squares of `size` simulated balanced studies without simulating a single score.
-
-    In the normal model the three mean squares are independent: scaled
-    chi-squares, the one of trials non-central when fixed `shifts` (length k)
-    are given instead of a random trial effect.
-    """
-    error_df = (n - 1) * (k - 1)
-    persons = (k * person_sd**2 + error_sd**2) * rng.chisquare(n - 1, size) / (n - 1)
-    error = error_sd**2 * rng.chisquare(error_df, size) / error_df
-    if shifts is None:
-        trials = (n * trial_sd**2 + error_sd**2) * rng.chisquare(k - 1, size) / (k - 1)
-    else:
-        moved = np.asarray(shifts, dtype=float)
-        away = n * np.sum((moved - moved.mean()) ** 2) / error_sd**2
-        trials = error_sd**2 * rng.noncentral_chisquare(k - 1, away, size) / (k - 1)
-    within = (trials * (k - 1) + error * error_df) / (n * (k - 1))
-    return MeanSquares(persons, trials, error, within, n, k)
-
-
 def graybill_wang(
     mean_sq: Sequence[float], weights: Sequence[float], dfs: Sequence[float], confidence: float
 ) -> tuple[float, float]:
@@ -182,8 +156,6 @@ def graybill_wang(
 
     Each mean square may also be an array of studies.
     """
-    from scipy.special import chdtri
-
     tail = (1 - confidence) / 2
     m, w, df = (np.stack([np.asarray(part, dtype=float) for part in held]) for held in (mean_sq, weights, dfs))
     w, df = (part.reshape(-1, *[1] * (m.ndim - 1)) for part in (w, df))

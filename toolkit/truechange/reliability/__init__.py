@@ -5,10 +5,10 @@ from truechange.reliability.components import VarianceComponents, variance_compo
 from truechange.reliability.error import MeasurementError, measurement_error
 from truechange.reliability.icc import IccResult, choose_icc, icc, icc_table
 from truechange.reliability.kappa import WeightedKappa, weighted_kappa
-from truechange.reliability.transport import TransportCheck, transport_check
+from truechange.reliability.transport import transport_check
 
 __all__ = [
-    "IccResult", "LimitsOfAgreement", "MeasurementError", "TransportCheck", "VarianceComponents",
+    "IccResult", "LimitsOfAgreement", "MeasurementError", "VarianceComponents",
     "WeightedKappa", "choose_icc", "icc", "icc_table", "limits_of_agreement", "measurement_error", "transport_check",
     "variance_components", "weighted_kappa",
 ]  # fmt: skip

@@ -1,7 +1,7 @@
 """Limits of agreement (Bland-Altman): where the difference of two measurements of one person is expected to lie."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import exp, sqrt
 from typing import TYPE_CHECKING
 
@@ -13,82 +13,37 @@ from scipy.special import ndtri, stdtrit
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence, check_same_index
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Part, told
 from truechange.numerics.mean_squares import graybill_wang, rounding
 from truechange.numerics.resampling import Floats
 from truechange.reliability.scores import Sample, count_cautions, estimates_table, float_array
 from truechange.reliability.stability import Spread, line, logarithms, spread_of
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
-    from truechange.foundation.estimate import Estimate
-
-METHODS = ("exact", "pair", "approximate")
+SOURCES = {"exact": ("carkeet2015", "shieh2018"), "pair": ("carkeet2015",), "approximate": ()}  # interval of a limit
+METHODS = tuple(SOURCES)
+ROWS = {
+    "bias": "bias", "lower": "lower limit", "upper": "upper limit", "repeatability": "repeatability coefficient",
+    "prediction": "prediction interval", "proportional_bias": "slope of difference on mean",
+    "heteroscedasticity": "slope of absolute residual on mean",
+}  # fmt: skip
 SCALES = ("raw", "log")
 Z95 = float(ndtri(0.975))
 
 
-@dataclass(frozen=True)
-class LimitsOfAgreement(Result):
+class LimitsOfAgreement(Part):
     """Bias between two measurements and the limits of most differences, first minus second.
 
-    Parameters
-    ----------
-    bias : Estimate
-        Mean difference.
-    lower, upper : Estimate
-        Limits of agreement, each with its interval.
-    repeatability : Estimate
-        Repeatability coefficient, 1.96 √2 within-person SD: a shift between the two counts as error.
-    prediction : Estimate
-        Interval in which one future difference is expected.
-    proportional_bias : Estimate
-        Slope of difference on mean.
-    heteroscedasticity : Estimate
-        Slope of absolute residual on mean.
-    spread : Spread
-        The whole check behind it.
-    first, second : ndarray
-        The pairs (means of replicates; logarithms under ``scale="log"``).
-    scale : {"raw", "log"}
-        Under ``"log"`` bias, limits, repeatability and prediction are ratios, first over second.
+    Its facts, Estimates first: ``bias`` (mean difference), ``lower`` and ``upper`` (limits of agreement, each with its
+    interval), ``repeatability`` (repeatability coefficient, 1.96 √2 within-person SD: a shift between the two counts
+    as error), ``prediction`` (interval in which one future difference is expected), ``proportional_bias`` (slope of
+    difference on mean), ``heteroscedasticity`` (slope of absolute residual on mean); ``spread`` (the whole check
+    behind it); ``first``, ``second`` and their ``differences`` (the ``n`` pairs: means of replicates; logarithms under
+    ``scale="log"``), ``sd`` (of a single difference), ``method``, ``scale``, ``unit``. Under ``scale="log"`` bias,
+    limits, repeatability and prediction are ratios, first over second.
     """
-
-    bias: Estimate
-    lower: Estimate
-    upper: Estimate
-    repeatability: Estimate
-    prediction: Estimate
-    proportional_bias: Estimate
-    heteroscedasticity: Estimate
-    spread: Spread
-    first: Floats
-    second: Floats
-    sd: float
-    method: str
-    scale: str
-    unit: str = ""
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("bland1986", "bland1999")
-
-    @property
-    def n(self) -> int:
-        """Pairs."""
-        return int(self.first.size)
-
-    @property
-    def differences(self) -> Floats:
-        """First minus second (of logarithms under ``scale="log"``)."""
-        return self.first - self.second
-
-    @property
-    def shape_p(self) -> float:
-        """Shapiro-Wilk p of the differences: a note, not a gate."""
-        from scipy.stats import shapiro
-
-        return float(shapiro(self.differences).pvalue) if self.n >= 3 and np.ptp(self.differences) > 0 else float("nan")
 
     def at(self, level: float | Floats, *, spread: bool = True) -> tuple[Floats, Floats, Floats]:
         """Return centre, lower and upper limit about the line of difference on mean.
@@ -115,25 +70,10 @@ class LimitsOfAgreement(Result):
         half = Z95 * (self.spread.sd(level) if spread else residual_sd)
         return centre, centre - half, centre + half
 
-    def table(self) -> pd.DataFrame:
-        """Return one row a quantity, unrounded."""
-        limits = {"bias": self.bias, "lower limit": self.lower, "upper limit": self.upper}
-        more = {"repeatability coefficient": self.repeatability, "prediction interval": self.prediction}
-        slopes = {"slope of difference on mean": self.proportional_bias}
-        return estimates_table(limits | more | slopes | {"slope of absolute residual on mean": self.heteroscedasticity})
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say bias and limits."""
-        what = "ratio, first over second" if self.scale == "log" else "first minus second"
-        return (
-            f"Bias ({what}): {self.bias}.",
-            f"Limits of agreement: {self.lower} and {self.upper}, {self.n} pairs.",
-        )
-
     @property
     def alt(self) -> str:
         """Alt text of the picture."""
-        return f"Difference against mean of {self.n} pairs with limits of agreement. {' '.join(self.sentences())}"
+        return f"{self.seen} {' '.join(self.says)}"
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw differences against means with bias, limits and the interval of each limit as a band."""
@@ -225,21 +165,28 @@ def limits_of_agreement(
     counts = [scores.shape[1] if replicates else 1 for scores in (a, b)]
     sample = Sample(d.size, confidence, unit)
     mean, sd = float(d.mean()), float(d.std(ddof=1))
-    bias, lower, upper, prediction = limits_from_summary(sample, mean, sd, method, 0.95, within, counts)
+    limits = _limits(sample, mean, sd, method, within, counts)
     slope, _ = line((x + y) / 2, d, sample, "slope of difference on mean")
     spread = spread_of(np.column_stack([x, y]), sample)
-    single = (upper.value - mean) / Z95
+    single = (limits["upper"].value - mean) / Z95
     apart = sqrt(single**2 + mean**2) if replicates else sqrt(float(np.mean(d**2)))
-    repeat = sample.sd(apart**2, d.size, "√(within-person mean square)").scaled(
-        Z95, method="1.96 √2 √(within-person mean square), chi-square interval"
-    )
+    how = "1.96 √2 √(within-person mean square), chi-square interval"
+    limits["repeatability"] = sample.sd(apart**2, d.size, "").scaled(Z95, method=how)
     if scale == "log":
-        bias, lower, upper, repeat, prediction = map(_ratio, (bias, lower, upper, repeat, prediction))
-    keys = {"exact": ("carkeet2015", "shieh2018"), "pair": ("carkeet2015",), "approximate": ()}[method]
-    return LimitsOfAgreement(
-        bias, lower, upper, repeat, prediction, slope, spread.slope, spread, x, y, single, method, scale, unit,
-        _cautions(d, slope, spread), ("bland1986", "bland1999", *(("zou2013",) if any(within) else keys)),
-    )  # fmt: skip
+        limits = {name: _ratio(limit) for name, limit in limits.items()}
+    facts = limits | {
+        "proportional_bias": slope, "heteroscedasticity": spread.slope, "spread": spread, "first": x, "second": y,
+        "differences": x - y, "n": d.size, "sd": single, "method": method, "scale": scale, "unit": unit,
+    }  # fmt: skip
+    what = "ratio, first over second" if scale == "log" else "first minus second"
+    says = (
+        f"Bias ({what}): {limits['bias']}.",
+        f"Limits of agreement: {limits['lower']} and {limits['upper']}, {d.size} pairs.",
+    )
+    seen = f"Difference against mean of {d.size} pairs with limits of agreement."
+    frame = estimates_table({words: facts[name] for name, words in ROWS.items()})
+    sources = ("bland1986", "bland1999", *(("zou2013",) if any(within) else SOURCES[method]))
+    return LimitsOfAgreement(facts, frame, says, _cautions(d, slope, spread), sources, seen)
 
 
 def _ratio(e: Estimate) -> Estimate:
@@ -258,38 +205,37 @@ def _cautions(d: Floats, slope: Estimate, spread: Spread) -> tuple[str, ...]:
     })  # fmt: skip
 
 
-def limits_from_summary(
-    sample: Sample, bias: float, sd: float, method: str = "exact", coverage: float = 0.95,
-    within: Sequence[float] = (), replicates: Sequence[int] = (),
-) -> list[Estimate]:  # fmt: skip
-    """Return bias, lower limit, upper limit and prediction interval from mean and SD of the differences of a sample.
+def _limits(
+    sample: Sample, mean: float, sd: float, method: str, within: Sequence[float], replicates: Sequence[int]
+) -> dict[str, Estimate]:
+    """Return bias, limits and prediction interval from mean and SD of the differences.
 
     `within` and `replicates`: variances within a person of the two measurements and how many of each were averaged.
     """
-    n, z = sample.n, float(ndtri((1 + coverage) / 2))
-    half = float(stdtrit(n - 1, sample.tails[1])) * sd / sqrt(n)
-    parts = [(w * (1 - 1 / m), n * (m - 1)) for w, m in zip(within, replicates, strict=True) if w > 0 and m > 1]
+    n, t = sample.n, float(stdtrit(sample.n - 1, sample.tails[1]))
+    parts = [(w * (1 - 1 / m), n * (m - 1)) for w, m in zip(within, replicates, strict=True) if w > 0]
     single = sqrt(sd**2 + sum(w for w, _ in parts))
     if parts:
         squares, dfs = [sd**2, *(w for w, _ in parts)], [n - 1, *(df for _, df in parts)]
         ends = graybill_wang(squares, [1.0] * len(squares), dfs, sample.confidence)
-        near, far = (sqrt(half**2 + (z * (single - sqrt(end))) ** 2) for end in ends)
+        near, far = (sqrt((t * sd / sqrt(n)) ** 2 + (Z95 * (single - sqrt(end))) ** 2) for end in ends)
         method = "variance-recovery"
     else:
-        inner, outer = limit_factors(n, sample.confidence, method, coverage)
-        near, far = (z - inner) * sd, (outer - z) * sd
-    how = f"bias ± {z:.3f} SD, {method} interval"
-    low, high = bias - z * single, bias + z * single
-    ahead = float(stdtrit(n - 1, (1 + coverage) / 2)) * sqrt(single**2 + sd**2 / n)
-    return [
-        sample.around(bias, sd / sqrt(n), n - 1, "mean difference"),
-        sample.estimate(low, low - far, low + near, how, n - 1),
-        sample.estimate(high, high - near, high + far, how, n - 1),
-        sample.estimate(bias, bias - ahead, bias + ahead, "prediction interval of one future difference", n - 1),
-    ]
+        inner, outer = limit_factors(n, sample.confidence, method)
+        near, far = (Z95 - inner) * sd, (outer - Z95) * sd
+    how = f"bias ± {Z95:.3f} SD, {method} interval"
+    low, high = mean - Z95 * single, mean + Z95 * single
+    ahead = float(stdtrit(n - 1, 0.975)) * sqrt(single**2 + sd**2 / n)
+    future = "prediction interval of one future difference"
+    return {
+        "bias": sample.around(mean, sd / sqrt(n), n - 1, "mean difference"),
+        "lower": sample.estimate(low, low - far, low + near, how, n - 1),
+        "upper": sample.estimate(high, high - near, high + far, how, n - 1),
+        "prediction": sample.estimate(mean, mean - ahead, mean + ahead, future, n - 1),
+    }
 
 
-def limit_factors(n: int, confidence: float, method: str, coverage: float = 0.95) -> tuple[float, float]:
+def limit_factors(n: int, confidence: float, method: str) -> tuple[float, float]:
     """Return the two factors k so that bias + k SD bounds the upper limit of agreement.
 
     Exact: quantiles of the non-central t with n-1 df and non-centrality z√n,
@@ -299,16 +245,16 @@ def limit_factors(n: int, confidence: float, method: str, coverage: float = 0.95
     from scipy.optimize import brentq
     from scipy.special import chdtrc, chndtrix, nctdtrit
 
-    z, tails = float(ndtri((1 + coverage) / 2)), ((1 - confidence) / 2, (1 + confidence) / 2)
+    tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     if method == "exact":
-        low, high = (float(nctdtrit(n - 1, z * sqrt(n), tail)) / sqrt(n) for tail in tails)
+        low, high = (float(nctdtrit(n - 1, Z95 * sqrt(n), tail)) / sqrt(n) for tail in tails)
         return low, high
     if method == "approximate":
-        half = float(stdtrit(n - 1, tails[1])) * sqrt(1 / n + z**2 / (2 * (n - 1)))
-        return z - half, z + half
-    # the chance, over the sample mean, that mean ± k SD holds at least `coverage` of the differences
+        half = float(stdtrit(n - 1, tails[1])) * sqrt(1 / n + Z95**2 / (2 * (n - 1)))
+        return Z95 - half, Z95 + half
+    # the chance, over the sample mean, that mean ± k SD holds at least 95% of the differences
     nodes, weights = np.polynomial.hermite_e.hermegauss(64)
-    reach = chndtrix(coverage, 1, nodes**2 / n)
+    reach = chndtrix(0.95, 1, nodes**2 / n)
     share = weights / weights.sum()
     low, high = (
         float(brentq(lambda k, p=tail: share @ chdtrc(n - 1, (n - 1) * reach / k**2) - p, 1e-3, 1e4)) for tail in tails
@@ -321,16 +267,11 @@ GOLDEN = 2.399963  # radians: points on a sunflower never overlap in rows
 
 def spread_ties(x: Floats, y: Floats, reach_x: float, reach_y: float) -> tuple[Floats, Floats, int]:
     """Move points that coincide apart on a small fixed spiral; also return how many points share their place."""
-    x, y = x.astype(float).copy(), y.astype(float).copy()
-    _, place, counts = np.unique(np.column_stack([x, y]), axis=0, return_inverse=True, return_counts=True)
-    place = place.ravel()
-    for where in np.flatnonzero(counts > 1):
-        members = np.flatnonzero(place == where)
-        turn = np.arange(members.size)
-        radius = np.sqrt(turn / counts.max())
-        x[members] += reach_x * radius * np.cos(GOLDEN * turn)
-        y[members] += reach_y * radius * np.sin(GOLDEN * turn)
-    return x, y, int(counts[counts > 1].sum())
+    places = pd.DataFrame({"x": x, "y": y}).groupby(["x", "y"])
+    turn, count = places.cumcount().to_numpy(), places["x"].transform("size").to_numpy()
+    radius = np.sqrt(turn / count.max())
+    moved_x, moved_y = x + reach_x * radius * np.cos(GOLDEN * turn), y + reach_y * radius * np.sin(GOLDEN * turn)
+    return moved_x, moved_y, int(count[count > 1].size)
 
 
 def agreement_picture(limits: LimitsOfAgreement, ax: "Axes | None") -> "Axes":

@@ -25,17 +25,14 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import decimals_for
 from truechange.foundation.origin import Origin
 from truechange.foundation.result import Part, Result, told
-from truechange.numerics.mean_squares import (
-    MeanSquares,
-    graybill_wang,
-    mean_squares,
-)
+from truechange.numerics.mean_squares import MeanSquares, graybill_wang, mean_squares
 from truechange.numerics.resampling import Floats
-from truechange.reliability.components import VarianceComponents, fit_components
+from truechange.reliability.components import VarianceComponents, variance_components
 from truechange.reliability.scores import (
     LIMITS,
     Sample,
     TrialTable,
+    check_columns,
     check_long,
     count_cautions,
     estimates_table,
@@ -95,8 +92,8 @@ def _sems_from_components(
 ) -> tuple[dict[str, Estimate], VarianceComponents]:
     """Return the three SEMs by REML; `crossed` is the term whose shifts only agreement counts."""
     nested = [name for name in noise if name != "residual"]
-    fit = fit_components(scores, ("person", crossed, *nested), fixed, sample)
-    alone = fit_components(scores, ("person", *nested), fixed, sample)
+    fit = variance_components(scores, ("person", crossed, *nested), fixed, sample)
+    alone = variance_components(scores, ("person", *nested), fixed, sample)
     return dict(zip(ERRORS, (fit.sem({crossed: 1.0, **noise}), fit.sem(noise), alone.sem(noise)), strict=True)), fit
 
 
@@ -438,8 +435,7 @@ def measurement_error(
 
 def _with_visits(data: pd.DataFrame, session: str, trial: str, label: str) -> pd.DataFrame:
     """Return the data with visit and trial within it as one label a score."""
-    if absent := [name for name in (session, trial) if name not in data.columns]:
-        raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
+    check_columns(data, (session, trial))
     both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
     return data.assign(**{label: both})
 

@@ -1,8 +1,8 @@
 """Intraclass correlation (ICC): which form the design asks for, and how well a test tells people apart."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import inf, isfinite, nan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,9 +12,9 @@ from truechange.foundation.errors import DataError, check_choice, check_confiden
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
-from truechange.foundation.result import Part, Result, told
+from truechange.foundation.result import Part, told
 from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
-from truechange.reliability.components import fit_components, shared_trials
+from truechange.reliability.components import shared_trials, variance_components
 from truechange.reliability.scores import LIMITS, Sample, TrialTable, count_cautions, resampled_limits, trial_table
 
 if TYPE_CHECKING:
@@ -101,66 +101,17 @@ IN_WORDS = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
-class IccResult(Result):
+Found = tuple[dict[str, Any], tuple[str, ...], tuple[str, ...]]  # facts, cautions, sources
+BANDS = ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (9.0, "excellent"))  # Koo & Li 2016, from memory
+
+
+class IccResult(Part):
     """One intraclass correlation with everything needed to report it.
 
-    Parameters
-    ----------
-    estimate : Estimate
-        The coefficient (no unit) with its interval.
-    form, shrout_fleiss : str
-        McGraw and Wong's and Shrout and Fleiss's name of it.
-    f, df1, df2, p_value : float
-        F test that people do not differ.
-    mean_squares : MeanSquares or None
-        The table it was read from; None by REML.
-    trials : int
-        Trials a person (k).
-    cautions : tuple of str
-        What a reader must know with it.
+    Its facts: ``estimate`` (the coefficient, no unit, with its interval), ``form`` and ``shrout_fleiss`` (McGraw and
+    Wong's and Shrout and Fleiss's name of it), ``f, df1, df2, p_value`` (F test that people do not differ; NaN by
+    REML), ``mean_squares`` (the table it was read from; None by REML), ``trials`` (a person, k).
     """
-
-    estimate: Estimate
-    form: str
-    shrout_fleiss: str
-    f: float
-    df1: float
-    df2: float
-    p_value: float
-    mean_squares: MeanSquares | None
-    trials: int
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("shrout1979", "mcgraw1996")
-
-    def table(self) -> pd.DataFrame:
-        """Return one row, unrounded."""
-        row = {"form": self.form, "shrout_fleiss": self.shrout_fleiss, "trials": self.trials, **self.estimate.row()}
-        return pd.DataFrame([row | {"f": self.f, "df1": self.df1, "df2": self.df2, "p_value": self.p_value}])
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say the coefficient, its form in words, and what it is good for."""
-        e = self.estimate
-        first = f"{self.form} = {fixed(e.value, 2)} ({e.interval_text(2)}), {e.n} people, {self.trials} trials."
-        return (first, f"Form: {IN_WORDS[self.form]} ({self.shrout_fleiss} in the older notation).", self._reading())
-
-    def _reading(self) -> str:
-        low = self.estimate.low
-        if not isfinite(low):
-            return "Without an interval it cannot be read; look at the standard error of measurement."
-        if self.estimate.value <= 0:
-            return "Differences between people are not distinguishable from error in these data."
-        bands = ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (9.0, "excellent"))  # Koo & Li 2016, from memory
-        band = next(word for top, word in bands if low < top)
-        return (
-            f"Judged by the lower limit the test tells groups of people like these apart with {band} reliability; "
-            "for one person the standard error of measurement decides, not this number."
-        )
-
-    @property
-    def alt(self) -> str:
-        """Alt text of the picture."""
-        return self.sentences()[0]
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw the coefficient with its interval on a 0 to 1 axis."""
@@ -240,11 +191,7 @@ def icc(
     check_confidence(confidence)
     table = trial_table(data, person=person, trial=trial, value=value, missing=missing)
     check_choice("limits", limits, LIMITS)
-    result = _one_form(table, form, confidence)
-    if limits == "exact":
-        return result
-    low, high, how = resampled_limits(table.scores, lambda ms: icc_values(ms, form), limits, n_boot, seed, confidence)
-    return replace(result, estimate=replace(result.estimate, low=low, high=high, method=f"{IN_WORDS[form]}; {how}"))
+    return _one_form(table, form, confidence, limits=limits, n_boot=n_boot, seed=seed)
 
 
 def icc_table(
@@ -268,48 +215,75 @@ def icc_table(
     """
     check_confidence(confidence)
     table = trial_table(data, person=person, trial=trial, value=value, missing=missing)
-    forms = [_one_form(table, form, confidence) for form in FORMS]
-    numbers = pd.DataFrame([vars(one) for one in forms], index=pd.Index(FORMS, name="form"))
-    ends = pd.DataFrame([one.estimate.row() for one in forms], index=numbers.index)[["estimate", "low", "high"]]
-    return ends.join(numbers[["f", "df1", "df2", "p_value", "shrout_fleiss"]])
+    columns = ["estimate", "low", "high", "f", "df1", "df2", "p_value", "shrout_fleiss"]
+    rows = [_one_form(table, form, confidence).frame.loc[0, columns] for form in FORMS]
+    return pd.DataFrame(rows, index=pd.Index(FORMS, name="form")).infer_objects()
 
 
-def _one_form(table: TrialTable, form: str, confidence: float) -> IccResult:
-    by = _by_reml if np.isnan(table.scores).any() else _from_table
-    return by(table, form, Sample(len(table.people), confidence, origin=Origin.own(n=len(table.people))))
+def _one_form(table: TrialTable, form: str, confidence: float, limits: str = "exact", **resampling: int) -> IccResult:
+    n, k = table.scores.shape
+    estimated = _by_reml if np.isnan(table.scores).any() else _from_table
+    facts, notes, sources = estimated(table, form, Sample(n, confidence, origin=Origin.own(n=n)))
+    e = facts["estimate"]
+    if limits != "exact":
+        low, high, how = resampled_limits(
+            table.scores, lambda ms: icc_values(ms, form), limits, confidence=confidence, **resampling
+        )
+        e = replace(e, low=low, high=high, method=f"{IN_WORDS[form]}; {how}")
+    facts |= {"estimate": e, "form": form, "shrout_fleiss": SHROUT_FLEISS[form], "trials": k}
+    test = {name: facts[name] for name in ("f", "df1", "df2", "p_value")}
+    row = {"form": form, "shrout_fleiss": SHROUT_FLEISS[form], "trials": k, **e.row(), **test}
+    says = (
+        f"{form} = {fixed(e.value, 2)} ({e.interval_text(2)}), {e.n} people, {k} trials.",
+        f"Form: {IN_WORDS[form]} ({SHROUT_FLEISS[form]} in the older notation).",
+        _reading(e),
+    )
+    return IccResult(facts, pd.DataFrame([row]), says, (*table.cautions, *count_cautions(n), *notes), sources)
 
 
-def _from_table(table: TrialTable, form: str, sample: Sample) -> IccResult:
+def _reading(e: Estimate) -> str:
+    """Say what the coefficient is good for, judged by its lower limit."""
+    if not isfinite(e.low):
+        return "Without an interval it cannot be read; look at the standard error of measurement."
+    if e.value <= 0:
+        return "Differences between people are not distinguishable from error in these data."
+    band = next(word for top, word in BANDS if e.low < top)
+    return (
+        f"Judged by the lower limit the test tells groups of people like these apart with {band} reliability; "
+        "for one person the standard error of measurement decides, not this number."
+    )
+
+
+def _from_table(table: TrialTable, form: str, sample: Sample) -> Found:
+    """Read the coefficient from the mean squares, with its F interval and the F test that people do not differ."""
     if np.ptp(table.scores) == 0:
         raise DataError("All scores are equal: no variance, so no intraclass correlation. Report agreement as it is.")
     ms = mean_squares(table.scores)
     noise = "within" if form in ("ICC(1)", "ICC(k)") else "error"
     square, df1, df2 = getattr(ms, noise), ms.df["persons"], ms.df[noise]
     f = float(ms.persons / square) if square > 0 else inf
-    value, (low, high) = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
-    if not isfinite(value):
-        low = high = np.asarray(nan)
-    estimate = sample.estimate(value, low, high, f"{IN_WORDS[form]}; F interval")
+    value, limits = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
+    estimate = sample.estimate(value, *(limits if isfinite(value) else (nan, nan)), f"{IN_WORDS[form]}; F interval")
     p_value = float(fdtrc(df1, df2, f)) if isfinite(f) else 0.0
-    cautions = (*table.cautions, *count_cautions(ms.n), *_cautions(ms, form, estimate.value))
-    return IccResult(estimate, form, SHROUT_FLEISS[form], f, df1, df2, p_value, ms, ms.k, cautions)
+    facts = {"estimate": estimate, "f": f, "df1": df1, "df2": df2, "p_value": p_value, "mean_squares": ms}
+    return facts, _cautions(ms, form, value), ("shrout1979", "mcgraw1996")
 
 
-def _by_reml(table: TrialTable, form: str, sample: Sample) -> IccResult:
+def _by_reml(table: TrialTable, form: str, sample: Sample) -> Found:
+    """Read the coefficient from variance components, where scores are missing."""
     one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
-    n, k = table.scores.shape
-    fit = fit_components(table.long, ("person",) if one_way else ("person", "trial"), (), sample)
+    fit = variance_components(table.long, ("person",) if one_way else ("person", "trial"), (), sample)
     harmonic, apart = shared_trials(np.isfinite(table.scores))
     count = harmonic if average else 1.0
     noise = {"residual": 1 / count} | ({"trial": 1 / count} if form.startswith("ICC(A") else {})
-    notes = [*table.cautions, *count_cautions(n), *fit.cautions]
+    notes = [*fit.cautions]
     if average:
         notes.append(f"For the mean of {harmonic:.2f} scores, the harmonic mean number of scores a person.")
     if average and not one_way and 1e-9 < apart < 1 / harmonic - 1e-9:
         partly = fit.icc({"trial": apart, "residual": 1 / harmonic})
         notes.append(f"People share only part of their trials: for comparing their means, ICC(Q,k) = {partly.text(2)}.")
-    estimate = fit.icc(noise, method=IN_WORDS[form])
-    return IccResult(estimate, form, SHROUT_FLEISS[form], nan, nan, nan, nan, None, k, tuple(notes), fit.sources)
+    no_test = {"f": nan, "df1": nan, "df2": nan, "p_value": nan, "mean_squares": None}
+    return {"estimate": fit.icc(noise, IN_WORDS[form])} | no_test, tuple(notes), fit.sources
 
 
 def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:

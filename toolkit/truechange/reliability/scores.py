@@ -1,6 +1,6 @@
 """Scores of a reliability study, people x trials: every score used once, nothing averaged or dropped in silence."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from math import nan, sqrt
 from typing import Any
@@ -54,7 +54,7 @@ class Sample:
 
 def estimates_table(named: Mapping[str, Estimate], index: str = "quantity") -> pd.DataFrame:
     """Return one row a named estimate, unrounded."""
-    return pd.DataFrame({name: e.row() for name, e in named.items()}).T.infer_objects().rename_axis(index)
+    return pd.DataFrame([e.row() for e in named.values()], index=pd.Index(list(named), name=index))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +123,16 @@ def trial_table(
         `missing` is unknown.
     """
     check_choice("missing", missing, MISSING)
-    _check_columns(data, person, trial, [person, trial, value, *filter(None, (stable, result))])
+    check_long(data)
+    check_columns(data, [person, trial, value, *filter(None, (stable, result))])
+    unlabelled = data[person].isna() | data[trial].isna()
+    if unlabelled.any():
+        raise DataError(
+            f"{unlabelled.sum()} rows lack '{person}' or '{trial}' (first at row {data.index[unlabelled][0]})."
+        )
     rows, set_aside = _measured(data, person, stable, result)
     rows = rows.assign(**{value: _numbers(rows[value], value)})
-    doubled = _in_order(rows.loc[rows.duplicated([person, trial], keep=False), person])
+    doubled = list(rows.loc[rows.duplicated([person, trial], keep=False), person].drop_duplicates())
     if doubled:
         raise DataError(
             f"More than one '{value}' for the same '{trial}' in {len(doubled)} of {rows[person].nunique()} people: "
@@ -155,15 +161,10 @@ def trial_table(
     return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside)
 
 
-def _check_columns(data: pd.DataFrame, person: str, trial: str, columns: list[str]) -> None:
-    check_long(data)
+def check_columns(data: pd.DataFrame, columns: Iterable[str]) -> None:
+    """Raise a DataError that names the columns the table lacks, and those it has."""
     if absent := [name for name in columns if name not in data.columns]:
         raise DataError(f"No column {listed(absent)} in the data; it has {listed(data.columns, 12)}.")
-    unlabelled = data[person].isna() | data[trial].isna()
-    if unlabelled.any():
-        raise DataError(
-            f"{unlabelled.sum()} rows lack '{person}' or '{trial}' (first at row {data.index[unlabelled][0]})."
-        )
 
 
 def _measured(
@@ -179,7 +180,7 @@ def _measured(
         (result, "a trial without a score (unable, refused or not done)", "measured"),
     ):
         if column:
-            out = set_aside[reason] = _in_order(rows.loc[~rows[column].eq(fine), person])
+            out = set_aside[reason] = tuple(rows.loc[~rows[column].eq(fine), person].drop_duplicates())
             rows = rows.loc[~rows[person].isin(out)]
     return rows, set_aside
 
@@ -187,10 +188,6 @@ def _measured(
 def check_long(data: object) -> None:
     """Raise a DataError unless `data` is a table."""
     check_kind("data", data, pd.DataFrame, "a table (DataFrame) with one row a person and trial", DataError)
-
-
-def _in_order(people: pd.Series) -> tuple[object, ...]:
-    return tuple(dict.fromkeys(people))
 
 
 def _numbers(column: pd.Series, name: str) -> pd.Series:

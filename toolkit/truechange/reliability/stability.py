@@ -1,6 +1,6 @@
 """Heteroscedasticity, error in percent and learning effects: does the error stay the same over scores and trials?"""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from math import exp, inf, isfinite, nan, sqrt
 from typing import TYPE_CHECKING
@@ -12,7 +12,7 @@ from scipy.special import chdtri, fdtrc, gamma, ndtri, stdtr, stdtrit
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value
-from truechange.foundation.result import Part, Result
+from truechange.foundation.result import Part
 from truechange.numerics.mean_squares import mean_squares, rounding
 from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
 from truechange.reliability.scores import Sample, estimates_table
@@ -37,43 +37,16 @@ def line(x: Floats, y: Floats, sample: Sample, method: str) -> tuple[Estimate, f
     return bare.around(slope, sqrt(squares / (n - 2) / sxx), n - 2, method), intercept
 
 
-@dataclass(frozen=True)
-class Spread(Result):
-    """Whether the size of the error depends on the level of the score.
+class Spread(Part):
+    """Whether the size of the error depends on the level of the score (heteroscedasticity).
 
-    Parameters
-    ----------
-    slope : Estimate
-        Of each person's spread on the person's mean score.
-    intercept : float
-        Of the same line.
-    rank_correlation : float
-        Spearman's, spread with mean.
-    thirds_ratio : float
-        Spread in the top third of scores over the bottom third.
-    means, spreads : ndarray
-        A person's mean, and √2 times the SD of the person's residuals: for two trials |difference from the fit|.
-    shrink : float
-        Expected share of a true SD that an SD of so few trials shows: √(2/π) for two.
+    Its facts: ``slope`` (Estimate: of each person's spread on the person's mean score) and ``intercept`` of that line,
+    ``rank_correlation`` (Spearman's, spread with mean), ``thirds_ratio`` (spread in the top third of scores over the
+    bottom third), ``flagged`` (one SEM for all levels misleads: slope interval without 0, or thirds apart by more than
+    half), ``means`` (of a person), ``spreads`` (√2 times the SD of the person's residuals: for two trials |difference
+    from the fit|), ``shrink`` (expected share of a true SD that an SD of so few trials shows: √(2/π) for two),
+    ``sample``.
     """
-
-    slope: Estimate
-    intercept: float
-    rank_correlation: float
-    thirds_ratio: float
-    means: Floats
-    spreads: Floats
-    shrink: float
-    sample: Sample
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = ("bland1999",)
-
-    @property
-    def flagged(self) -> bool:
-        """Whether one SEM for all levels misleads: slope interval without 0, or thirds apart by more than half."""
-        ratio = self.thirds_ratio
-        apart = np.isfinite(ratio) and not 1 / FLAG_RATIO <= ratio <= FLAG_RATIO
-        return bool(self.slope.low > 0 or self.slope.high < 0 or apart)
 
     def sd(self, level: float | Floats) -> Floats:
         """Return the SD of a difference at a level of score, never below the smallest positive fitted one."""
@@ -111,36 +84,6 @@ class Spread(Result):
         how = f"SEM at {level:g}, linear in the level; percentile bootstrap"
         return self.sample.estimate(float(self.sem(level)), float(low), float(high), how)
 
-    def bands(self, count: int = 3) -> pd.DataFrame:
-        """Return the SEM in bands of equally many people, at least 10 a band, beside the fitted SEM."""
-        count = max(1, min(count, self.means.size // SMALLEST_BAND))
-        rows = []
-        for part in np.array_split(np.argsort(self.means, kind="stable"), count):
-            level = self.means[part]
-            seen = sqrt(float(np.mean(self.spreads[part] ** 2)) / 2)
-            ends = {"from": level.min(), "to": level.max(), "people": part.size}
-            rows.append(ends | {"sem": seen, "sem_fitted": float(self.sem(float(level.mean())))})
-        return pd.DataFrame(rows)
-
-    def table(self) -> pd.DataFrame:
-        """Return the bands."""
-        return self.bands()
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say whether the error grows with the score."""
-        verdict = (
-            "The error depends on the level of the score, so one SEM for everybody misleads"
-            if self.flagged
-            else "The error shows no clear dependence on the level of the score"
-        )
-        ratio = f"{fixed(self.thirds_ratio, 2)} times as wide in the top third of scores as in the bottom third"
-        return (f"{verdict} (spread {ratio}; slope {self.slope}).",)
-
-    @property
-    def alt(self) -> str:
-        """Alt text of the picture."""
-        return f"Standard error of measurement against the level of the score. {self.sentence()}"
-
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw each person's own SEM, the fitted line and the bands against the level of the score."""
         from truechange.foundation.drawing import ACCENT, LINE, WARM, axes
@@ -149,7 +92,7 @@ class Spread(Result):
         ax.plot(self.means, self.spreads / sqrt(2), "o", ms=4, mfc="none", mec=LINE, mew=1.2, label="one person")
         level = np.linspace(self.means.min(), self.means.max(), 100)
         ax.plot(level, self.sem(level), color=ACCENT, lw=2, label="fitted SEM")
-        for index, row in self.bands().iterrows():
+        for index, row in self.frame.iterrows():
             label = "SEM of a band" if index == 0 else None
             ax.plot([row["from"], row["to"]], [row["sem"]] * 2, color=WARM, lw=3, ls="--", label=label)
         unit = f" ({self.sample.unit})" if self.sample.unit else ""
@@ -185,7 +128,34 @@ def spread_of(scores: Floats, sample: Sample) -> Spread:
     varied = all(np.ptp(side) > 0 for side in ranks)
     rank = float(pd.Series(ranks[0]).corr(pd.Series(ranks[1]))) if varied else nan
     shrink = sqrt(2 / (k - 1)) * float(gamma(k / 2) / gamma((k - 1) / 2))
-    return Spread(slope, intercept, rank, ratio, means, spreads, shrink, sample)
+    apart = isfinite(ratio) and not 1 / FLAG_RATIO <= ratio <= FLAG_RATIO
+    flagged = bool(slope.low > 0 or slope.high < 0 or apart)
+    facts = {
+        "slope": slope, "intercept": intercept, "rank_correlation": rank, "thirds_ratio": ratio, "flagged": flagged,
+        "means": means, "spreads": spreads, "shrink": shrink, "sample": sample,
+    }  # fmt: skip
+    verdict = (
+        "The error depends on the level of the score, so one SEM for everybody misleads"
+        if flagged
+        else "The error shows no clear dependence on the level of the score"
+    )
+    wider = f"{fixed(ratio, 2)} times as wide in the top third of scores as in the bottom third"
+    says = (f"{verdict} (spread {wider}; slope {slope}).",)
+    seen = "Standard error of measurement against the level of the score."
+    spread = Spread(facts, pd.DataFrame(), says, (), ("bland1999",), seen)
+    return replace(spread, frame=_bands(spread))
+
+
+def _bands(spread: Spread) -> pd.DataFrame:
+    """Return the SEM in up to three bands of equally many people, at least 10 a band, beside the fitted SEM."""
+    means, rows = spread.means, []
+    count = max(1, min(3, means.size // SMALLEST_BAND))
+    for members in np.array_split(np.argsort(means, kind="stable"), count):
+        level = means[members]
+        seen = sqrt(float(np.mean(spread.spreads[members] ** 2)) / 2)
+        ends = {"from": level.min(), "to": level.max(), "people": members.size}
+        rows.append(ends | {"sem": seen, "sem_fitted": float(spread.sem(float(level.mean())))})
+    return pd.DataFrame(rows)
 
 
 def log_error(scores: Floats, sem_of_logs: Estimate) -> Part:

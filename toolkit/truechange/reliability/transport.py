@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import isfinite, nan, sqrt
 from typing import Any
 
@@ -15,66 +14,18 @@ from truechange.foundation.errors import DataError, check_confidence, check_fini
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import fixed
 from truechange.foundation.origin import Origin
-from truechange.foundation.result import Result
+from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
 from truechange.measures.published import FAR_SHORTER, days_between
 from truechange.reliability.error import measurement_error
 from truechange.reliability.scores import Sample, float_array
 
-VERDICTS = MATCHES, DOUBTFUL, REFUSED = ("matches", "doubtful", "do not use")
+MATCHES, DOUBTFUL, REFUSED = "matches", "doubtful", "do not use"
+WORDS = {MATCHES: "fits these people", DOUBTFUL: "is doubtful for these people", REFUSED: "must not be used here"}
+SEVERITY = list(WORDS)
 INSIDE = 0.8  # own rule: share of the scores here that must lie in the source's range
 Finding = tuple[str, object, object, str, str]  # what, source, here, verdict, reason
 KINDS = {"mic": "mcid", "mdc90": "mdc", "mdc95": "mdc"}
-
-
-@dataclass(frozen=True)
-class TransportCheck(Result):
-    """Whether a number from elsewhere fits, with every reason.
-
-    Parameters
-    ----------
-    verdict : {"matches", "doubtful", "do not use"}
-        The worst of the findings. ``"matches"`` needs every comparison made and none against.
-    findings : DataFrame
-        One row a comparison: what, source, here, finding, reason.
-    value : Estimate
-        The number that was checked.
-    variance_ratio : Estimate
-        Own baseline variance over the source's; NaN where the source gives none.
-    own_sem : Estimate or None
-        SEM from own repeated tests, where given.
-    """
-
-    verdict: str
-    findings: pd.DataFrame
-    value: Estimate
-    variance_ratio: Estimate
-    own_sem: Estimate | None
-    sources: tuple[str, ...] = ("kottner2011", "mokkink2020")
-
-    @property
-    def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
-        """What serves better than a number that does not plainly match."""
-        better = "Better than any published number: the clinic's own retest of stable people."
-        return () if self.verdict == MATCHES else (better,)
-
-    @property
-    def reasons(self) -> tuple[str, ...]:
-        """Why not a plain match, worst first."""
-        ranked = self.findings.assign(rank=self.findings["finding"].map(VERDICTS.index))
-        ranked = ranked[ranked["rank"] > 0].sort_values("rank", ascending=False, kind="stable")
-        return tuple(ranked["reason"])
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a comparison."""
-        return self.findings
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say the verdict, then the reasons."""
-        words = dict(
-            zip(VERDICTS, ("fits these people", "is doubtful for these people", "must not be used here"), strict=True)
-        )
-        return (f"The number {self.value} {words[self.verdict]}.", *self.reasons)
 
 
 def transport_check(
@@ -85,7 +36,7 @@ def transport_check(
     tolerances: Mapping[str, float] | None = None, interval: str = "", same_condition: bool | None = None,
     repeats: tuple[ArrayLike, ArrayLike] | None = None, within_visit: bool = False, unit: str = "",
     for_person: bool = True, confidence: float = 0.95,
-) -> TransportCheck:  # fmt: skip
+) -> Part:  # fmt: skip
     """Check whether a published SEM, MDC or MCID may be used on one's own patients.
 
     Parameters
@@ -117,7 +68,11 @@ def transport_check(
 
     Returns
     -------
-    TransportCheck
+    Part
+        ``verdict`` ("matches", "doubtful" or "do not use": the worst of the findings; "matches" needs every comparison
+        made and none against), ``reasons`` (why not a plain match, worst first), ``findings`` and table (one row a
+        comparison: what, source, here, finding, reason), ``value`` (the number that was checked), ``variance_ratio``
+        (own baseline variance over the source's; NaN where the source gives none), ``own_sem`` (from `repeats`).
 
     Raises
     ------
@@ -172,7 +127,13 @@ def transport_check(
         findings.append(_errors(value, str(row.get("quantity", "")), own, within_visit))
     frame = pd.DataFrame(findings, columns=["what", "source", "here", "finding", "reason"])
     frame[["source", "here"]] = frame[["source", "here"]].map(lambda fact: "" if fact is None else str(fact))
-    return TransportCheck(max(frame["finding"], key=VERDICTS.index), frame, value, ratio, own)
+    verdict = max(frame["finding"], key=SEVERITY.index)
+    reasons = tuple(pd.concat([frame.loc[frame["finding"] == worst, "reason"] for worst in (REFUSED, DOUBTFUL)]))
+    says = (f"The number {value} {WORDS[verdict]}.", *reasons)
+    facts = {"verdict": verdict, "reasons": reasons, "findings": frame, "value": value, "variance_ratio": ratio}
+    better = "Better than any published number: the clinic's own retest of stable people."
+    cautions = told({better: verdict != MATCHES})
+    return Part(facts | {"own_sem": own}, frame, says, cautions, ("kottner2011", "mokkink2020"))
 
 
 def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:

@@ -12,7 +12,7 @@ import truechange as tc
 from truechange.individual.context import norm_position
 from truechange.individual.reliable import predict_retest, recovery_cutoffs
 from truechange.numerics.counts import distinct
-from truechange.numerics.curves import fit_binary, fit_ordered
+from truechange.numerics.curves import fit_ordered, fit_outcomes
 from truechange.numerics.reml import Design, fit_reml
 from truechange.planning import plan_paired_shares, plan_two_programmes, plan_two_shares
 from truechange.programme.change import average_sd_effect, paired_change, small_sample_factor
@@ -108,9 +108,8 @@ def rates(scores: Floats, event: NDArray[np.bool_], cut: float) -> tuple[float, 
 def binary(change: Floats, better: NDArray[np.bool_], link: str) -> tuple[float, float]:
     """Return constant and slope of the fit of "improved" on the change."""
     values, place = np.unique(change, return_inverse=True)
-    hits = np.bincount(place, better, values.size).astype(float)
-    total = np.bincount(place, minlength=values.size).astype(float)
-    fit = fit_binary(values, hits[None], total[None], link=link)
+    hits, misses = (np.bincount(place, side, values.size).astype(float) for side in (better, ~better))
+    fit = fit_outcomes(values, hits[None], misses[None], link=link)
     return float(fit.intercept[0]), float(fit.slope[0])
 
 
