@@ -18,50 +18,29 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-_HOME = {
-    "Estimate": "foundation.estimate",
-    "Threshold": "foundation.estimate",
-    "Origin": "foundation.origin",
-    "OutcomeError": "foundation.errors",
-    "DataError": "foundation.errors",
-    "ChoiceError": "foundation.errors",
-    "RefusedError": "foundation.errors",
-    "list_measures": "measures",
-    "measure": "measures",
-    "published": "measures",
-    "published_threshold": "measures",
-    "sit_to_stand_power": "measures",
-    "stair_power": "measures",
-    "settings": "measures.settings",
-    "read": "records",
-    "icc": "reliability",
-    "icc_table": "reliability",
-    "choose_icc": "reliability",
-    "measurement_error": "reliability",
-    "limits_of_agreement": "reliability",
-    "weighted_kappa": "reliability",
-    "transport_check": "reliability",
-    "anchor_check": "meaningful_change",
-    "mcid": "meaningful_change",
-    "person_change": "individual",
-    "Programme": "individual",
-    "reliable_change": "individual",
-    "visits": "individual",
-    "ladder": "individual",
-    "proportion": "responders",
-    "count_responders": "responders",
-    "compare_responders": "responders",
-    "responders_from_error": "responders",
-    "true_responder_share": "responders",
-    "cumulative_change": "responders",
-    "audit": "programme",
-    "responder_registry": "programme",
-    "plan_change": "planning",
-    "plan_responders": "planning",
-    "plan_icc": "planning",
-    "plan_mcid": "planning",
-    "cite": "reporting",
+_NAMES = {  # module: its public names
+    "foundation.errors": "OutcomeError DataError ChoiceError RefusedError",
+    "foundation.estimate": "Estimate Threshold",
+    "foundation.origin": "Origin",
+    "measures": "list_measures measure published published_threshold sit_to_stand_power stair_power",
+    "measures.settings": "settings",
+    "records": "read from_wide",
+    "reliability": "icc icc_table choose_icc measurement_error limits_of_agreement weighted_kappa transport_check "
+    "variance_components",
+    "meaningful_change": "anchor_check mcid baseline_dependence compare_scales credibility_sheet",
+    "individual": "person_change Programme reliable_change visits ladder",
+    "responders": "proportion count_responders compare_responders responders_from_error true_responder_share "
+    "cumulative_change",
+    "responders.curves": "responder_definitions",
+    "programme": "audit responder_registry",
+    "planning": "plan_change plan_two_programmes plan_responders plan_two_shares plan_paired_shares plan_icc "
+    "plan_error plan_agreement plan_mcid plan_true_share",
+    "figures": "changes_against_thresholds",
+    "reporting": "cite checklist methods_paragraph ready_table",
+    "reporting.wording": "reliability_facts",
+    "validation": "simulated",
 }
+_HOME = {name: module for module, names in _NAMES.items() for name in names.split()}
 
 __all__ = ["__version__", *_HOME]
 

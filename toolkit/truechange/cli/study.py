@@ -105,7 +105,7 @@ def _matters(change: "Pairs", sem: "Estimate", after: str, cut: int = 1, **drawi
         )
     rated = change.usable.dropna(subset=["rating"])
     scores = {"before": rated["before"], "after": rated["after"]}
-    scale = {"unit": change.measure.unit, "resolution": change.measure.resolution}
+    scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
     return mcid(rated["improvement"], rated["rating"], cut, sem=sem, **scores, **scale, **drawing)
 
 
@@ -198,7 +198,7 @@ def _one_person(change: "Pairs", error: "MeasurementError", matters: "McidStudy"
         n=len(group),
     )
     scores = float(row["before"]), float(row["after"])
-    scale = {"unit": change.measure.unit, "resolution": change.measure.resolution}
+    scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
     return str(row["person"]), person_change(*scores, sem=error.sem, mcid=limit, programme=programme, **scale)
 
 
