@@ -48,7 +48,7 @@ def test_safe_repairs_are_written_and_listed(place, tmp_path, capsys, monkeypatc
     assert main(["inspect", place(GOOD.replace("11.5", "11.5 sec")), "--fix", "safe"]) == 0
     shown = capsys.readouterr().out
     assert "11.5 sec" in shown
-    assert "1 repairs that lose nothing" in shown
+    assert "1 repair that lost nothing" in shown
     assert (tmp_path / "assessments_repaired.csv").read_text() == HEADER + GOOD
 
 

@@ -45,7 +45,7 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
     written = {}
     if args.map:
         word_map = args.words or (path if path.is_dir() else path.parent) / FILE
-        written["map"] = f"Word map: {word_map}, {write_map(word_map, records.unmapped)} words to fill in."
+        written["map"] = f"Word map: {word_map}, {_counted(write_map(word_map, records.unmapped), 'word')} to fill in."
     suffix = "" if path.is_dir() else path.suffix
     base = path.with_suffix("") if suffix else path
     marked_unasked = not args.json and path.suffix.lower() != ".parquet"
@@ -54,10 +54,16 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
         written["marked"] = f"Marked copy: {copy} (the original is as it was)."
     if args.fix:
         repairs = write_repaired(path, records, f"{base}_repaired{suffix}")
-        written["repaired"] = f"Repaired copy: {base}_repaired{suffix}, {len(repairs)} repairs that lose nothing."
+        written["repaired"] = (
+            f"Repaired copy: {base}_repaired{suffix}, {_counted(len(repairs), 'repair')} that lost nothing."
+        )
         if not args.json:
             _print_frame(repairs)
     return written
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
@@ -92,11 +98,10 @@ def _print_problems(records: "Records", *, notes: bool) -> None:
     print("", *records.sentences(), sep="\n")
     for row in records.unmapped.itertuples():
         guess = f" ({row.guess}?)" if row.guess else ""
-        print(
-            f"Not understood: {row.column} “{row.word}”, {row.rows} rows{guess}. --map writes clinic.toml to fill in."
-        )
+        rows = _counted(row.rows, "row")
+        print(f"Not understood: {row.column} “{row.word}”, {rows}{guess}. --map writes clinic.toml to fill in.")
     if only_notes.any() and not notes:
-        print(f"{only_notes.sum()} notes on what was read without loss: --notes shows them.")
+        print(f"{_counted(only_notes.sum(), 'note')} on what was read without loss: --notes shows them.")
     print("Nothing needs a person." if not records.needs_a_person else "Something needs a person: see above.")
 
 
