@@ -150,3 +150,18 @@ def test_an_entry_rule_and_subgroups_named_beforehand(two_groups, tmp_path, caps
 def test_a_wrong_entry_rule_or_subgroup_says_so(clinic, capsys, words, said):
     assert main(["audit", str(clinic), *words]) in (1, 2)
     assert said in capsys.readouterr().err
+
+
+def test_the_clinics_settings_serve_as_thresholds(tmp_path):
+    path = tmp_path / "clinic.toml"
+    path.write_text(
+        '[clinic]\nname = "Our clinic"\n[measures.timed_up_and_go]\nsem = 0.5\nsem_df = 49\nsem_people = 50\n'
+        "practice = 0.1\nmcid = { value = 1.4, low = 0.9, high = 1.8, n = 80 }\n[measures.walk_6min]\nsem = 20\n",
+        encoding="utf-8",
+    )
+    known = read_thresholds(path)
+    sem, mcid = known["timed_up_and_go"]["sem"], known["timed_up_and_go"]["mcid"]
+    assert (sem.value, sem.df, sem.origin.sentence()) == (0.5, 49, "own data (Our clinic), 50 people")
+    assert (mcid.value, mcid.low, mcid.high, mcid.kind, mcid.origin.n) == (1.4, 0.9, 1.8, "mcid", 80)
+    assert known["timed_up_and_go"]["practice"] == 0.1
+    assert set(read_thresholds(path, ["walk_6min"])) == {"walk_6min"}

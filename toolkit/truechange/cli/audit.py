@@ -26,13 +26,14 @@ def run_audit(args: argparse.Namespace) -> int:
     with progress(16, "reading") as step:
         step(f"reading {args.file.name}")
         records = read(args.file, **reading(args))
+        tests = args.measures or set(records.assessments["measure"])
         audited = audit(
             records,
             args.before,
             args.after,
             args.measures,
             **{name: getattr(args, name) for name in PASSED_ON},
-            thresholds=read_thresholds(args.thresholds) if args.thresholds else None,
+            thresholds=read_thresholds(args.thresholds, tests) if args.thresholds else None,
             retest=read(args.retest, **reading(args)).assessments if args.retest else None,
             entry=_entry_rules(args.entry),
             n_boot=args.resamples,

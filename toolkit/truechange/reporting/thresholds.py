@@ -1,6 +1,7 @@
 """Read the file in which a clinic states error and importance of its tests, each number with its source."""
 
 import tomllib
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -8,18 +9,22 @@ from truechange.foundation.errors import DataError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.origin import Origin
 from truechange.measures import measure as measure_named
+from truechange.measures.settings import Settings, settings
 
 NUMBERS = ("sem", "mcid", "practice")
 FIELDS = ("value", "low", "high", "n", "df", "source", "doi", "population", "protocol", "interval")
 
 
-def read_thresholds(path: Path) -> dict[str, dict[str, Any]]:
-    """Read a TOML file with one table a test: ``sem``, ``mcid``, ``practice`` as numbers or tables.
+def read_thresholds(path: Path, tests: Collection[str] | None = None) -> dict[str, dict[str, Any]]:
+    """Read a clinic's settings, or a TOML file with one table a test: ``sem``, ``mcid``, ``practice``.
 
     Parameters
     ----------
     path : Path
         The file. A number with ``source`` counts as published, from memory until checked; a bare one as stated.
+
+    tests : collection of str, optional
+        Tests to be audited: a clinic's settings speak of others as well, which are then left out.
 
     Returns
     -------
@@ -39,6 +44,9 @@ def read_thresholds(path: Path) -> dict[str, dict[str, Any]]:
         raise OutcomeError(f"There is no file {path}.") from missing
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
         raise DataError(f"{Path(path).name} is not a TOML file: {wrong}. See truechange audit --help.") from wrong
+    if "measures" in given:
+        known = _from_settings(settings(str(path)))
+        return {key: numbers for key, numbers in known.items() if tests is None or key in tests}
     found: dict[str, dict[str, Any]] = {}
     for key, held in given.items():
         unit = measure_named(key).unit
@@ -46,6 +54,28 @@ def read_thresholds(path: Path) -> dict[str, dict[str, Any]]:
         if strange:
             raise DataError(f"{Path(path).name}, [{key}]: {listed(strange)} is not one of {', '.join(NUMBERS)}.")
         found[key] = {name: _number(path, key, name, value, unit) for name, value in held.items()}
+    return found
+
+
+def _from_settings(known: Settings) -> dict[str, dict[str, Any]]:
+    """Return what the clinic's settings say of each test, as own data."""
+    found = {}
+    for key, about in known.measures.items():
+        unit, mcid = measure_named(key).unit, about.get("mcid", {})
+        people = str(known.clinic.get("name", "")) or Path(known.path).name
+        own = Origin.own(population=people, n=about.get("sem_people"))
+        numbers: dict[str, Any] = {"practice": about["practice"]} if "practice" in about else {}
+        if "sem" in about:
+            numbers["sem"] = Estimate(
+                value=about["sem"], df=about.get("sem_df"), unit=unit, origin=own, method="settings"
+            )
+        if mcid:
+            limits = {end: mcid[end] for end in ("low", "high") if end in mcid}
+            own = Origin.own(population=people, n=mcid.get("n"))
+            numbers["mcid"] = Threshold(
+                value=mcid["value"], **limits, kind="mcid", unit=unit, origin=own, method="settings"
+            )
+        found[key] = numbers
     return found
 
 
