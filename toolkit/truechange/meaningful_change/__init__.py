@@ -6,11 +6,5 @@ from truechange.meaningful_change.ratings import AnchorCheck, anchor_check
 from truechange.meaningful_change.study import McidStudy, mcid
 
 __all__ = [
-    "AnchorCheck",
-    "McidStudy",
-    "anchor_check",
-    "baseline_dependence",
-    "compare_scales",
-    "credibility_sheet",
-    "mcid",
-]
+    "AnchorCheck", "McidStudy", "anchor_check", "baseline_dependence", "compare_scales", "credibility_sheet", "mcid",
+]  # fmt: skip

@@ -18,16 +18,6 @@ from truechange.planning.precision import (
 )
 
 __all__ = [
-    "Losses",
-    "Plan",
-    "plan_agreement",
-    "plan_change",
-    "plan_error",
-    "plan_icc",
-    "plan_mcid",
-    "plan_paired_shares",
-    "plan_responders",
-    "plan_true_share",
-    "plan_two_programmes",
-    "plan_two_shares",
-]
+    "Losses", "Plan", "plan_agreement", "plan_change", "plan_error", "plan_icc", "plan_mcid", "plan_paired_shares",
+    "plan_responders", "plan_true_share", "plan_two_programmes", "plan_two_shares",
+]  # fmt: skip

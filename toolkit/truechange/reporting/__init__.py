@@ -7,12 +7,5 @@ from truechange.reporting.references import ReferenceList, cite
 from truechange.reporting.tables import ReadyTable, ready_table
 
 __all__ = [
-    "Checklist",
-    "Prose",
-    "ReadyTable",
-    "ReferenceList",
-    "checklist",
-    "cite",
-    "methods_paragraph",
-    "ready_table",
-]
+    "Checklist", "Prose", "ReadyTable", "ReferenceList", "checklist", "cite", "methods_paragraph", "ready_table",
+]  # fmt: skip

@@ -3,13 +3,10 @@
 from truechange.foundation.loading import on_first_use
 
 _HOME = {
-    "compare_responders": "comparing",
-    "count_responders": "counting",
-    "cumulative_change": "curves",
-    "proportion": "counting",
-    "responders_from_error": "counting",
+    "compare_responders": "comparing", "count_responders": "counting", "cumulative_change": "curves",
+    "proportion": "counting", "responder_definitions": "curves", "responders_from_error": "counting",
     "true_responder_share": "true_share",
-}
+}  # fmt: skip
 
 __all__ = [*_HOME]
 __getattr__ = on_first_use(__name__, _HOME)
