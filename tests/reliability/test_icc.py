@@ -10,14 +10,10 @@ from scipy.optimize import minimize
 
 import truechange as tc
 from truechange.numerics.mean_squares import FORMS
+from truechange.validation.calls import long
 
 ONCE = settings(derandomize=True, deadline=None, max_examples=40)
 tables = arrays(float, (7, 3), elements=st.integers(-30, 30).map(float))
-
-
-def long(table):
-    rows, columns = np.indices(np.shape(table))
-    return pd.DataFrame({"person": rows.ravel(), "trial": columns.ravel(), "value": np.ravel(table).astype(float)})
 
 
 # Oracle: pingouin 0.7, unrounded.
@@ -173,16 +169,6 @@ def test_what_cannot_be_used_is_refused_with_its_place(change, said):
     pd.testing.assert_frame_equal(data, kept)
 
 
-def test_wrong_choices_are_named():
-    data = long([[9, 10], [12, 12], [7, 8]])
-    with pytest.raises(tc.ChoiceError, match=r"form='ICC\(4,1\)' is not available; choose one of 'ICC\(1\)'"):
-        tc.icc(data, form="ICC(4,1)")
-    with pytest.raises(TypeError):
-        tc.icc(data)
-    with pytest.raises(tc.ChoiceError, match="confidence=95"):
-        tc.icc(data, form="ICC(1)", confidence=95)
-
-
 def test_two_people_run_but_say_so():
     found = tc.icc(long([[9, 10], [14, 13]]), form="ICC(A,1)")
     assert found.estimate.low < -0.5
@@ -317,15 +303,3 @@ def test_a_stable_column_must_be_true_or_false_and_reasons_are_named():
         tc.measurement_error(data, stable="stable")
     with pytest.raises(tc.DataError, match="Set aside, not declared stable: 0, 1, 2"):
         tc.measurement_error(data.assign(stable=False), stable="stable")
-
-
-def test_raw_errors_are_turned_into_advice():
-    with pytest.raises(tc.DataError, match="first must hold numbers only"):
-        tc.limits_of_agreement(["a", 3, 4], [1, 2, 3])
-    with pytest.raises(tc.RefusedError, match="categories= in order"):
-        tc.weighted_kappa([1, 2, "c"], [1, 2, "c"])
-    with pytest.raises(tc.RefusedError, match="at least 3 pairs"):
-        tc.limits_of_agreement([1, 2], [2, 4]).at(3)
-    with pytest.raises(tc.RefusedError, match="at least 3 people"):
-        tc.measurement_error(long([[9, 10], [12, 11]])).mdc_at(4.0)
-    assert "specific agreement" in tc.weighted_kappa([1, 2, 2], [1, 2, 1], n_boot=50)._repr_html_()

@@ -11,13 +11,8 @@ import pytest
 import truechange as tc
 from truechange.numerics.mean_squares import icc_values, mean_squares
 from truechange.reliability import variance_components
-from truechange.validation.calls import made_up
+from truechange.validation.calls import long, made_up
 from truechange.validation.cases import load_case
-
-
-def long(table):
-    rows, columns = np.indices(np.shape(table))
-    return pd.DataFrame({"person": rows.ravel(), "trial": columns.ravel(), "value": np.ravel(table)})
 
 
 # Source: Bland & Altman 1999, section 5.1 (printed): limits from means of three replicates.

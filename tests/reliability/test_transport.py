@@ -130,13 +130,6 @@ def test_own_numbers_need_no_comparison_of_scores():
     )
 
 
-def test_too_few_scores_are_refused():
-    with pytest.raises(tc.DataError, match="Only 1 baseline score"):
-        tc.transport_check(source(), [9.0])
-    with pytest.raises(tc.DataError, match="two columns of the same people"):
-        tc.transport_check(source(), repeats=([1, 2], [1]))
-
-
 @pytest.mark.parametrize(
     ("words", "days"),
     [

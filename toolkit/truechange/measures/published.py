@@ -163,31 +163,27 @@ def published_threshold(
 
 
 def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
-    said = f"{row['value']} {row['unit']} ({row['citation']})"
+    printed = f"{row['value']} {row['unit']} ({row['citation']})"
     if row["usable"] == "no":
-        raise RefusedError(f"{said} is not usable: {row['note']}.")
+        raise RefusedError(f"{printed} is not usable: {row['note']}.")
     if row["status"] == "from memory" and not from_memory:
         raise RefusedError(
-            f"{said} is from memory and must not decide a verdict. Check it against the source, then pass "
+            f"{printed} is from memory and must not decide a verdict. Check it against the source, then pass "
             "from_memory=True to use it as it stands."
         )
     factor = {unit: 1.0, **_LENGTHS}.get(row["unit"])
     if factor is None:
         percent = row["unit"].startswith("%")
         advice = "work it out from the person's own baseline" if percent else "thresholds do not survive a new scale"
-        raise RefusedError(f"{said} is not in the unit of the test ({unit}): {advice}.")
+        raise RefusedError(f"{printed} is not in the unit of the test ({unit}): {advice}.")
     low, high = (float(row[limit]) * factor if row[limit] else nan for limit in ("ci_low", "ci_high"))
+    kind = "mcid" if row["quantity"] == "mic" else "mdc"
+    name = {"mic": "MCID"}.get(row["quantity"], row["quantity"].upper())
+    origin = origin_of(row, interval=row["interval"])
     return Threshold(
-        value=float(row["value"]) * factor,
-        low=low,
-        high=high,
-        unit=unit,
-        n=int(row["n"]) if row["n"] else None,
-        kind="mcid" if row["quantity"] == "mic" else "mdc",
-        level=row["level"],
-        method=f"{'MDC' + row['quantity'][3:] if row['quantity'] != 'mic' else 'MCID'}: {row['method']}",
-        origin=origin_of(row, interval=row["interval"]),
-    )
+        value=float(row["value"]) * factor, low=low, high=high, unit=unit, n=origin.n, kind=kind, level=row["level"],
+        method=f"{name}: {row['method']}", origin=origin,
+    )  # fmt: skip
 
 
 _KINDS = {
@@ -264,29 +260,22 @@ def references(measure: str, *, age: float | None = None, sex: str | None = None
     """
     test = find_measure(measure)
     check_choice("sex", sex, (None, "female", "male"))
-    return tuple(
-        Reference(
-            measure=test.key,
-            quantity=row["quantity"],
-            value=float(row["value"]),
-            unit=row["unit"],
-            meaning=row["method"] or row["population"],
-            origin=origin_of(row),
-        )
+    rows = [
+        row
         for row in published_rows()
-        if row["measure"] == test.key
+        if (row["measure"], row["unit"], row["usable"]) == (test.key, test.unit, "yes")
         and row["quantity"] in _KINDS
-        and row["unit"] == test.unit
-        and row["usable"] == "yes"
         and row["sex"] in ("all", sex)
         and _covers(row, age)
-    )
+    ]
+    return tuple(
+        Reference(measure=test.key, quantity=row["quantity"], value=float(row["value"]), unit=row["unit"],
+                  meaning=row["method"] or row["population"], origin=origin_of(row))
+        for row in rows
+    )  # fmt: skip
 
 
 def _covers(row: dict[str, str], age: float | None) -> bool:
-    banded = bool(row["age_low"] or row["age_high"])
-    if not banded:
+    if not (row["age_low"] or row["age_high"]):
         return not row["quantity"].startswith("norm")  # the mean of one study's people is no norm
-    if age is None:
-        return False
-    return float(row["age_low"] or 0) <= age < float(row["age_high"] or 200) + 1
+    return age is not None and float(row["age_low"] or 0) <= age < float(row["age_high"] or 200) + 1

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from math import nan, sqrt
 from textwrap import fill
 from typing import TYPE_CHECKING
@@ -39,19 +40,13 @@ from truechange.reliability.scores import (
     resampled_limits,
     trial_table,
 )
-from truechange.reliability.stability import (
-    Spread,
-    learning_between,
-    log_error,
-    logarithms,
-    mean_gain,
-    spread_of,
-)
+from truechange.reliability.stability import Spread, learning_between, log_error, logarithms, mean_gain, spread_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-ERRORS = ("agreement", "consistency", "one-way")
+SQUARES = {"agreement": "within", "consistency": "error", "one-way": "within"}  # mean square an SEM is the root of
+ERRORS = tuple(SQUARES)
 OUTLYING = 4.0  # median absolute deviations (scaled to an SD) from the median difference
 Z95 = float(ndtri(0.975))
 Beside = pd.DataFrame | Mapping[str, Estimate] | None
@@ -76,13 +71,13 @@ def _resampled(
     scores: Floats, sems: Mapping[str, Estimate], limits: str, n_boot: int, seed: int
 ) -> dict[str, Estimate]:
     """Return the same SEMs with bootstrap limits instead; agreement and one-way are the same number."""
+
+    def root(square: str, ms: MeanSquares) -> Floats:
+        return np.sqrt(getattr(ms, square))
+
     drawn = {}
     for error, sem in sems.items():
-
-        def root(ms: MeanSquares, square: str = "error" if error == "consistency" else "within") -> Floats:
-            return np.sqrt(getattr(ms, square))
-
-        low, high, how = resampled_limits(scores, root, limits, n_boot, seed, sem.confidence)
+        low, high, how = resampled_limits(scores, partial(root, SQUARES[error]), limits, n_boot, seed, sem.confidence)
         drawn[error] = replace(sem, low=low, high=high, method=f"{sem.method.split(';')[0]}; {how}")
     return drawn
 
@@ -277,9 +272,9 @@ def shown(e: Estimate) -> str:
 
 def threshold(base: Estimate, factor: float, method: str, level: str = "person") -> Threshold:
     """Return an estimate times a factor as an MDC."""
-    known = {part.name: getattr(base, part.name) for part in fields(Estimate)}
-    ends = {name: known[name] * factor for name in ("value", "low", "high")}
-    return Threshold(**known | ends | {"method": method}, kind="mdc", level=level, protocol=base.origin.protocol)
+    times = base.scaled(factor)
+    known = {field.name: getattr(times, field.name) for field in fields(Estimate)} | {"method": method}
+    return Threshold(**known, kind="mdc", level=level, protocol=base.origin.protocol)
 
 
 def forest_of_errors(own: MeasurementError, beside: Beside, ax: "Axes | None") -> "Axes":
@@ -421,7 +416,7 @@ def measurement_error(
         sem = sample.estimate(resolution / (sqrt(2) * Z95), df=sem.df)
     mdc90, mdc95 = (threshold(sem, sqrt(2) * z, f"{z:.3f} × √2 × SEM ({error})") for z in (float(ndtri(0.95)), Z95))
     study = MeasurementError(
-        sems["agreement"], sems["consistency"], sems["one-way"], mdc90, mdc95,
+        *(sems[name] for name in ERRORS), mdc90, mdc95,
         threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
         mean_gain(table.scores[:, 0], table.scores[:, 1], sample), error, table.scores, table.people, table.trials,
         sample, ms, fit, scores_per_visit,
