@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -53,6 +52,8 @@ class Result:
         return "\n".join((*self.sentences(), *(f"Caution: {caution}" for caution in self.cautions)))
 
     def _repr_html_(self) -> str:
+        from html import escape
+
         from truechange.foundation.html import frame_table
 
         said = "".join(f"<p>{escape(text)}</p>" for text in self.sentences())

@@ -4,7 +4,6 @@ Standard library only: the command about one person reads it and must start fast
 """
 
 import os.path
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import isfinite
@@ -167,6 +166,8 @@ def _content(path: str) -> dict[str, Any]:
 
                 content = json.load(file)
             else:
+                import tomllib  # only where there is such a file: it costs a tenth of a cold start
+
                 content = tomllib.load(file)
     except OSError as wrong:
         raise DataError(f"{path} cannot be read: {wrong.strerror}.") from None

@@ -121,14 +121,16 @@ def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int =
     """
     n, k = table.shape
     sums = resampled_sums(_person_features(table), n_boot=n_boot, seed=seed, jobs=jobs)
-    return MeanSquares(*_from_sums(sums, n, k), n, k)
+    people, trials, error, within = _from_sums(sums, n, k)
+    return MeanSquares(people, trials, error, within, n, k)
 
 
 def jackknifed_mean_squares(table: Floats) -> MeanSquares:
     """Return the mean squares with each person left out in turn, in closed form."""
     n, k = table.shape
     features = _person_features(table)
-    return MeanSquares(*_from_sums(features.sum(axis=0) - features, n - 1, k), n - 1, k)
+    people, trials, error, within = _from_sums(features.sum(axis=0) - features, n - 1, k)
+    return MeanSquares(people, trials, error, within, n - 1, k)
 
 
 def _person_features(table: Floats) -> Floats:

@@ -75,7 +75,7 @@ class LimitsOfAgreement(Part):
         """Alt text of the picture."""
         return f"{self.seen} {' '.join(self.says)}"
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
         """Draw differences against means with bias, limits and the interval of each limit as a band."""
         return agreement_picture(self, ax)
 

@@ -113,7 +113,7 @@ class IccResult(Part):
     REML), ``mean_squares`` (the table it was read from; None by REML), ``trials`` (a person, k).
     """
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
         """Draw the coefficient with its interval on a 0 to 1 axis."""
         from truechange.foundation.drawing import interval_rows
 
@@ -262,8 +262,9 @@ def _from_table(table: TrialTable, form: str, sample: Sample) -> Found:
     noise = "within" if form in ("ICC(1)", "ICC(k)") else "error"
     square, df1, df2 = getattr(ms, noise), ms.df["persons"], ms.df[noise]
     f = float(ms.persons / square) if square > 0 else inf
-    value, limits = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
-    estimate = sample.estimate(value, *(limits if isfinite(value) else (nan, nan)), f"{IN_WORDS[form]}; F interval")
+    value, ends = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
+    low, high = (float(end) if isfinite(value) else nan for end in ends)
+    estimate = sample.estimate(value, low, high, f"{IN_WORDS[form]}; F interval")
     p_value = float(fdtrc(df1, df2, f)) if isfinite(f) else 0.0
     facts = {"estimate": estimate, "f": f, "df1": df1, "df2": df2, "p_value": p_value, "mean_squares": ms}
     return facts, _cautions(ms, form, value), ("shrout1979", "mcgraw1996")

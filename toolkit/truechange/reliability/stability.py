@@ -84,7 +84,7 @@ class Spread(Part):
         how = f"SEM at {level:g}, linear in the level; percentile bootstrap"
         return self.sample.estimate(float(self.sem(level)), float(low), float(high), how)
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
         """Draw each person's own SEM, the fitted line and the bands against the level of the score."""
         from truechange.foundation.drawing import ACCENT, LINE, WARM, axes
 

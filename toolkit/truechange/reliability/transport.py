@@ -98,8 +98,8 @@ def transport_check(
     'doubtful'
     """
     check_confidence(confidence)
-    facts = {"source_mean": source_mean, "source_sd": source_sd, "source_low": source_low, "source_high": source_high}
-    check_finite(**stated(**facts, source_n=source_n))
+    told_of = {"source_mean": source_mean, "source_sd": source_sd, "source_low": source_low, "source_high": source_high}
+    check_finite(**stated(**told_of, source_n=source_n))
     value, row = _as_estimate(published)
     origin = value.origin
     findings = [
@@ -130,7 +130,13 @@ def transport_check(
     verdict = max(frame["finding"], key=SEVERITY.index)
     reasons = tuple(pd.concat([frame.loc[frame["finding"] == worst, "reason"] for worst in (REFUSED, DOUBTFUL)]))
     says = (f"The number {value} {WORDS[verdict]}.", *reasons)
-    facts = {"verdict": verdict, "reasons": reasons, "findings": frame, "value": value, "variance_ratio": ratio}
+    facts: dict[str, Any] = {
+        "verdict": verdict,
+        "reasons": reasons,
+        "findings": frame,
+        "value": value,
+        "variance_ratio": ratio,
+    }
     better = "Better than any published number: the clinic's own retest of stable people."
     cautions = told({better: verdict != MATCHES})
     return Part(facts | {"own_sem": own}, frame, says, cautions, ("kottner2011", "mokkink2020"))
