@@ -158,17 +158,17 @@ def _letters(text: str) -> str:
 @cache
 def facts() -> MappingProxyType[str, Fact]:
     """Return every fact of ``facts.csv`` by its column."""
-    found = {}
+    by_column = {}
     for row in read_rows("facts.csv"):
         low, high, soft_low, soft_high = (
             float(row[limit] or end)
             for limit, end in (("hard_low", -inf), ("hard_high", inf), ("soft_low", -inf), ("soft_high", inf))
         )
         words = (entry.partition(":") for entry in row["words"].split(";") if entry)
-        found[row["fact"]] = Fact(
+        by_column[row["fact"]] = Fact(
             row["unit"], (low, high), (soft_low, soft_high), {word: tuple(also.split("/")) for word, _, also in words}
         )
-    return MappingProxyType(found)
+    return MappingProxyType(by_column)
 
 
 @cache

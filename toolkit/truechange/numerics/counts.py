@@ -52,10 +52,10 @@ def rows_at_once(k: int) -> int:
 
 def split_counts(counts: Counts, flag: NDArray[np.bool_]) -> tuple[Counts, Counts]:
     """Split counts (R, K) into the kinds with and without `flag`; the two arrays live until the next call."""
-    held = scratch("split", (2, *counts.shape), counts.dtype)
-    np.multiply(counts, flag, out=held[0])
-    np.subtract(counts, held[0], out=held[1])
-    return held[0], held[1]
+    with_flag, without = scratch("split", (2, *counts.shape), counts.dtype)
+    np.multiply(counts, flag, out=with_flag)
+    np.subtract(counts, with_flag, out=without)
+    return with_flag, without
 
 
 def gathered(counts: Counts, groups: NDArray[np.intp], size: int) -> Counts:

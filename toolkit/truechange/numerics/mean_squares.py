@@ -141,14 +141,14 @@ def _person_features(table: Floats) -> Floats:
 def _from_sums(sums: Floats, n: int, k: int) -> Floats:
     columns, totals, squares = sums[:, :k], sums[:, k] / k, sums[:, k + 1]
     correction = (columns @ np.ones(k)) ** 2 / (n * k)
-    found = np.empty((4, len(sums)))
-    found[0] = (totals - correction) / (n - 1)
+    mean_sq = np.empty((4, len(sums)))
+    mean_sq[0] = (totals - correction) / (n - 1)
     trials = np.einsum("ij,ij->i", columns, columns) / n - correction
-    found[1] = trials / (k - 1)
+    mean_sq[1] = trials / (k - 1)
     within = squares - totals
-    found[2] = (within - trials) / ((n - 1) * (k - 1))
-    found[3] = within / (n * (k - 1))
-    return np.maximum(found, 0.0, out=found)
+    mean_sq[2] = (within - trials) / ((n - 1) * (k - 1))
+    mean_sq[3] = within / (n * (k - 1))
+    return np.maximum(mean_sq, 0.0, out=mean_sq)
 
 
 def graybill_wang(
@@ -159,7 +159,7 @@ def graybill_wang(
     Each mean square may also be an array of studies.
     """
     tail = (1 - confidence) / 2
-    m, w, df = (np.stack([np.asarray(part, dtype=float) for part in held]) for held in (mean_sq, weights, dfs))
+    m, w, df = (np.stack([np.asarray(part, dtype=float) for part in parts]) for parts in (mean_sq, weights, dfs))
     w, df = (part.reshape(-1, *[1] * (m.ndim - 1)) for part in (w, df))
     total = np.sum(w * m, axis=0)
     down = np.sqrt(np.sum(((1 - df / chdtri(df, tail)) * w * m) ** 2, axis=0))

@@ -50,8 +50,8 @@ class Design:
         self.terms = [np.asarray(term) for term in terms]
         self.scores, self.p = fixed.shape
         place = np.zeros(self.scores, dtype=int)
-        for held in range(int(block.max()) + 1):
-            place[block == held] = np.arange(np.sum(block == held))
+        for person in range(int(block.max()) + 1):
+            place[block == person] = np.arange(np.sum(block == person))
         self.where = (block, place)
         self.shape = (int(block.max()) + 1, int(place.max()) + 1)
         self.inside = [len(set(zip(term, block, strict=True))) == len(set(term)) for term in self.terms]
@@ -63,10 +63,10 @@ class Design:
         same = [self.alike(term) for term, inside in zip(self.terms, self.inside, strict=True) if inside]
         self.patterns = np.stack([*same, self.present[:, :, None] * np.eye(self.shape[1])])
 
-    def blocks(self, held: Floats) -> Floats:
+    def blocks(self, values: Floats) -> Floats:
         """Lay values of scores (first axis) out as people x places, 0 where a person has fewer scores."""
-        out = np.zeros((*self.shape, *held.shape[1:]))
-        out[self.where] = held
+        out = np.zeros((*self.shape, *values.shape[1:]))
+        out[self.where] = values
         return out
 
     def alike(self, term: NDArray[np.integer]) -> Floats:

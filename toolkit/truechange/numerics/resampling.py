@@ -193,7 +193,7 @@ def scratch(name: str, shape: tuple[int, ...], dtype: DTypeLike = float) -> NDAr
     if size > MOST_KEPT:
         return np.empty(shape, dtype=dtype)
     key = (name, np.dtype(dtype).str)
-    held = _KEPT.arrays.get(key)
-    if held is None or held.size < size:
-        held = _KEPT.arrays[key] = np.empty(size, dtype=dtype)
-    return held[:size].reshape(shape)
+    array = _KEPT.arrays.get(key)
+    if array is None or array.size < size:
+        array = _KEPT.arrays[key] = np.empty(size, dtype=dtype)
+    return array[:size].reshape(shape)

@@ -28,9 +28,9 @@ def few(count: ArrayLike) -> Any:
     >>> few(0), few(3), few([4, 5]).tolist()
     (False, True, [True, False])
     """
-    held = np.asarray(count, dtype=float)
-    small = (held > 0) & (held < LEAST)
-    return small if held.ndim else bool(small)
+    people = np.asarray(count, dtype=float)
+    small = (people > 0) & (people < LEAST)
+    return small if people.ndim else bool(small)
 
 
 def given_away(cells: NDArray[np.float64], hide: NDArray[np.bool_]) -> bool:

@@ -262,15 +262,13 @@ def learning_between(scores: Floats, trials: tuple[object, ...], sample: Sample,
 
 def _gains(steps: pd.DataFrame, sample: Sample, margin: float | None) -> list[str]:
     """Say the gain of each step, and whether it was shown to lie within the margin."""
-    said = []
+    sentences = []
     for row in steps.to_dict("records"):
-        gain, small = (
-            sample.estimate(row["gain"], row["low"], row["high"]),
-            "yes" if row["within_margin"] else "not shown",
-        )
+        gain = sample.estimate(row["gain"], row["low"], row["high"])
+        small = "yes" if row["within_margin"] else "not shown"
         within = "" if margin is None else f"; within ±{margin:g}: {small}"
-        said.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
-    return said
+        sentences.append(f"From trial {row['from']} to {row['to']}: {gain}{within}.")
+    return sentences
 
 
 def _draw_trials(scores: Floats, trials: tuple[object, ...], unit: str, ax: "Axes") -> "Axes":
