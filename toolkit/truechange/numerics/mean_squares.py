@@ -121,16 +121,14 @@ def resampled_mean_squares(table: Floats, *, n_boot: int, seed: int, jobs: int =
     """
     n, k = table.shape
     sums = resampled_sums(_person_features(table), n_boot=n_boot, seed=seed, jobs=jobs)
-    people, trials, error, within = _from_sums(sums, n, k)
-    return MeanSquares(people, trials, error, within, n, k)
+    return _from_sums(sums, n, k)
 
 
 def jackknifed_mean_squares(table: Floats) -> MeanSquares:
     """Return the mean squares with each person left out in turn, in closed form."""
     n, k = table.shape
     features = _person_features(table)
-    people, trials, error, within = _from_sums(features.sum(axis=0) - features, n - 1, k)
-    return MeanSquares(people, trials, error, within, n - 1, k)
+    return _from_sums(features.sum(axis=0) - features, n - 1, k)
 
 
 def _person_features(table: Floats) -> Floats:
@@ -138,7 +136,7 @@ def _person_features(table: Floats) -> Floats:
     return np.column_stack([centred, centred.sum(axis=1) ** 2, (centred**2).sum(axis=1)])
 
 
-def _from_sums(sums: Floats, n: int, k: int) -> Floats:
+def _from_sums(sums: Floats, n: int, k: int) -> MeanSquares:
     columns, totals, squares = sums[:, :k], sums[:, k] / k, sums[:, k + 1]
     correction = (columns @ np.ones(k)) ** 2 / (n * k)
     mean_sq = np.empty((4, len(sums)))
@@ -148,7 +146,8 @@ def _from_sums(sums: Floats, n: int, k: int) -> Floats:
     within = squares - totals
     mean_sq[2] = (within - trials) / ((n - 1) * (k - 1))
     mean_sq[3] = within / (n * (k - 1))
-    return np.maximum(mean_sq, 0.0, out=mean_sq)
+    p, t, e, w = np.maximum(mean_sq, 0.0, out=mean_sq)
+    return MeanSquares(p, t, e, w, n, k)
 
 
 def graybill_wang(

@@ -415,9 +415,8 @@ def measurement_error(
     if sem.value == 0 and resolution:
         sem = sample.estimate(resolution / (sqrt(2) * Z95), df=sem.df)
     mdc90, mdc95 = (threshold(sem, sqrt(2) * z, f"{z:.3f} × √2 × SEM ({error})") for z in (float(ndtri(0.95)), Z95))
-    agreement, consistency, one_way = (sems[name] for name in ERRORS)
     study = MeasurementError(
-        agreement, consistency, one_way, mdc90, mdc95,
+        sems["agreement"], sems["consistency"], sems["one-way"], mdc90, mdc95,
         threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
         mean_gain(table.scores[:, 0], table.scores[:, 1], sample), error, table.scores, table.people, table.trials,
         sample, ms, fit, scores_per_visit,

@@ -98,8 +98,8 @@ def transport_check(
     'doubtful'
     """
     check_confidence(confidence)
-    told_of = {"source_mean": source_mean, "source_sd": source_sd, "source_low": source_low, "source_high": source_high}
-    check_finite(**stated(**told_of, source_n=source_n))
+    source = {"source_mean": source_mean, "source_sd": source_sd, "source_low": source_low, "source_high": source_high}
+    check_finite(**stated(**source, source_n=source_n))
     value, row = _as_estimate(published)
     origin = value.origin
     findings = [
