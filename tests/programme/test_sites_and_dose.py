@@ -217,8 +217,15 @@ def test_tolerance():
     assert "near fall" in " ".join(found.sentences())
     assert found.plot().get_ylim() == (0, 10)
     quiet = tolerance(rows[["person", "date"]])
-    assert quiet.rate.value == 0
-    assert "not recorded" in quiet.sentence()
+    assert quiet.rate is None, "an empty column is no rate of 0"
+    assert quiet.sentences() == (
+        "Pain was not recorded.",
+        "Whether pain rose with training was not recorded, and soreness the next day was not recorded.",
+        "Adverse events were not recorded: nothing stands under them in the log, so no rate is given.",
+    )
+    none = tolerance(rows.assign(adverse_event="none"))
+    assert none.rate.value == 0
+    assert none.sentences()[2].startswith("No adverse event was written down")
     with pytest.raises(tc.DataError):
         tolerance(rows.head(0))
 

@@ -40,8 +40,8 @@ def own_numbers(audit: ProgrammeAudit) -> dict[str, dict[str, Any]]:
             about["mcid"] = _kept({"value": known.mcid.value, "low": known.mcid.low, "high": known.mcid.high})
             about["mcid"] |= {"n": known.mcid.n} if known.mcid.n else {}
             about["mcid"] |= {"source": known.mcid.origin.sentence()}
-        usual = audit.protocols[key].table()
-        facts = {row["fact"]: row["usual"] for row in usual.to_dict("records") if row.get("usual")}
+        rows = audit.protocols[key].table().to_dict("records")
+        facts = {row["fact"]: row["usual"] for row in rows if row.get("usual")}
         about |= {"protocol": facts} if facts else {}
         if about:
             measures[key] = about

@@ -32,13 +32,8 @@ def protocols_of(rows: pd.DataFrame, test: Measure) -> Part:
     lines: list[dict[str, Any]] = []
     for fact in test.protocol:
         values = rows[fact].dropna() if fact in rows else pd.Series(dtype=float)
-        line = {
-            "fact": fact,
-            "usual": "",
-            "scores": len(values),
-            "other_scores": 0,
-            "not_recorded": len(rows) - len(values),
-        }
+        line = {"fact": fact, "usual": "", "scores": len(values), "other_scores": 0,
+                "not_recorded": len(rows) - len(values)}  # fmt: skip
         if len(values):
             usual = values.mode().iloc[0]
             slack = test.tolerances.get(fact, 0.0) + 1e-9

@@ -28,6 +28,10 @@ MOVED, ADVANCES = "people who went lower or heavier", "advances that kept the ru
 FELT = ["pain_before", "pain_after", "soreness_next_day"]
 LOG = ("person", "date", "exercise", "reps", "load_kg", "seat_height_cm", "pain_before", "pain_after")
 NO_LOG = "There is no training log."
+NO_PAIN = "Whether pain rose with training was not recorded"
+NO_SORENESS = "soreness the next day was not recorded"
+NO_EVENT = "No adverse event was written down; that is not the same as none happened."
+UNRECORDED = "Adverse events were not recorded: nothing stands under them in the log, so no rate is given."
 EVENTS = {  # kinds of adverse events by how words begin
     "fall or near fall": ("fall", "near.?fall", "fell", "trip", "stumbl"),
     "dizziness, fainting or chest symptoms": ("dizz", "faint", "chest", "breath", "palpit"),
@@ -91,7 +95,8 @@ def _dose_told(facts: Mapping[str, Any], notes: tuple[str, ...], hidden: frozens
     pieces = [pd.DataFrame(rows, columns=["quantity", "value"])]
     pieces += [] if isinstance(response, Refused) else [response.frame]
     if not isinstance(borne, Refused):
-        often = {name: getattr(borne.rate, name, HIDDEN) for name in ("value", "low", "high")}
+        unknown = HIDDEN if borne.recorded else np.nan
+        often = {name: getattr(borne.rate, name, unknown) for name in ("value", "low", "high")}
         sore = [("training days with pain up by 2 or more", borne.pain_rise),
                 ("training days followed by soreness of 2 or more", borne.sore)]  # fmt: skip
         pieces.append(pd.DataFrame([{"quantity": EVENT_RATE, **often},
@@ -271,9 +276,9 @@ def tolerance(sessions: pd.DataFrame, confidence: float = 0.95) -> Part:
     -------
     Part
         Table and ``weeks``: week, people, pain_before, pain_after, soreness_next_day (means of the people's own weekly
-        means); ``events`` (DataFrame: adverse_event, count, people); ``rate`` (Estimate, per 1,000 training days; None
-        where it may not be told); ``pain_rise, sore`` (shares of training days with pain up by two points or more, and
-        with soreness of two or more the next day).
+        means); ``events`` (DataFrame: adverse_event, count, people); ``rate`` (Estimate, per 1,000 training days;
+        None where it may not be told or nothing was ``recorded``); ``pain_rise, sore`` (shares of training days with
+        pain up by two points or more, and with soreness of two or more the next day).
 
     Raises
     ------
@@ -296,8 +301,12 @@ def tolerance(sessions: pd.DataFrame, confidence: float = 0.95) -> Part:
     low, high = float(chdtri(2 * k, 1 - tail)) / 2 if k else 0.0, float(chdtri(2 * (k + 1), tail)) / 2
     rate = Estimate(value=k, low=low, high=high, confidence=confidence, n=len(days), method="exact Poisson")
     rise, sore = (days["pain_after"] - days["pain_before"]).dropna(), days["soreness_next_day"].dropna()
+    recorded = bool(
+        log["adverse_event"].astype("string").str.strip().fillna("").ne("").any()
+    )  # an empty column does not say that nothing happened
     facts = {
-        "weeks": weeks.rename(columns={"person": "people"}), "events": events, "rate": rate.scaled(1000 / len(days)),
+        "weeks": weeks.rename(columns={"person": "people"}), "events": events, "recorded": recorded,
+        "rate": rate.scaled(1000 / len(days)) if recorded else None,
         "pain_rise": float((rise >= NOTABLE).mean()), "sore": float((sore >= NOTABLE).mean()),
     }  # fmt: skip
     return _tolerance_told(facts)
@@ -316,15 +325,12 @@ def _tolerance_told(facts: Mapping[str, Any], *, hide: bool = True) -> Part:
         for kind, count, people in events[["adverse_event", "count", "people"]].itertuples(index=False, name=None)
     )
     often = "" if rate is None else f". That is {rate} per 1,000 training days"
-    rose, sore = percent(facts["pain_rise"]), percent(facts["sore"])
-    often_sore = f"soreness of {NOTABLE} or more followed {sore}"
-    says = (
-        course,
-        f"Pain rose by {NOTABLE} points or more on {rose} of the training days, and {often_sore}.",
-        f"Adverse events written down: {what}{often}."
-        if what
-        else "No adverse event was written down; that is not the same as none happened.",
-    )
+    rise, sore = facts["pain_rise"], facts["sore"]
+    rose = f"Pain rose by {NOTABLE} points or more on {percent(rise)} of the training days" if rise == rise else NO_PAIN
+    often_sore = f"soreness of {NOTABLE} or more followed {percent(sore)}" if sore == sore else NO_SORENESS
+    none = NO_EVENT if facts["recorded"] else UNRECORDED
+    events_told = f"Adverse events written down: {what}{often}." if what else none
+    says = (course, f"{rose}, and {often_sore}.", events_told)
     cautions = (
         "People who hurt more may stop training or stop writing: later weeks hold those who went on.",
         "Adverse events are only those somebody wrote down; none reported is not none happened.",
