@@ -71,7 +71,7 @@ class Origin:
         if self.kind == "published":
             people = f", n = {self.n}" if self.n else ""
             who = f"; {self.population}{people}" if self.population else people
-            apart = f"{self.interval} apart" if self.interval[:1].isdigit() else self.interval
-            gap = f"; tests {apart}" if self.interval else ""
+            apart = f" {self.interval} apart" if self.interval[:1].isdigit() else f": {self.interval}"
+            gap = f"; tests{apart}" if self.interval else ""
             return f"{self.citation}{who}{gap} [{self.status}]"
         return self.note
