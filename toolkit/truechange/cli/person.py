@@ -1,7 +1,6 @@
 """``truechange person`` and ``page``: scores of one person in, a sentence for the chart and one for the person out."""
 
 import argparse
-import os.path
 from dataclasses import replace
 from math import isfinite
 from typing import Any
@@ -142,11 +141,10 @@ def run_page(args: argparse.Namespace) -> int:
     """Serve the one-person page on this machine until Ctrl-C; return the exit status."""
     from threading import Event
 
-    from truechange.measures.settings import FILE, settings
+    from truechange.measures.settings import clinic_settings
     from truechange.page.serve import serving
 
-    path = args.settings or (FILE if os.path.exists(FILE) else None)
-    with serving(args.port, settings(path) if path else None) as address:
+    with serving(args.port, clinic_settings(args.settings or None)) as address:
         print(f"The page is at {address}\nCtrl-C ends it.", flush=True)
         if not args.no_browser:
             import webbrowser

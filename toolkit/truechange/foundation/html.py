@@ -76,8 +76,12 @@ def embedded(image: bytes, alt: str, caption: str = "", dpi: int = 150) -> str:
         raise OutcomeError("A picture needs alt text: say in one sentence what it shows.")
     width = round(int.from_bytes(image[16:20], "big") * 96 / dpi)  # in CSS pixels
     words = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
-    data = b64encode(image).decode("ascii")
-    return f'<figure><img src="data:image/png;base64,{data}" alt="{escape(alt)}" width="{width}">{words}</figure>'
+    return f'<figure><img src="{data_address(image)}" alt="{escape(alt)}" width="{width}">{words}</figure>'
+
+
+def data_address(image: bytes) -> str:
+    """Return PNG bytes as an address that a page can show without a file or a network."""
+    return f"data:image/png;base64,{b64encode(image).decode('ascii')}"
 
 
 def png(drawn: Any, dpi: int = 150, *, trim: bool = True) -> bytes:

@@ -8,7 +8,7 @@ from truechange.foundation.distributions import two_sided
 from truechange.foundation.errors import ChoiceError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.measures.catalogue import measure as find_measure
-from truechange.measures.published import FAR_SHORTER, days_between, origin_of, published_rows
+from truechange.measures.published import FAR_SHORTER, LENGTHS, days_between, origin_of, published_rows
 
 SOME_WEEKS = 42.0  # days between two tests where nobody said: a programme's length, in the cautious direction
 OSTEOARTHRITIS = re.compile(r"\b(OA|osteoarthritis)\b")
@@ -16,7 +16,6 @@ OPERATED = re.compile(r"\b(TKA|THA|arthroplasty|replacement|surgery)\b")
 # What an SEM is read from, the first that a study gives; the factor turns its value into an SEM of one score.
 ERRORS = {"sem": 1.0, "mdc95": two_sided(0.95) * sqrt(2), "mdc90": two_sided(0.90) * sqrt(2)}
 ROUNDED = 0.05  # two figures printed from one SEM, each rounded, lie within this of each other
-LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
 
 
 @dataclass(frozen=True, slots=True)

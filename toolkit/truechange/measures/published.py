@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 QUANTITIES = (
     "icc", "sem", "mdc90", "mdc95", "mic", "norm_low", "norm_mean", "norm_high", "norm_sd", "cutoff", "power_cutoff",
 )  # fmt: skip
-_LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
+LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
 DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}
 FAR_SHORTER = 4.0  # own rule: a study interval of less than a quarter of the interval in use understates the error
 _NUMBERS = ("value", "ci_low", "ci_high", "age_low", "age_high", "n")
@@ -171,7 +171,7 @@ def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
             f"{printed} is from memory and must not decide a verdict. Check it against the source, then pass "
             "from_memory=True to use it as it stands."
         )
-    factor = {unit: 1.0, **_LENGTHS}.get(row["unit"])
+    factor = {unit: 1.0, **LENGTHS}.get(row["unit"])
     if factor is None:
         percent = row["unit"].startswith("%")
         advice = "work it out from the person's own baseline" if percent else "thresholds do not survive a new scale"

@@ -72,6 +72,11 @@ class Settings:
 MCID_ENDS = {"mcid": "value", "mcid_low": "low", "mcid_high": "high"}
 
 
+def clinic_settings(path: "str | None") -> Settings | None:
+    """Return the file at `path`; without a path, ``clinic.toml`` here, or None where there is none."""
+    return None if path is None and not os.path.exists(FILE) else settings(path or FILE)
+
+
 def clinic_numbers(path: "str | None", measure: str) -> dict[str, Any]:
     """Return what the file at `path` says of one test; without a path, what ``clinic.toml`` here says, if it is there.
 
@@ -80,9 +85,9 @@ def clinic_numbers(path: "str | None", measure: str) -> dict[str, Any]:
     DataError
         As :func:`settings`; or a file was named and says nothing of this test.
     """
-    if path is None and not os.path.exists(FILE):
+    held = clinic_settings(path)
+    if held is None:
         return {}
-    held = settings(path or FILE)
     known = held.of(measure)
     if path and not known:
         tests = ", ".join(dict.fromkeys((*held.measures, *held.programme, *held.old))) or "no test"
@@ -95,9 +100,8 @@ def clinic_numbers(path: "str | None", measure: str) -> dict[str, Any]:
 
 def progression_rule(path: "str | None") -> dict[str, Any]:
     """Return the clinic's own rule for going lower (``[ladder]``): days, confident_reps, most_soreness."""
-    if path is None and not os.path.exists(FILE):
-        return {}
-    return dict(settings(path or FILE).ladder)
+    held = clinic_settings(path)
+    return dict(held.ladder) if held else {}
 
 
 def settings(path: str) -> Settings:

@@ -143,9 +143,7 @@ def _asked(question: Question, typed: Typed) -> tuple[Any, tuple[str, ...]]:
 
 def climbed(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     """Return how far down the ladder of seats the typed days lead, in words and a picture; or what is wrong."""
-    from base64 import b64encode
-
-    from truechange.foundation.html import png
+    from truechange.foundation.html import data_address, png
     from truechange.individual.seats import ProgressionRule, ladder
 
     names = {
@@ -168,11 +166,10 @@ def climbed(typed: Typed, clinic: Any = None) -> dict[str, Any]:
             days, goal_cm=typed_number(goal, "goal", "cm") if goal else None, goal=str(typed.get("goal") or ""),
             rule=ProgressionRule(**(clinic.ladder if clinic else {})),
         )  # fmt: skip
-        picture = b64encode(png(found.plot(width=4.6, height=3.0), dpi=110)).decode()
+        picture = data_address(png(found.plot(width=4.6, height=3.0), dpi=110))
     except OutcomeError as trouble:
         return {"says": [str(trouble)], "cautions": [], "src": "", "alt": ""}
-    return {"says": found.sentences(), "cautions": found.cautions, "src": f"data:image/png;base64,{picture}",
-            "alt": found.alt}  # fmt: skip
+    return {"says": found.sentences(), "cautions": found.cautions, "src": picture, "alt": found.alt}
 
 
 def _drawable(result: Any) -> bool:
@@ -203,9 +200,7 @@ def _answer(result: Any, there: tuple[str, ...]) -> str:
 
 def drawn(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     """Return what takes longer than the answer: its picture as a data address, the same in words, and its sources."""
-    from base64 import b64encode
-
-    from truechange.foundation.html import png
+    from truechange.foundation.html import data_address, png
     from truechange.reporting.references import cite
 
     question, _ = read(typed, clinic)
@@ -217,7 +212,7 @@ def drawn(typed: Typed, clinic: Any = None) -> dict[str, Any]:
         return {"src": "", "alt": "", "sources": []}
     picture = png(result.plot(), dpi=110, trim=False) if _drawable(result) else b""
     return {
-        "src": f"data:image/png;base64,{b64encode(picture).decode()}" if picture else "", "alt": result.alt,
+        "src": data_address(picture) if picture else "", "alt": result.alt,
         "sources": str(cite(*result.sources)).splitlines() if result.sources else [],
     }  # fmt: skip
 
