@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from oracles import Pairs, route
-from truechange.programme.change import noncentral_t_limits, trimmed_mean
+from truechange.programme.change import gain_from_selection, noncentral_t_limits, start_dependence, trimmed_mean
 from truechange.programme.comparison import (
     adjusted_difference,
     adjusted_share_difference,
@@ -14,7 +14,6 @@ from truechange.programme.comparison import (
     welch_difference,
 )
 from truechange.programme.missing import ALL, MEASURED, NONE, impute, missing_follow_up
-from truechange.programme.regression import gain_from_selection, start_dependence
 from truechange.programme.sites import exact_limit, shrunken_shares
 
 
@@ -139,7 +138,7 @@ def _between_units_against_statsmodels() -> Pairs:
 @route(
     "Group change",
     "Gain of unchanged people taken in below a cut, a million simulated.",
-    by="truechange.programme.regression",
+    by="truechange.programme.change",
 )
 def _selection_by_simulation() -> Pairs:
     rng = np.random.default_rng(51)

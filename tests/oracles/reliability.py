@@ -9,8 +9,7 @@ import truechange as tc
 from oracles import Pairs, route
 from truechange.reliability import variance_components
 from truechange.reliability.agreement import limit_factors
-from truechange.validation.calls import long, spelled_out
-from truechange.validation.cases import load_case
+from truechange.validation.cases import load_case, long, spelled_out
 
 RETEST = [
     [9, 10, 10], [12, 12, 13], [7, 8, 9], [14, 13, 15], [11, 12, 11], [10, 9, 11],

@@ -10,8 +10,7 @@ from clinics import clinic
 
 import truechange as tc
 from truechange.programme.known import known_of
-from truechange.programme.parts import ByMeasure, Refused
-from truechange.programme.people import predictors_of
+from truechange.programme.parts import ByMeasure, Refused, predictors_of
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 TEST = "chair_stand_30s"

@@ -15,9 +15,11 @@ import truechange as tc
 from truechange.programme.audit_result import holm
 from truechange.programme.change import (
     average_sd_effect,
+    gain_from_selection,
     noncentral_t_limits,
     paired_change,
     small_sample_factor,
+    start_dependence,
     trimmed_mean,
 )
 from truechange.programme.comparison import (
@@ -28,7 +30,6 @@ from truechange.programme.comparison import (
     subgroup_differences,
     welch_difference,
 )
-from truechange.programme.regression import gain_from_selection, start_dependence
 from truechange.validation.cases import load_case
 
 scores = arrays(float, st.integers(4, 30), elements=st.integers(0, 25).map(float))

@@ -11,7 +11,7 @@ import truechange as tc
 from truechange.planning import plan_true_share, plan_two_programmes
 from truechange.programme.missing import impute, missing_follow_up
 from truechange.reliability import variance_components
-from truechange.reliability.components import shared_trials
+from truechange.reliability.icc import shared_trials
 from truechange.responders.true_share import TrueSpread, chance_beyond
 
 

@@ -8,9 +8,8 @@ from openpyxl import load_workbook
 
 import truechange as tc
 from truechange.records import inert_cell, inert_frame
-from truechange.records.marked import write_marked, write_repaired
+from truechange.records.copies import write_marked, write_repaired, write_template
 from truechange.records.rules import COLUMNS, TABLES
-from truechange.records.template import write_template
 
 HEADER = "Patient,Visit date,Occasion,Test,Score,Result,Comments\n"
 ROWS = (

@@ -227,14 +227,14 @@ def test_every_format_reads_the_same(csv_file, workbook, tmp_path):
 
 
 def test_the_quick_reader_and_the_careful_one_agree(csv_file, monkeypatch):
-    from truechange.records import textfile
+    from truechange.records import formats
 
     rows = "".join(GOOD.replace("P00", f"P{number:03d}") for number in range(100, 400))
     rows += 'P999,2025-01-06,baseline,timed_up_and_go,"11,5",s,,45\n'
     careful = tc.read(csv_file(rows))
-    monkeypatch.setattr(textfile, "WORTHWHILE", 0)
+    monkeypatch.setattr(formats, "WORTHWHILE", 0)
     called = []
-    quick = textfile.quick_columns
+    quick = formats.quick_columns
     monkeypatch.setattr(
         "truechange.records.formats.quick_columns", lambda opened: called.append(quick(opened)) or called[-1]
     )

@@ -4,7 +4,7 @@ import pytest
 
 import truechange as tc
 from truechange.records import from_wide
-from truechange.records.mapping import meaning
+from truechange.records.wide import meaning
 
 HEADINGS = (
     "Patient,Gender,Age,Date pre,TUG (s) pre,30CST pre,Seat height (in) pre,"

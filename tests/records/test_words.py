@@ -207,7 +207,7 @@ def test_a_person_in_two_programmes_is_a_finding(rows):
 def test_the_marked_copy_looks_at_each_cell_a_few_times(tmp_path, monkeypatch):
     from openpyxl.worksheet.worksheet import Worksheet
 
-    from truechange.records.marked import write_marked
+    from truechange.records.copies import write_marked
 
     looks = []
     plain = Worksheet.max_row.fget

@@ -10,7 +10,7 @@ from scipy.optimize import minimize
 
 import truechange as tc
 from truechange.numerics.mean_squares import FORMS
-from truechange.validation.calls import long
+from truechange.validation.cases import long
 
 ONCE = settings(derandomize=True, deadline=None, max_examples=40)
 tables = arrays(float, (7, 3), elements=st.integers(-30, 30).map(float))

@@ -11,8 +11,7 @@ import pytest
 import truechange as tc
 from truechange.numerics.mean_squares import icc_values, mean_squares
 from truechange.reliability import variance_components
-from truechange.validation.calls import long, made_up
-from truechange.validation.cases import load_case
+from truechange.validation.cases import load_case, long, made_up
 
 
 # Source: Bland & Altman 1999, section 5.1 (printed): limits from means of three replicates.

@@ -3,7 +3,7 @@
 import pytest
 
 import truechange as tc
-from truechange.validation.calls import long
+from truechange.validation.cases import long
 
 FOUR, ZERO = long([[9, 10], [12, 12], [7, 8], [14, 13]]), long([[0, 3], [4, 4.5], [5, 0], [6, 6]])
 limits, kappa = tc.limits_of_agreement, tc.weighted_kappa

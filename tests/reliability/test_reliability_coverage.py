@@ -119,7 +119,7 @@ def test_the_large_sample_interval_of_a_limit_is_misplaced(table):
 
 def test_monte_carlo_and_bootstrap_intervals_by_reml():
     """Known truth with gaps: 40 people x 3 trials, one score in ten missing; few studies, wide tolerance."""
-    from truechange.reliability.components import variance_components
+    from truechange.reliability.icc import variance_components
     from truechange.reliability.scores import Sample
 
     studies, hits = (400 if FULL else 60), 0

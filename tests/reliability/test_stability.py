@@ -7,7 +7,7 @@ from scipy import stats
 import truechange as tc
 from truechange.reliability.scores import Sample
 from truechange.reliability.stability import learning_between, spread_of
-from truechange.validation.calls import long
+from truechange.validation.cases import long
 
 
 def spread(scores):

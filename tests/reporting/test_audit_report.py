@@ -13,7 +13,7 @@ from truechange.numerics.small_cells import HIDDEN, POOLED
 from truechange.programme import training
 from truechange.reporting.audit_report import audit_json, audit_page, write_audit
 from truechange.reporting.audit_tables import audit_tables, in_words, measure_rows
-from truechange.reporting.stamp import stamp
+from truechange.reporting.files import stamp
 
 PERSON = re.compile(r"\bP\d{3}\b")
 THERAPIST = re.compile(r"\bT\d\b")

@@ -3,8 +3,7 @@
 import pytest
 
 from truechange.foundation.errors import ChoiceError
-from truechange.reporting.checklists import QUESTION, checklist
-from truechange.reporting.references import bibliography
+from truechange.reporting.references import QUESTION, bibliography, checklist
 
 # How many items each guideline has (GRRAS: Kottner 2011, 15 items, checked); the others are our selection.
 SIZES = {"grras": 15, "cosmin_error": 9, "consort_outcomes": 11, "consort_pro": 5}

@@ -12,8 +12,7 @@ from matplotlib.figure import Figure
 from truechange.foundation.errors import MissingPartError, OutcomeError
 from truechange.foundation.html import TEMPLATES
 from truechange.reporting.audit_report import to_pdf
-from truechange.reporting.page import Columns, Picture, Section, Words
-from truechange.reporting.page_pdf import STANDARD, write_pdf
+from truechange.reporting.page import STANDARD, Columns, Picture, Section, Words, write_pdf
 from truechange.reporting.tables import ReadyTable
 
 pypdf = pytest.importorskip("pypdf")
@@ -133,7 +132,7 @@ def test_no_library_of_the_system_draws_it(tmp_path):
     code = (
         "import sys\nfrom pathlib import Path\n"
         "from truechange.reporting.page import Section, Words\n"
-        "from truechange.reporting.page_pdf import write_pdf\n"
+        "from truechange.reporting.page import write_pdf\n"
         "write_pdf('T', '', [Section('S', [Words(['words'])])], Path(sys.argv[1]))\n"
         "print(Path('/proc/self/maps').read_text())"
     )

@@ -5,8 +5,7 @@ import pytest
 from openpyxl import load_workbook
 
 from truechange.foundation.errors import OutcomeError
-from truechange.reporting.safe_files import whole_folder, write_workbook
-from truechange.reporting.stamp import stamp
+from truechange.reporting.files import stamp, whole_folder, write_workbook
 
 
 def _stopped_while_writing(out, how):

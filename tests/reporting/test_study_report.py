@@ -17,13 +17,11 @@ from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
 from truechange.programme.parts import Refused
 from truechange.reporting import methods_paragraph
-from truechange.reporting.methods import told_sources
-from truechange.reporting.page_docx import edited as is_edited
-from truechange.reporting.page_docx import write_docx
-from truechange.reporting.prose import Telling
-from truechange.reporting.stamp import stamp
-from truechange.reporting.study_report import write_study
-from truechange.reporting.study_sections import study_pictures, study_sections, study_tables
+from truechange.reporting.files import stamp
+from truechange.reporting.methods import Telling, told_sources
+from truechange.reporting.page import edited as is_edited
+from truechange.reporting.page import write_docx
+from truechange.reporting.study_report import study_pictures, study_sections, study_tables, write_study
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")

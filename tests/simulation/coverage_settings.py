@@ -13,7 +13,7 @@ from simulation.retests import simulated_mean_squares
 from truechange.numerics.intervals import wilson_limits
 from truechange.numerics.mean_squares import icc_limits
 from truechange.responders.counting import exact_limits
-from truechange.validation.calls import long
+from truechange.validation.cases import long
 
 Results = dict[str, NDArray[Any]]
 

@@ -8,8 +8,19 @@ import pytest
 
 import truechange as tc
 from truechange.validation import run
-from truechange.validation.calls import HELPERS, at, compute, long, made_up, resolved, spelled_out, table_with, worked
-from truechange.validation.cases import load_case, load_cases
+from truechange.validation.cases import (
+    HELPERS,
+    at,
+    compute,
+    load_case,
+    load_cases,
+    long,
+    made_up,
+    resolved,
+    spelled_out,
+    table_with,
+    worked,
+)
 from truechange.validation.run import DISAGREES, run_case
 
 

@@ -7,11 +7,11 @@ from importlib import import_module
 import pytest
 
 import truechange as tc
-from truechange.foundation.origin import STATUSES
+from truechange.foundation.estimate import STATUSES
 from truechange.measures.published import published_rows
 from truechange.reporting.references import UNCHECKED, bibliography
 from truechange.validation.cases import load_cases
-from truechange.validation.page import MEANING, counts_table, page
+from truechange.validation.run import MEANING, counts_table, page
 
 ROOMS = ("measures", "reliability", "meaningful_change", "individual", "responders", "programme", "planning")
 FORMULA = re.compile(r":math:|\.\. math::|[√ΦΣ²χ]|``[^`]*[=*/+−][^`]*``")

@@ -10,13 +10,15 @@ from truechange.cli.main import main
 from truechange.cli.shared import purpose_and_example
 from truechange.validation import run
 from truechange.validation.cases import FOLDER, case_ids, load_case
-from truechange.validation.page import checks_table, headline, page
 from truechange.validation.run import (
     AGREES,
     DISAGREES,
     NOT_RUN,
     all_checks,
+    checks_table,
     digits_agreed,
+    headline,
+    page,
     run_case,
     tally,
 )

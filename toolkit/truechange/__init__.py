@@ -20,8 +20,7 @@ __version__ = "0.1.0"
 
 _NAMES = {  # module: its public names
     "foundation.errors": "OutcomeError DataError ChoiceError RefusedError",
-    "foundation.estimate": "Estimate Threshold",
-    "foundation.origin": "Origin",
+    "foundation.estimate": "Estimate Origin Threshold",
     "measures": "list_measures measure published published_threshold sit_to_stand_power stair_power",
     "measures.settings": "settings",
     "records": "read from_wide",
@@ -37,7 +36,7 @@ _NAMES = {  # module: its public names
     "plan_error plan_agreement plan_mcid plan_true_share",
     "figures": "changes_against_thresholds",
     "reporting": "cite checklist methods_paragraph ready_table",
-    "reporting.wording": "reliability_facts",
+    "reporting.audit_sections": "reliability_facts",
     "validation": "simulated",
 }
 _HOME = {name: module for module, names in _NAMES.items() for name in names.split()}

@@ -20,7 +20,7 @@ def run_audit(args: argparse.Namespace) -> int:
     from truechange.records import read
     from truechange.reporting.audit_report import audit_json, write_audit
     from truechange.reporting.audit_tables import in_words
-    from truechange.reporting.stamp import stamp
+    from truechange.reporting.files import stamp
     from truechange.reporting.thresholds import read_thresholds
 
     with progress(16, "reading") as step:
@@ -74,7 +74,7 @@ def run_settings(args: argparse.Namespace) -> int:
     import tomlkit
 
     from truechange.programme import audit
-    from truechange.programme.own_numbers import missing_words, own_numbers
+    from truechange.programme.known import missing_words, own_numbers
     from truechange.records import read
     from truechange.reporting.audit_tables import in_words
 

@@ -39,7 +39,7 @@ def run_inspect(args: argparse.Namespace) -> int:
 
 def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> dict[str, str]:
     """Write the copies asked for; return a line about each."""
-    from truechange.records.marked import write_marked, write_repaired
+    from truechange.records.copies import write_marked, write_repaired
     from truechange.records.words import FILE, write_map
 
     written = {}
@@ -114,7 +114,7 @@ def _print_frame(frame: "pd.DataFrame", most: int | None = None) -> None:
 
 def run_template(args: argparse.Namespace) -> int:
     """Write the empty workbook to fill in; return the exit status."""
-    from truechange.records.template import write_template
+    from truechange.records.copies import write_template
 
     workbook = write_template(args.file)
     print(f"{workbook}: fill in the sheet assessments at least, then: truechange inspect {workbook}")
@@ -170,8 +170,7 @@ def _print_published(values: "pd.DataFrame") -> None:
 
 def run_validate(args: argparse.Namespace) -> int:
     """Recompute the worked examples, write the page; return 1 if anything disagrees."""
-    from truechange.validation.page import checks_table, headline, page
-    from truechange.validation.run import DISAGREES, all_checks
+    from truechange.validation.run import DISAGREES, all_checks, checks_table, headline, page
 
     waiting = list(all_checks((args.only or "").lower()))
     if not waiting:
@@ -194,7 +193,7 @@ def run_validate(args: argparse.Namespace) -> int:
 
 
 def _print_checks(checks: "list[Check]") -> None:
-    from truechange.validation.page import not_computed
+    from truechange.validation.run import not_computed
 
     last = ""
     for check in checks:

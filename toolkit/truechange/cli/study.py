@@ -25,8 +25,8 @@ DEMO = {"primary": "chair_stand_30s", "programme": "leg power", "compare": "wait
 
 def run_study(args: argparse.Namespace) -> int:
     """Compute the study and write it; 1 when an edited document was left as it is."""
-    from truechange.reporting.page_docx import edited
-    from truechange.reporting.stamp import stamp
+    from truechange.reporting.files import stamp
+    from truechange.reporting.page import edited
     from truechange.reporting.study_report import write_study
 
     settings = {
@@ -112,14 +112,14 @@ def _matters(change: "Pairs", sem: "Estimate", after: str, cut: int = 1, **drawi
 def run_demo(args: argparse.Namespace) -> int:
     """Run the whole chain on an invented clinic, write its reports, print a summary; return the exit status."""
     from truechange.cli.notebooks import notebook_page
-    from truechange.figures.overview import overview
+    from truechange.figures.combined import overview
     from truechange.foundation.html import png
     from truechange.measures import measure
     from truechange.programme import audit
     from truechange.records import read
     from truechange.reliability import limits_of_agreement
     from truechange.reporting.audit_report import write_audit
-    from truechange.reporting.stamp import stamp
+    from truechange.reporting.files import stamp
 
     out: Path = args.out
     out.mkdir(parents=True, exist_ok=True)

@@ -1,6 +1,11 @@
 """Pictures that combine several results; a result's own small picture is its ``.plot(ax=None)``."""
 
-from truechange.figures.combined import changes_against_thresholds, estimates_side_by_side, share_rows, step_bars
-from truechange.figures.printing import save_print
+from truechange.figures.combined import (
+    changes_against_thresholds,
+    estimates_side_by_side,
+    save_print,
+    share_rows,
+    step_bars,
+)
 
 __all__ = ["changes_against_thresholds", "estimates_side_by_side", "save_print", "share_rows", "step_bars"]

@@ -1,15 +1,62 @@
 """Pictures that put several results side by side: changes against both thresholds, shares beside error's own."""
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation import drawing
-from truechange.foundation.errors import DataError
+from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.html import png
 from truechange.foundation.numbers import decimals_for, fixed, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+
+    from truechange.individual import PersonChange
+    from truechange.meaningful_change import McidStudy
+    from truechange.reliability import LimitsOfAgreement, MeasurementError
+    from truechange.responders.counting import ErrorOnly
+    from truechange.responders.true_share import TrueShare
+
+PRINT_DPI = 300
+COLUMN_INCHES = (3.3, 6.9)  # one and two columns of a journal page
+
+
+def save_print(drawn: Any, stem: str | Path) -> tuple[Path, Path]:
+    """Write a Figure or Axes as ``stem.png`` (300 dpi) and ``stem.svg``, and close it.
+
+    Parameters
+    ----------
+    drawn : Figure or Axes
+        The picture.
+    stem : path
+        Where it goes, without ending.
+
+    Returns
+    -------
+    tuple of Path
+        The PNG and the SVG.
+
+    Raises
+    ------
+    OutcomeError
+        The picture is wider than a page's two columns.
+    """
+    import matplotlib as mpl
+
+    picture = drawn if hasattr(drawn, "savefig") else drawn.figure
+    width = picture.get_size_inches()[0]
+    if width > COLUMN_INCHES[1]:
+        raise OutcomeError(f"The figure is {width:.1f} inches wide; at most {COLUMN_INCHES[1]} fit a printed page.")
+    base = Path(stem)
+    made = base.with_name(f"{base.name}.png"), base.with_name(f"{base.name}.svg")
+    with mpl.rc_context({"svg.hashsalt": "truechange", "svg.fonttype": "none"}):
+        picture.savefig(made[1], format="svg", bbox_inches="tight", metadata={"Date": None, "Creator": None})
+    made[0].write_bytes(png(picture, dpi=PRINT_DPI))
+    return made
+
 
 FEWEST_SHOWN = 5
 ZONES = ("at least both thresholds", "between the thresholds", "below both", "worse by at least the MDC")
@@ -152,3 +199,69 @@ def estimates_side_by_side(
         places = decimals_for(mark.low, mark.high, mark.value)
         drawing.mark_line(ax, mark.value, f"{words} {fixed(mark.value, places)}", along="x")
     return ax
+
+
+TITLES = (
+    "1  How far apart are two scores of an unchanged person?",
+    "2  What change matters?",
+    "3  Did this person really change, and enough?",
+    "4  How many of those measured changed enough?",
+)
+PLACES = ((0.12, 0.15, 0.7, 0.7), (0.4, 0.15, 0.56, 0.66), (0.12, 0.15, 0.6, 0.7), (0.36, 0.15, 0.52, 0.7))
+
+
+def overview(
+    error: "MeasurementError",
+    agreement: "LimitsOfAgreement",
+    study: "McidStudy",
+    person: "PersonChange",
+    true_share: "TrueShare",
+    from_error: "ErrorOnly",
+) -> "Figure":
+    """Draw the four answers side by side.
+
+    Parameters
+    ----------
+    error : MeasurementError
+        Its MDC95 is written under the first panel.
+    agreement : LimitsOfAgreement
+        Of the same retest study.
+    study : McidStudy
+    person : PersonChange
+    true_share : TrueShare
+        With the observed share beside it: both of the people measured.
+    from_error : ErrorOnly
+        What error alone would give, of the same people.
+
+    Returns
+    -------
+    Figure
+        11.5 by 8 inches.
+    """
+    import matplotlib.pyplot as plt
+
+    figure = plt.figure(figsize=(11.5, 8))
+    parts: list[SubFigure] = [part for row in figure.subfigures(2, 2) for part in row]  # type: ignore[union-attr]
+    panels = []
+    for part, title, place in zip(parts, TITLES, PLACES, strict=True):
+        part.text(0.02, 0.96, title, fontsize=11.5, fontweight="bold", color=drawing.INK, va="top")
+        panels.append(drawing.plain(part.add_axes(place)))
+    agreement.plot(ax=panels[0])
+    panels[0].set_xlabel(
+        f"mean of two scores; one person must change by {fixed(error.mdc95.value, 1)} to be beyond error"
+    )
+    panels[0].set_ylabel(f"second − first visit ({study.unit})")
+    study.plot(ax=panels[1])
+    panels[1].set_xlabel(f"change ({study.unit}); arrows: push of each method's known bias", x=0.2)
+    person.plot(ax=panels[2])
+    chance = f"chance of an important\ntrue improvement: {percent(person.p_meaningful)}"
+    panels[2].text(0.03, 0.97, chance, transform=panels[2].transAxes, va="top", fontsize=10, color=drawing.WARM)
+    share_rows(
+        {
+            "changed by at least\nthe MCID": true_share.observed,
+            "true change\nabove the MCID": true_share,
+            "expected from\nerror alone": from_error.share,
+        },
+        ax=panels[3],
+    )
+    return figure

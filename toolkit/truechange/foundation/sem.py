@@ -5,9 +5,8 @@ from math import inf
 
 from truechange.foundation.distributions import bisect, sd_factors
 from truechange.foundation.errors import ChoiceError, RefusedError, check_numbers, stated
-from truechange.foundation.estimate import Estimate, Threshold, plain_number
+from truechange.foundation.estimate import Estimate, Origin, Threshold, plain_number
 from truechange.foundation.numbers import fixed
-from truechange.foundation.origin import Origin
 
 
 @dataclass(frozen=True, slots=True)

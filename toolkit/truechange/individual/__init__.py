@@ -4,9 +4,9 @@ from truechange.foundation.loading import on_first_use
 
 _NAMES = {
     "assess": "person_change", "change": "PersonChange", "posterior": "Belief", "score_error": "Programme",
-    "protocol": "Bridge bridge_from_pairs compare_protocols", "several_visits": "visits Visits",
+    "typed": "Bridge bridge_from_pairs compare_protocols", "several_visits": "visits Visits",
     "reliable": "reliable_change predict_retest recovery_cutoffs", "body": "power_sentences",
-    "context": "place norm_position", "seats": "ladder ProgressionRule", "elsewhere": "offers chosen",
+    "seats": "ladder ProgressionRule", "elsewhere": "place norm_position offers chosen",
 }  # fmt: skip
 _HOME = {name: module for module, names in _NAMES.items() for name in names.split()}
 __all__ = sorted(_HOME)

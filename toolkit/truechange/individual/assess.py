@@ -14,13 +14,13 @@ from truechange.foundation.errors import (
     in_short,
 )
 from truechange.foundation.estimate import Threshold, person_threshold, plain_number
-from truechange.individual import cautions
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
+from truechange.individual import words
 from truechange.individual.change import PersonChange
 from truechange.individual.posterior import Belief
-from truechange.individual.protocol import Bridge, compare_protocols, refuse_changed, way_of
 from truechange.individual.score_error import Programme, ScoreError, SemLike, check_group, score_error
+from truechange.individual.typed import Bridge, compare_protocols, refuse_changed, way_of
 from truechange.measures.catalogue import HIGHER, Measure, Unsaid, direction
 from truechange.measures.catalogue import measure as look_up
 
@@ -180,18 +180,18 @@ def person_change(
         error=error, programme=programme, practice=practice, practice_se=practice_se, confidence=confidence,
         dates=dates,
     )  # fmt: skip
-    held = [cautions.DECLINE] if result.worse else []
+    held = [words.DECLINE] if result.worse else []
     held += [*result.bar.cautions, *([] if measure or said_better else [NO_DIRECTION])]
     held += [f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}"] if two else []
-    held += [] if two else cautions.at_ends(seen, ends, good.value)
-    held += cautions.entered(test, (before, after), (visits1, visits2))
+    held += [] if two else words.at_ends(seen, ends, good.value)
+    held += words.entered(test, (before, after), (visits1, visits2))
     held += said if before_protocol or after_protocol else [UNSTATED]
     held += error.cautions if error else ()
     if bridge is not None:
         held.append(
             f"The first score, {first:g}, was carried over from another protocol by a line from {bridge.n} people."
         )
-    held += cautions.gather(result, mcid_deterioration is None)
+    held += words.gather(result, mcid_deterioration is None)
     return replace(result, cautions=tuple(dict.fromkeys(held)), sources=_sources(result, bridge))
 
 

@@ -5,7 +5,7 @@ from math import isnan, nan
 
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.numbers import fixed
-from truechange.individual.context import place
+from truechange.individual.elsewhere import place
 from truechange.individual.typed import typed_fact
 from truechange.measures.catalogue import Measure
 from truechange.measures.power import sit_to_stand_power, stair_power

@@ -1,14 +1,67 @@
-"""Published errors and important changes that may be used for one person, the best match first."""
+"""Norms and cut-offs beside one score; published errors and important changes for one person, the best match first."""
 
 import re
 from dataclasses import dataclass, replace
 from math import nan, sqrt
 
-from truechange.foundation.distributions import two_sided
+from truechange.foundation.distributions import t_below, two_sided
 from truechange.foundation.errors import ChoiceError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
+from truechange.individual.typed import within
+from truechange.measures.catalogue import facts
 from truechange.measures.catalogue import measure as find_measure
-from truechange.measures.published import FAR_SHORTER, LENGTHS, days_between, origin_of, published_rows
+from truechange.measures.published import FAR_SHORTER, LENGTHS, days_between, origin_of, published_rows, references
+
+
+def place(measure: str, score: float, *, age: float | None = None, sex: str | None = None) -> tuple[str, ...]:
+    """Say where one score stands among published norms and cut-offs; each sentence carries its source.
+
+    Parameters
+    ----------
+    measure : str
+        Key of a test of the catalogue.
+    score : float
+        In the unit of the test.
+    age : float, optional
+        Years; without it only values for all ages are used.
+    sex : {"female", "male"}, optional
+        Without it only values for all people are used.
+
+    Returns
+    -------
+    tuple of str
+        Norms first, then cut-offs; values from memory last. It compares; it does not diagnose.
+
+    Raises
+    ------
+    DataError
+        Nobody is of this age.
+
+    Examples
+    --------
+    >>> print(place("chair_stand_30s", 9, age=72, sex="female")[0][:54])
+    9 is below the lower end of the usual range of 10 stan
+    """
+    if age is not None:
+        within("age", age, facts()["age"])
+    found = sorted(references(measure, age=age, sex=sex), key=lambda one: one.origin.status == "from memory")
+    return tuple(one.sentence(score) for one in found)
+
+
+def norm_position(score: float, mean: float, sd: float, n: int) -> tuple[float, float]:
+    """Return t and the share of a small norm sample's population that scores below `score`.
+
+    The sample's own doubt is in it: t = (score − mean)/(sd·√(1 + 1/n)), n − 1 degrees of freedom (Crawford & Howell
+    1998).
+
+    Examples
+    --------
+    >>> [round(number, 3) for number in norm_position(33, 50, 10, 15)]
+    [-1.646, 0.061]
+    """
+    t = (score - mean) / (sd * sqrt(1 + 1 / n))
+    return t, t_below(t, n - 1)
+
 
 SOME_WEEKS = 42.0  # days between two tests where nobody said: a programme's length, in the cautious direction
 OSTEOARTHRITIS = re.compile(r"\b(OA|osteoarthritis)\b")

@@ -6,8 +6,7 @@ from math import hypot, inf, sqrt
 
 from truechange.foundation.distributions import sd_factors, two_sided
 from truechange.foundation.errors import ChoiceError, check_finite, check_kind
-from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.origin import Origin
+from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.sem import Sem, read_sem
 
 SemLike = float | Estimate | tuple[float | Estimate, float | Estimate] | Callable[[float], float]

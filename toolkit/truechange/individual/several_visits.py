@@ -25,8 +25,8 @@ from truechange.individual import words
 from truechange.individual.assess import person_change, visit_mean
 from truechange.individual.change import PersonChange
 from truechange.individual.posterior import Belief
-from truechange.individual.protocol import compare_protocols, refuse_changed
 from truechange.individual.score_error import Programme, ScoreError, score_error
+from truechange.individual.typed import compare_protocols, refuse_changed
 from truechange.measures.catalogue import Measure
 from truechange.measures.catalogue import measure as look_up
 

@@ -9,9 +9,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_confidence, check_resamples
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.origin import Origin
 from truechange.foundation.result import Result
 from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.beside import (

@@ -7,9 +7,8 @@ from math import nan
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_kind, check_numbers, stated
-from truechange.foundation.estimate import Threshold
+from truechange.foundation.estimate import Origin, Threshold
 from truechange.foundation.numbers import decimals_of, fixed
-from truechange.foundation.origin import Origin
 from truechange.measures.catalogue import measure as find_measure
 from truechange.measures.catalogue import read_rows
 

@@ -7,19 +7,25 @@ from math import nan
 from typing import Any
 
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import percent
-from truechange.foundation.origin import Origin
 from truechange.foundation.result import told
 from truechange.foundation.sem import read_sem
 from truechange.individual.assess import own_test, person_change
 from truechange.individual.body import power_sentences
-from truechange.individual.context import place
-from truechange.individual.elsewhere import chosen, offers
-from truechange.individual.protocol import MINOR, compare_protocols
+from truechange.individual.elsewhere import chosen, offers, place
 from truechange.individual.score_error import Programme
 from truechange.individual.several_visits import next_visit
-from truechange.individual.typed import converted, named, typed_number, typed_score, typed_word, within
+from truechange.individual.typed import (
+    MINOR,
+    compare_protocols,
+    converted,
+    named,
+    typed_number,
+    typed_score,
+    typed_word,
+    within,
+)
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
 from truechange.measures.settings import GROUP

@@ -12,8 +12,7 @@ from truechange.individual.picture import draw_plain
 from truechange.individual.typed import named, typed_fact
 from truechange.individual.words import chart, score_text, size_text, sure_text
 from truechange.page.question import CAUTION, COMPARES, Question, facts_named
-from truechange.reporting.page import Picture, Section, Words, page_html
-from truechange.reporting.page_pdf import write_pdf
+from truechange.reporting.page import Picture, Section, Words, page_html, write_pdf
 from truechange.reporting.references import cite
 
 STYLE = """<style>@page { @bottom-right { content: none; } } figure img { max-width: 36rem; width: 100%; }

@@ -18,11 +18,9 @@ from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
 from truechange.programme.audit_result import ProgrammeAudit, look_caution
 from truechange.programme.computed import BY_TEST, Settled, training, units
-from truechange.programme.flow import due_rule, with_states
+from truechange.programme.flow import due_rule, quality_of, with_states
 from truechange.programme.known import known_of
-from truechange.programme.parts import ByMeasure, attempt
-from truechange.programme.people import baseline_table
-from truechange.programme.quality import quality_of
+from truechange.programme.parts import ByMeasure, attempt, baseline_table
 from truechange.records.rules import known_word
 
 NO_SUBGROUP = ("person", "programme", "therapist", "stop_reason", "source_row")  # they say who, or are free text

@@ -12,15 +12,12 @@ from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_of
-from truechange.programme.change import paired_change
+from truechange.programme.change import paired_change, start_dependence
 from truechange.programme.comparison import compare_programmes, with_notes
 from truechange.programme.enough import changed_enough
-from truechange.programme.flow import UNABLE, DueRule, flow_of
+from truechange.programme.flow import UNABLE, DueRule, flow_of, protocols_of
 from truechange.programme.missing import missing_follow_up
-from truechange.programme.parts import Refused
-from truechange.programme.people import predictors_of
-from truechange.programme.quality import protocols_of
-from truechange.programme.regression import start_dependence
+from truechange.programme.parts import Refused, predictors_of
 from truechange.programme.sites import funnel
 from truechange.programme.training import dose
 

@@ -3,12 +3,12 @@
 from truechange.foundation.loading import on_first_use
 
 _HOME = {
-    "Ledger": "ledger",
+    "Ledger": "rules",
     "Pairs": "pairing",
     "Records": "reading",
     "from_wide": "wide",
-    "inert_cell": "inert",
-    "inert_frame": "inert",
+    "inert_cell": "copies",
+    "inert_frame": "copies",
     "read": "reading",
 }
 

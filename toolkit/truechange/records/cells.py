@@ -9,11 +9,18 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from truechange.measures import Measure, catalogue
-from truechange.records.coded import Coded, combined
-from truechange.records.dates import order_of, read_date
-from truechange.records.findings import Findings
-from truechange.records.rules import Column, nearest, squeezed, unit_named, word_list
-from truechange.records.values import Answer, comma_is_decimal, likely_slip, read_number, status_word
+from truechange.records.rules import Column, Findings, nearest, squeezed, unit_named, word_list
+from truechange.records.values import (
+    Answer,
+    Coded,
+    combined,
+    comma_is_decimal,
+    likely_slip,
+    order_of,
+    read_date,
+    read_number,
+    status_word,
+)
 from truechange.records.words import COLUMNS, KNOWN, LEFT_OUT, WordMap, as_visit
 
 

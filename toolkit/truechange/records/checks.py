@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from truechange.measures import catalogue
-from truechange.records.coded import Coded
-from truechange.records.findings import Findings
-from truechange.records.rules import LIMITS, known_word, word_list
+from truechange.records.rules import LIMITS, Findings, known_word, word_list
 from truechange.records.table import Table
+from truechange.records.values import Coded
 
 IDENTITY = {
     "people": ("person",),

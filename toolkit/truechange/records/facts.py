@@ -4,10 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from truechange.records.coded import Coded
-from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
-from truechange.records.rules import DECLARED, fit_to_show, match_column, squeezed, word_list
+from truechange.records.rules import DECLARED, Findings, fit_to_show, match_column, squeezed, word_list
+from truechange.records.values import Coded
 
 NOT_FACTS = ("person", "note")
 MAY_DIFFER: dict[str, float] = DECLARED["facts"]

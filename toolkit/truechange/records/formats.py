@@ -1,19 +1,276 @@
-"""From a file to plain sheets: every cell as text, every row with its number."""
+"""Files to sheets: encoding and separator, workbook opened safely, the header row found, every cell as text."""
 
-from collections.abc import Sequence
+import csv
+import gzip
+import io
+import zipfile
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
+from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import DataError, needs
-from truechange.records.coded import Coded
-from truechange.records.header import find_header
-from truechange.records.rules import LIMITS, TOO_LARGE, sheet_names, squeezed
-from truechange.records.textfile import filled, open_text, quick_columns
-from truechange.records.workbook import plain_text, workbook_rows
+from truechange.foundation.errors import DataError, listed, needs
+from truechange.records.rules import (
+    COLUMNS,
+    LIMITS,
+    TABLES,
+    TOO_LARGE,
+    column_names,
+    match_column,
+    sheet_names,
+    squeezed,
+)
+from truechange.records.values import Coded
+
+LOOKED_AT = 25
+
+
+def header_score(cells: Sequence[str], table: str) -> int:
+    """Count the different columns of `table` that `cells` name outright, with or without a unit behind the name."""
+    names = column_names(table)
+    keys = [(squeezed(cell), cell) for cell in cells if cell and len(cell) < 60]
+    found = {names[key] for key, _ in keys if key in names}
+    rest = [cell for key, cell in keys if key not in names and cell[-1] in ")]"]
+    return len(found | {match[0] for cell in rest if (match := match_column(cell, table))[2] == "known"})
+
+
+def find_header(rows: Sequence[Sequence[str]]) -> tuple[int, int]:
+    """Return the place of the header among the first rows and its score; the first filled row when none looks like one.
+
+    Examples
+    --------
+    >>> find_header([["Test results 2025", ""], ["Patient", "Score"], ["P001", "12"]])
+    (1, 2)
+    """
+    at, best = next((place for place, row in enumerate(rows) if any(row)), 0), 1
+    for place, row in enumerate(rows[:LOOKED_AT]):
+        score = max(header_score(row, table) for table in TABLES)
+        if score > best:
+            at, best = place, score
+        if 2 * score > sum(map(bool, row)) and score >= 4:
+            break  # most of the row names columns: no need to look on
+    return at, best
+
+
+def table_of(name: str, header: Sequence[str]) -> str:
+    """Return the table a sheet is, by its name or by its columns; empty when it is none of the four."""
+    known = sheet_names().get(squeezed(name), "")
+    if known and header_score(header, known) >= 2:
+        return known
+    fits = {}
+    for table in TABLES:
+        required = {column.name for column in COLUMNS[table].values() if column.required}
+        named = {column_names(table).get(squeezed(cell)) for cell in header}
+        if len(required) > 1 and required <= named:
+            fits[table] = header_score(header, table)
+    return max(fits, key=lambda table: fits[table]) if fits else known
+
+
+_PROTECTED = b"\xd0\xcf\x11\xe0"  # a workbook with a password, or the old binary kind, is such a container
+
+
+def load(place: Path, *, values: bool = True) -> Any:
+    """Return the openpyxl workbook, with stored values or with formulas.
+
+    Raises
+    ------
+    DataError
+        It is protected, damaged, or unpacks to more than the limit.
+    """
+    from openpyxl import load_workbook
+
+    with place.open("rb") as stream:
+        if stream.read(4) == _PROTECTED:
+            raise DataError(
+                f"{place.name} is protected by a password or is an old .xls file. Open it and save it as a plain .xlsx."
+            )
+    try:
+        with zipfile.ZipFile(place) as packed:
+            size = sum(part.file_size for part in packed.infolist())
+            if size > LIMITS["workbook_mb"] << 20:
+                raise DataError(
+                    f"{place.name} unpacks to {size >> 20} MB, more than {LIMITS['workbook_mb']} MB. "
+                    "Delete empty rows and pictures, or save the sheets as CSV: much larger tables are read from CSV."
+                )
+        with place.open("rb") as stream, catch_warnings():  # by a path, a damaged workbook would stay open
+            simplefilter("ignore")  # openpyxl reports what it cannot draw; values are not touched by that
+            return load_workbook(stream, data_only=values, keep_links=False)
+    except DataError:
+        raise
+    except Exception as trouble:  # a damaged part can fail anywhere inside the reader
+        raise DataError(
+            f"{place.name} is damaged or not a workbook ({type(trouble).__name__}). Open it and save it again as .xlsx."
+        ) from trouble
+
+
+def workbook_rows(place: Path) -> Iterator[tuple[str, list[list[str]], list[tuple[str, int, dict[str, Any]]]]]:
+    """Yield name, rows of texts, and notes on hidden and merged cells of every sheet with cells."""
+    book = load(place)
+    sheets = [sheet for sheet in book.worksheets if sheet.max_row and sheet.max_column]
+    for sheet in sheets:
+        if sheet.max_row * sheet.max_column > LIMITS["workbook_cells"]:
+            raise DataError(
+                f"{place.name}, sheet {sheet.title}: the used area is {sheet.max_row:,} rows by "
+                f"{sheet.max_column:,} columns. Delete the empty rows and columns after the last record, "
+                "or save the sheet as CSV."
+            )
+    for sheet in sheets:
+        rows = [[plain_text(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+        if any(any(row) for row in rows):
+            yield sheet.title, rows, list(_oddities(sheet))
+
+
+def _oddities(sheet: Any) -> Iterator[tuple[str, int, dict[str, Any]]]:
+    if sheet.sheet_state != "visible":
+        yield "hidden", 1, {"what": "the sheet is"}
+    rows = sorted(number for number, facts in sheet.row_dimensions.items() if facts.hidden)
+    if rows:
+        yield "hidden", rows[0], {"what": f"rows {listed(rows)} are"}
+    columns = sorted(name for name, facts in sheet.column_dimensions.items() if facts.hidden)
+    if columns:
+        yield "hidden", 1, {"what": f"columns {listed(columns)} are"}
+    for area in sheet.merged_cells.ranges:
+        yield "merged_cells", area.min_row, {"range": area.coord, "last_row": area.max_row}
+
+
+def plain_text(value: Any) -> str:
+    """Return a cell as text: dates year-month-day, whole numbers whole, yes and no for true and false."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    if isinstance(value, datetime):
+        return value.date().isoformat() if value.time() == time() else value.isoformat(" ")
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, timedelta):
+        return str(value)
+    return str(value).strip()
+
+
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+WORTHWHILE = 1 << 20  # bytes; below it the row-by-row reader is as quick
+_MARKS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16", b"\xef\xbb\xbf": "utf-8-sig"}
+
+
+class Text(NamedTuple):
+    """A text file: its bytes as UTF-8, what separates its cells, and how it was read when that is worth saying."""
+
+    data: bytes
+    separator: str
+    how: str
+
+    def rows(self, first: int | None = None) -> list[list[str]]:
+        """Return the rows of cells, all or only the first ones.
+
+        Raises
+        ------
+        DataError
+            The file is no table (a cell without end).
+        """
+        text = self.data.decode() if first is None else self.data[:200_000].decode(errors="ignore")
+        lines = io.StringIO(text, newline="") if first is None else text.splitlines()[:first]
+        try:
+            return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=self.separator)]
+        except csv.Error as trouble:
+            raise DataError(f"The file cannot be read as a table ({trouble}). Export it again as CSV.") from trouble
+
+
+def open_text(place: Path) -> Text:
+    """Read, unpack and decode a text file and find its separator.
+
+    Raises
+    ------
+    DataError
+        It is damaged, not text, or larger than the limits.
+    """
+    data, encoding = _decoded(_unpacked(place), place.name)
+    if data[:4].lower() == b"sep=":
+        data = data.split(b"\n", 1)[-1]
+    tried = {mark: Text(data, mark, "").rows(LOOKED_AT) for mark in SEPARATORS}
+    separator = max(SEPARATORS, key=lambda mark: (find_header(tried[mark])[1], sum(map(len, tried[mark][:5]))))
+    said = [f"{SEPARATORS[separator]}-separated"] * (separator != ",") + [f"{encoding} text"] * (encoding != "utf-8")
+    return Text(data, separator, ", ".join(said))
+
+
+def quick_columns(opened: Text) -> tuple[int, list[str], list[Coded]] | None:
+    """Return place of the header, header and columns of a large well-formed file; None otherwise or without pyarrow."""
+    try:
+        import pyarrow as pa
+        from pyarrow import csv as arrow
+    except ImportError:
+        return None
+    if len(opened.data) < WORTHWHILE:
+        return None
+    first = opened.rows(LOOKED_AT)
+    at, _ = find_header(first)
+    header = first[at] if first else []
+    quoted = b'"' in opened.data
+    odd = quoted and any('"' in cell or "\n" in cell for row in first[: at + 1] for cell in row)
+    if odd or not header or not all(header):
+        return None
+    names = [str(place) for place in range(len(header))]
+    try:
+        table = arrow.read_csv(
+            pa.BufferReader(pa.py_buffer(opened.data)),
+            arrow.ReadOptions(skip_rows=at + 1, column_names=names),
+            arrow.ParseOptions(delimiter=opened.separator, newlines_in_values=quoted, ignore_empty_lines=False),
+            arrow.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string())),
+                strings_can_be_null=True,
+                null_values=[""],
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    columns = []
+    for name in names:
+        whole = table.column(name).unify_dictionaries().combine_chunks()
+        codes = whole.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+        columns.append(Coded.of(codes, whole.dictionary.to_pylist()))
+    return at, header, columns
+
+
+def _unpacked(place: Path) -> bytes:
+    most = LIMITS["text_mb"] << 20
+    try:
+        with gzip.open(place) if place.suffix.lower() == ".gz" else place.open("rb") as stream:
+            data = stream.read(most + 1)
+    except (OSError, EOFError) as trouble:
+        raise DataError(f"{place.name} is damaged ({trouble}). Export or copy it again.") from trouble
+    if len(data) > most or data.count(b"\n") > LIMITS["rows"]:
+        raise DataError(
+            f"{place.name} is too large to check row by row "
+            f"(more than {LIMITS['rows']:,} rows or {LIMITS['text_mb']} MB). {TOO_LARGE}"
+        )
+    return data
+
+
+def _decoded(data: bytes, name: str) -> tuple[bytes, str]:
+    """Return the bytes as UTF-8 without byte-order mark, and the encoding they came in."""
+    known = next((coding for mark, coding in _MARKS.items() if data.startswith(mark)), "")
+    if not known and b"\x00" in data[:200]:
+        known = "utf-16-le" if data[1:2] == b"\x00" else "utf-16-be" if data[:1] == b"\x00" else "binary"
+    for coding in (known,) if known else ("utf-8", "cp1252", "latin-1"):
+        try:
+            text = data.decode(coding)
+        except (UnicodeDecodeError, LookupError):
+            continue
+        return data if coding == "utf-8" else text.encode(), coding.removesuffix("-sig")
+    raise DataError(f"{name} is not a text file. Export it as CSV (UTF-8) or save it as .xlsx.")
+
+
+def filled(columns: Sequence[Coded]) -> Any:
+    """Return which rows hold anything."""
+    return np.logical_or.reduce([~column.empty for column in columns])
+
 
 WORKBOOKS, TEXTS = (".xlsx", ".xlsm"), (".csv", ".tsv", ".txt")
 ADVICE = {

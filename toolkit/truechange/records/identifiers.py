@@ -12,19 +12,19 @@ from secrets import token_hex
 from types import MappingProxyType
 
 from truechange.foundation.errors import ChoiceError, DataError
-from truechange.records.coded import Coded
-from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
 from truechange.records.rules import (
     COLUMNS,
     IDENTIFYING,
     IDENTIFYING_HEADERS,
     NAME,
+    Findings,
     match_column,
     names_someone,
     reads_on,
     squeezed,
 )
+from truechange.records.values import Coded
 from truechange.records.words import clinic_file
 
 MAIL = "an e-mail address"

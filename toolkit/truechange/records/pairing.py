@@ -10,8 +10,7 @@ from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
 from truechange.foundation.result import Result
 from truechange.measures import Measure
 from truechange.measures import measure as measure_named
-from truechange.records.ledger import Ledger
-from truechange.records.rules import known_word, squeezed, word_list
+from truechange.records.rules import Ledger, known_word, squeezed, word_list
 
 TRIALS = ("refuse", "mean", "best", "first", "last")
 STATUS = {"unable": "unable", "refused": "refused", "not_done": "not tested"}

@@ -1,4 +1,4 @@
-"""Read a clinic's file: the four tables, everything noticed on the way, and the ledger of the rows."""
+"""Reading a clinic's file: the four tables, everything noticed on the way, and the ledger of rows (used, set aside)."""
 
 from collections import Counter
 from dataclasses import dataclass, field
@@ -11,16 +11,13 @@ import pandas as pd
 from truechange.foundation.errors import DataError, check_choice, check_kind, listed
 from truechange.foundation.result import Result
 from truechange.records.checks import check_all
-from truechange.records.dates import ORDERS
 from truechange.records.facts import join_people, split_people
-from truechange.records.findings import Findings
-from truechange.records.formats import Sheet, open_sheets
-from truechange.records.header import table_of
+from truechange.records.formats import Sheet, open_sheets, table_of
 from truechange.records.identifiers import guard, labels_of, read_key
-from truechange.records.ledger import Ledger
 from truechange.records.pairing import Pairs, pair
-from truechange.records.rules import COLUMNS, TABLES, squeezed, word_list
+from truechange.records.rules import COLUMNS, TABLES, Findings, Ledger, squeezed, word_list
 from truechange.records.table import WIDE, build, empty
+from truechange.records.values import ORDERS
 from truechange.records.words import NOT_LISTED, WordMap, add_unlisted, as_visit, open_map, refuse_unknown
 
 if TYPE_CHECKING:

@@ -1,8 +1,9 @@
-"""The rules of the door, read from ``rules.toml``: tables, columns, words, units, limits and kinds of trouble."""
+"""Rules of the door, read from ``rules.toml``, and the findings they make: place, value, problem, remedy."""
 
 import re
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import cache, lru_cache
 from math import inf
@@ -10,6 +11,11 @@ from pathlib import Path
 from typing import Any
 from unicodedata import normalize
 
+import numpy as np
+import pandas as pd
+
+from truechange.foundation.errors import OutcomeError
+from truechange.foundation.result import Result
 from truechange.measures.catalogue import facts as known_facts
 
 DECLARED = tomllib.loads((Path(__file__).parent / "rules.toml").read_text(encoding="utf-8"))
@@ -207,3 +213,174 @@ def match_column(header: str, table: str) -> tuple[str, str, str]:
 def sheet_names() -> dict[str, str]:
     """Return every name a table goes by as a sheet or file, squeezed."""
     return {squeezed(name): table for table in TABLES for name in (table, *DECLARED["sheets"][table])}
+
+
+SHOWN = ("sheet", "row", "column", "value", "problem", "remedy", "severity", "kind", "repair")
+
+_RANK = {"error": 0, "warning": 1, "note": 2}
+
+
+@dataclass
+class Findings:
+    """Collects problems sheet by sheet, and which rows are set aside for which reason."""
+
+    _columns: dict[str, list[Any]] = field(default_factory=lambda: {name: [] for name in SHOWN})
+    _aside: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
+    _derived: dict[str, str] = field(default_factory=dict)
+
+    def add(
+        self,
+        kind: str,
+        sheet: str,
+        rows: Any,
+        column: str = "",
+        *,
+        values: Sequence[str] | None = None,
+        facts: Mapping[str, Any] | Sequence[Mapping[str, Any]] | None = None,
+        repairs: Sequence[str] = (),
+        aside: bool = True,
+    ) -> None:
+        """Note `kind` at `rows` of `sheet`.
+
+        Parameters
+        ----------
+        kind : str
+            One of the declared kinds.
+        sheet, column : str
+            Where; `column` as the file calls it.
+        rows : int or array of int
+            Row numbers.
+        values : sequence of str, optional
+            What stands there, one a row.
+        facts : mapping or sequence of mapping, optional
+            What the wording needs, for all rows or one a row.
+        repairs : sequence of str, optional
+            What the cell was read as, where that loses nothing.
+        aside : bool
+            False keeps the rows in use although the kind would set them aside (a cell that is not needed).
+        """
+        rule, places = KINDS[kind], np.atleast_1d(np.asarray(rows, dtype=np.int64))
+        if not len(places):
+            return
+        shown = [fit_to_show(value) for value in values] if values is not None else [""] * len(places)
+        each = facts if isinstance(facts, Sequence) else [facts or {}] * len(places)
+        filled = [{"column": column, "value": value, **more} for value, more in zip(shown, each, strict=True)]
+        fixed = {"sheet": sheet, "column": column, "severity": rule.severity, "kind": kind}
+        parts = {name: [text] * len(places) for name, text in fixed.items()}
+        parts |= {"row": places.tolist(), "value": shown, "repair": list(repairs) or [""] * len(places)}
+        parts |= {"problem": [rule.says.format_map(one) for one in filled]}
+        parts |= {"remedy": [rule.remedy.format_map(one) for one in filled]}
+        for name, column_of in self._columns.items():
+            column_of += parts[name]
+        if rule.reason and aside:
+            self._aside.setdefault(sheet, {}).setdefault(rule.reason, []).append(places)
+
+    def derived(self, sheet: str, table: str) -> str:
+        """Return a name for a table taken out of `sheet`: rows set aside are its own, findings stand in the sheet."""
+        name = f"{sheet} ({table})"
+        self._derived[name] = sheet
+        return name
+
+    def is_derived(self, sheet: str) -> bool:
+        """Whether the rows of `sheet` were taken out of another, where they are counted already."""
+        return sheet in self._derived
+
+    def aside(self, sheet: str) -> Any:
+        """Return the row numbers of `sheet` set aside so far, each once."""
+        held = [places for parts in self._aside.get(sheet, {}).values() for places in parts]
+        return np.unique(np.concatenate(held)) if held else np.empty(0, dtype=np.int64)
+
+    def reason_of(self, sheet: str) -> dict[int, str]:
+        """Return why each row of `sheet` was set aside: the reason found first."""
+        found: dict[int, str] = {}
+        for reason, parts in self._aside.get(sheet, {}).items():
+            for row in np.concatenate(parts).tolist():
+                found.setdefault(row, reason)
+        return found
+
+    def reasons(self, sheet: str) -> dict[str, int]:
+        """Count the rows of `sheet` set aside by reason; a row with several reasons counts under the first found."""
+        counts: dict[str, int] = {}
+        seen = np.empty(0, dtype=np.int64)
+        for reason, parts in self._aside.get(sheet, {}).items():
+            fresh = np.setdiff1d(np.concatenate(parts), seen)
+            counts[reason] = len(fresh)
+            seen = np.union1d(seen, fresh)
+        return counts
+
+    def frame(self) -> pd.DataFrame:
+        """Return all findings, errors first, then by sheet and row."""
+        held = self._columns | {"sheet": [self._derived.get(name, name) for name in self._columns["sheet"]]}
+        if not held["row"]:
+            return pd.DataFrame({name: pd.Series(dtype="int64" if name == "row" else "str") for name in SHOWN})
+        key = list(zip(map(_RANK.get, held["severity"]), held["sheet"], held["row"], strict=True))
+        order = sorted(range(len(key)), key=key.__getitem__)
+        return pd.DataFrame(
+            {name: [column[place] for place in order] for name, column in held.items()}
+        ).drop_duplicates(ignore_index=True)
+
+
+@dataclass(frozen=True)
+class Ledger(Result):
+    """Where the rows went.
+
+    Parameters
+    ----------
+    rows_read : int
+        Records found.
+    rows_used : int
+        Records that went on.
+    set_aside : DataFrame
+        One row a reason: ``reason``, ``count``.
+    by_table : DataFrame or None
+        The same by table (``table, rows_read, rows_used, rows_set_aside``), when several were read.
+
+    Raises
+    ------
+    OutcomeError
+        The rows do not add up: a fault of the library, never of the data.
+
+    Examples
+    --------
+    >>> print(Ledger.of(10, {"not a number": 2}))
+    10 rows read = 8 used + 2 set aside (2 not a number).
+    """
+
+    rows_read: int
+    rows_used: int
+    set_aside: pd.DataFrame
+    by_table: pd.DataFrame | None = None
+    cautions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.adds_up:
+            raise OutcomeError(f"The ledger does not add up, please report this fault: {self.sentence()}")
+
+    @classmethod
+    def of(cls, rows_read: int, reasons: Mapping[str, int], by_table: pd.DataFrame | None = None) -> "Ledger":
+        """Return the ledger of `rows_read` rows of which those counted under `reasons` were set aside."""
+        kept = {reason: int(count) for reason, count in reasons.items() if count}
+        frame = pd.DataFrame(
+            {"reason": pd.Series(list(kept), dtype="str"), "count": pd.Series(list(kept.values()), dtype="int64")}
+        )
+        return cls(rows_read, rows_read - sum(kept.values()), frame, by_table)
+
+    @property
+    def adds_up(self) -> bool:
+        """Whether rows read = rows used + rows set aside."""
+        return self.rows_used >= 0 and self.rows_read == self.rows_used + int(self.set_aside["count"].sum())
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a line of the account: ``what``, ``rows``."""
+        lines = [("read", self.rows_read), ("used", self.rows_used)]
+        pairs = zip(self.set_aside["reason"], self.set_aside["count"], strict=True)
+        lines += [(f"set aside: {reason}", int(count)) for reason, count in pairs]
+        return pd.DataFrame(lines, columns=["what", "rows"])
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return the account in one sentence."""
+        count = int(self.set_aside["count"].sum())
+        why = ", ".join(
+            f"{n} {reason}" for reason, n in zip(self.set_aside["reason"], self.set_aside["count"], strict=True)
+        )
+        return (f"{self.rows_read} rows read = {self.rows_used} used + {count} set aside{f' ({why})' if why else ''}.",)

@@ -17,10 +17,9 @@ from truechange.records.cells import (
     read_units,
     read_words,
 )
-from truechange.records.coded import Coded
-from truechange.records.findings import Findings
 from truechange.records.formats import Sheet
-from truechange.records.rules import COLUMNS, Column, match_column
+from truechange.records.rules import COLUMNS, Column, Findings, match_column
+from truechange.records.values import Coded
 from truechange.records.words import WordMap, settle_occasions, unite_programmes
 
 TOTALS = {"total", "totals", "sum", "mean", "average", "sd", "median", "n", "count"}

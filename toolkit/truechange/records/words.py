@@ -18,8 +18,8 @@ import pandas as pd
 
 from truechange.foundation.errors import DataError, listed
 from truechange.measures import catalogue
-from truechange.records.coded import Coded
 from truechange.records.rules import fit_to_show, match_column, nearest, squeezed, word_list
+from truechange.records.values import Coded
 
 FILE, EMPTY, NOT_LISTED, LEFT_OUT = "clinic.toml", "(empty)", "(not among the people)", "leave out"
 KNOWN = "known synonym"

@@ -1,9 +1,8 @@
 """How far two scores of an unchanged person lie apart, and how well a test tells people apart."""
 
 from truechange.reliability.agreement import LimitsOfAgreement, limits_of_agreement
-from truechange.reliability.components import VarianceComponents, variance_components
 from truechange.reliability.error import MeasurementError, measurement_error
-from truechange.reliability.icc import IccResult, choose_icc, icc, icc_table
+from truechange.reliability.icc import IccResult, VarianceComponents, choose_icc, icc, icc_table, variance_components
 from truechange.reliability.kappa import WeightedKappa, weighted_kappa
 from truechange.reliability.transport import transport_check
 

@@ -22,13 +22,12 @@ from truechange.foundation.errors import (
     listed,
     stated,
 )
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import decimals_for
-from truechange.foundation.origin import Origin
 from truechange.foundation.result import Part, Result, told
 from truechange.numerics.mean_squares import MeanSquares, graybill_wang, mean_squares
 from truechange.numerics.resampling import Floats
-from truechange.reliability.components import VarianceComponents, variance_components
+from truechange.reliability.icc import VarianceComponents, variance_components
 from truechange.reliability.scores import (
     LIMITS,
     Sample,

@@ -11,8 +11,7 @@ from numpy.typing import ArrayLike
 from scipy.special import chdtri, stdtrit
 
 from truechange.foundation.errors import DataError, check_choice, check_kind, check_resamples, listed
-from truechange.foundation.estimate import Estimate
-from truechange.foundation.origin import Origin
+from truechange.foundation.estimate import Estimate, Origin
 from truechange.numerics.mean_squares import MeanSquares, jackknifed_mean_squares, mean_squares, resampled_mean_squares
 from truechange.numerics.resampling import Floats, bca_limits, percentile_limits
 

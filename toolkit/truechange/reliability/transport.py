@@ -11,9 +11,8 @@ from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
 from truechange.foundation.errors import DataError, check_confidence, check_finite, check_kind, listed, stated
-from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed
-from truechange.foundation.origin import Origin
 from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
 from truechange.measures.published import FAR_SHORTER, days_between

@@ -9,15 +9,12 @@ import pandas as pd
 
 from truechange.foundation.errors import MissingPartError
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.reporting.audit_sections import audit_sections
+from truechange.reporting.audit_sections import audit_sections, cannot_show, scope
 from truechange.reporting.audit_tables import audit_tables, in_words
-from truechange.reporting.page import Section, page_html
-from truechange.reporting.page_pdf import write_pdf
+from truechange.reporting.files import Stamp, whole_folder, write_workbook
+from truechange.reporting.files import stamp as make_stamp
+from truechange.reporting.page import Section, page_html, write_pdf
 from truechange.reporting.references import cite
-from truechange.reporting.safe_files import whole_folder, write_workbook
-from truechange.reporting.stamp import Stamp
-from truechange.reporting.stamp import stamp as make_stamp
-from truechange.reporting.wording import cannot_show, scope
 
 TITLE = "Programme audit"
 

@@ -12,7 +12,7 @@ from truechange.foundation.errors import needs
 from truechange.foundation.html import cell_text
 from truechange.foundation.numbers import decimals_for, decimals_of, fixed, p_value, percent
 from truechange.foundation.result import Result
-from truechange.records.inert import inert_frame
+from truechange.records.copies import inert_frame
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,8 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from truechange.foundation.errors import DataError, OutcomeError, listed
-from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.origin import Origin
+from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.measures import measure as measure_named
 from truechange.measures.settings import Settings, settings
 

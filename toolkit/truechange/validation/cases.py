@@ -1,14 +1,31 @@
-"""The worked examples: one readable file a case, shared by the tests and by ``truechange validate``."""
+"""Validation cases: numbers from print, certified data and other programs, and the public call that must give each."""
 
 import csv
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
+
+import truechange as tc
 from truechange.foundation.errors import check_choice
+from truechange.individual.elsewhere import norm_position
+from truechange.individual.reliable import predict_retest, recovery_cutoffs
+from truechange.numerics.counts import distinct
+from truechange.numerics.curves import fit_ordered, fit_outcomes
+from truechange.numerics.reml import Design, fit_reml
+from truechange.planning import plan_paired_shares, plan_two_programmes, plan_two_shares
+from truechange.programme.change import average_sd_effect, gain_from_selection, paired_change, small_sample_factor
+from truechange.programme.comparison import adjusted_difference, welch_difference
+from truechange.programme.missing import rubin
+from truechange.reliability import variance_components
+from truechange.responders.comparing import number_needed
 
 FOLDER = Path(__file__).parent / "cases"
 CAME = (
@@ -163,3 +180,129 @@ def load_case(name: str) -> Case:
 def load_cases() -> tuple[Case, ...]:
     """Read every case, sorted by id."""
     return tuple(load_case(name) for name in case_ids())
+
+
+Floats = NDArray[np.float64]
+
+
+def compute(case: Case) -> dict[str, float]:
+    """Make the calls of a case in their order and read off every number that its file names under ``[ours]``."""
+    scope: dict[str, Any] = dict(case.data)
+    if "file" in scope:
+        scope["csv"] = {name: column.to_numpy() for name, column in pd.read_csv(FOLDER / scope["file"]).items()}
+    for name, call in case.calls.items():
+        rest = {key: resolved(value, scope) for key, value in call.items() if key not in ("call", "args")}
+        word = call["call"]
+        function = at(word[1:], scope) if word.startswith("$") else HELPERS.get(word) or getattr(tc, word)
+        scope[name] = function(*resolved(call.get("args", []), scope), **rest)
+    return {key: float(at(path, scope)) for key, path in case.ours.items()}
+
+
+def resolved(value: Any, scope: Mapping[str, Any]) -> Any:
+    """Put what the case holds in the place of every ``$path`` in a value of its file."""
+    if isinstance(value, str) and value.startswith("$"):
+        return at(value[1:], scope)
+    return [resolved(item, scope) for item in value] if isinstance(value, list) else value
+
+
+def at(path: str, scope: Mapping[str, Any]) -> Any:
+    """Walk ``table/ICC(A,1)/low``: keys, columns or rows, places in a sequence, attributes, methods (``priors()``)."""
+    first, *steps = path.split("/")
+    found = scope[first]
+    for step in steps:
+        key = int(step) if step.isdigit() else step
+        if isinstance(found, pd.DataFrame) and key not in found:
+            found = found.loc[key]
+        elif isinstance(key, int) or isinstance(found, Mapping | pd.DataFrame | pd.Series):
+            found = found[key]
+        else:
+            found = getattr(found, key.removesuffix("()"))
+            found = found() if key.endswith("()") else found
+    return found
+
+
+def worked(plus: ArrayLike, minus: ArrayLike = 0, times: Any = 1, over: Any = 1, power: float = 1) -> Floats:
+    """Return ((plus - minus) x times / over) to a power: what a source derives from a number of ours."""
+    return np.power((np.asarray(plus, dtype=float) - minus) * times / over, power)
+
+
+def long(table: ArrayLike = (), columns: Sequence[ArrayLike] = ()) -> pd.DataFrame:
+    """Turn people x trials into one row a score."""
+    scores = np.asarray(np.column_stack(np.broadcast_arrays(*columns)) if columns else table, dtype=float)
+    people, trials = (index.ravel() for index in np.indices(scores.shape))
+    return pd.DataFrame({"person": people, "trial": trials, "value": scores.ravel()})
+
+
+def spelled_out(counts: ArrayLike) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Spell out a table of counts as two columns of ratings."""
+    table = np.rint(np.asarray(counts, dtype=float)).astype(int)
+    first, second = np.indices(table.shape)
+    return np.repeat(first.ravel(), table.ravel()), np.repeat(second.ravel(), table.ravel())
+
+
+def made_up(n: int, mean: float = 0.0, sd: float = 1.0) -> Floats:
+    """Return numbers with exactly this mean and SD, for a source that prints no more."""
+    values = np.random.default_rng(n).normal(size=n)
+    return mean + sd * (values - values.mean()) / values.std(ddof=1)
+
+
+def table_with(n: int, k: int, msr: float, mse: float) -> Floats:
+    """Return people x trials with these mean squares: residuals without trial means, orthogonal to the people."""
+    held = np.linalg.qr(np.column_stack([np.ones(n), np.random.default_rng(1).normal(size=(n, k))]))[0][:, 1:]
+    noise = held[:, 1:k] @ np.linalg.svd(np.eye(k) - 1 / k)[2][: k - 1]
+    noise *= np.sqrt(mse * (n - 1) * (k - 1) / np.sum(noise**2))
+    return held[:, [0]] * np.sqrt(msr * (n - 1) / k) + noise
+
+
+def raters(table: Floats, repeats: int) -> pd.DataFrame:
+    """Return one row a score of people x (raters x repeats)."""
+    return long(table).assign(rater=lambda rows: rows["trial"] // repeats)
+
+
+def rates(scores: Floats, event: NDArray[np.bool_], cut: float) -> tuple[float, float]:
+    """Return sensitivity and specificity of scores beyond a cut."""
+    return float((scores[event] > cut).mean()), float((scores[~event] < cut).mean())
+
+
+def binary(change: Floats, better: NDArray[np.bool_], link: str) -> tuple[float, float]:
+    """Return constant and slope of the fit of "improved" on the change."""
+    values, place = np.unique(change, return_inverse=True)
+    hits, misses = (np.bincount(place, side, values.size).astype(float) for side in (better, ~better))
+    fit = fit_outcomes(values, hits[None], misses[None], link=link)
+    return float(fit.intercept[0]), float(fit.slope[0])
+
+
+def ordered(change: Floats, anchor: Floats) -> Floats:
+    """Return slope and thresholds of the ordered probit of four grades of rating on the change."""
+    kinds = distinct(np.column_stack([change, np.clip(anchor, -1, 2)]))
+    fit = fit_ordered(kinds.rows[:, 0], (kinds.rows[:, 1] + 1).astype(np.intp), kinds.counts[None])
+    return np.array([fit.slope[0], *fit.thresholds[0]])
+
+
+def reml(person: ArrayLike, trial: ArrayLike, score: ArrayLike) -> Floats:
+    """Return the variances between people, between trials, and of the error."""
+    places = [np.asarray(part, dtype=np.intp) - 1 for part in (person, trial)]
+    return fit_reml(Design(places, np.ones((len(places[0]), 1))), np.asarray(score, dtype=float)).variances
+
+
+def least_squares(table: ArrayLike) -> Any:
+    """Fit the first column on the others and a constant."""
+    import statsmodels.api as sm
+
+    rows = np.asarray(table, dtype=float)
+    return sm.OLS(rows[:, 0], sm.add_constant(rows[:, 1:])).fit()
+
+
+HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
+    worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len,
+    norm_position, predict_retest, recovery_cutoffs, plan_paired_shares, plan_two_programmes, plan_two_shares,
+    adjusted_difference, welch_difference, paired_change, average_sd_effect, small_sample_factor, rubin,
+    gain_from_selection, variance_components, number_needed,
+)} | {
+    "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
+    "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
+    "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
+    "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
+    "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
+    "normal_quantile": ndtri,
+}  # fmt: skip

@@ -1,20 +1,75 @@
-"""Files that are whole or not there: written aside, moved when done, the same bytes for the same content."""
+"""Files that are whole or not there, and the stamp that tells how to get the same numbers again (reproducibility)."""
 
 import os
+import platform
 import re
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.metadata import version
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import TYPE_CHECKING
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from truechange.foundation.errors import OutcomeError
-from truechange.records.inert import inert_frame
+from truechange.records.copies import inert_frame
 
 if TYPE_CHECKING:
     import pandas as pd
+
+LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels")
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """The reproducibility stamp of one run.
+
+    Parameters
+    ----------
+    rows : tuple of (str, str)
+        Fact and its value, in the order they are shown.
+    """
+
+    rows: tuple[tuple[str, str], ...]
+
+    @property
+    def software(self) -> str:
+        """Programs and versions, in one clause."""
+        return ", ".join(f"{name} {value}" for name, value in self.rows if name in ("truechange", "Python", *LIBRARIES))
+
+
+def stamp(files: Iterable[Path] = (), options: Mapping[str, object] | None = None) -> Stamp:
+    """Collect the stamp.
+
+    Parameters
+    ----------
+    files : iterable of Path
+        Input files; their names (not their folders) and SHA-256 are stamped. A folder stamps its files.
+    options : mapping, optional
+        Settings of the run, the seed among them; ``None`` values are left out.
+    """
+    from truechange import __version__
+
+    held: list[tuple[str, str]] = [("truechange", __version__), ("Python", platform.python_version())]
+    held += [(name, version(name)) for name in LIBRARIES]
+    for given in files:
+        path = Path(given)
+        for one in sorted(p for p in path.iterdir() if p.is_file()) if path.is_dir() else [path]:
+            held.append((f"SHA-256 of {one.name}", _digest(one)))
+    held += [(name.replace("_", " "), str(value)) for name, value in (options or {}).items() if value is not None]
+    return Stamp(tuple(held))
+
+
+def _digest(path: Path) -> str:
+    found = sha256()
+    with path.open("rb") as handle:
+        while piece := handle.read(1 << 20):
+            found.update(piece)
+    return found.hexdigest()
+
 
 EPOCH = (1980, 1, 1, 0, 0, 0)
 CLOCK = re.compile(rb"(<dcterms:(?:modified|created)[^>]*>)[^<]*")
