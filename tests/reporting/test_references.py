@@ -2,6 +2,7 @@
 
 import ast
 import re
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,13 @@ from truechange.reporting.references import bibliography
 
 HOUSE = Path(tc.__file__).parent
 KEY = re.compile(r"[a-z]{3,}(18|19|20)\d\d[a-c]?")
+# Checked before the place was written down. Only ever shorter: strike a key when its place is filled in.
+PLACE_UNKNOWN = """
+altman1998 barnard1999 barnett2005 bland1986 bland1999 bonett2002 butcher2022 calvert2013 carkeet2015 cohen1968
+crawford1998 devji2020 efron1987 efron2016 firth1993 fleiss1969 fleiss1973 hopkins2000 jacobson1991 mcgraw1996
+newcombe1998a newcombe1998b newcombe1998c norman2003 rogan1978 rubin1987 senn2016 shieh2018 tenhove2024 tenhove2025
+terluin2015 terluin2017 terwee2007 vickers2001 vickers2001b walter1998
+"""
 
 
 def _keys_in_code():
@@ -39,6 +47,21 @@ def test_dois_are_dois_and_not_shared():
     dois = [entry.fields["doi"] for entry in bibliography().values() if "doi" in entry.fields]
     assert all(doi.startswith("10.") for doi in dois)
     assert len(dois) == len(set(dois))
+
+
+def test_a_checked_source_says_where_it_was_seen():
+    checked = {key: entry for key, entry in bibliography().items() if entry.checked}
+    places = {key: entry.fields["seen"] for key, entry in checked.items() if entry.fields.get("seen")}
+    assert checked.keys() - places.keys() == set(PLACE_UNKNOWN.split())
+    assert not [key for key, place in places.items() if "://" in place or place.startswith("/")]
+    assert not [key for key, place in places.items() if place in checked[key].text()]
+
+
+def test_details_from_memory_were_sought_and_stay_only_where_the_code_needs_them():
+    loose = {key: entry for key, entry in bibliography().items() if not entry.checked}
+    for entry in loose.values():
+        date.fromisoformat(entry.fields["sought"].partition(":")[0])
+    assert loose.keys() <= _keys_in_code().keys()
 
 
 def test_an_unchecked_source_says_so_and_a_checked_one_does_not():
