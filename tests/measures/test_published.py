@@ -32,9 +32,17 @@ def test_the_two_implausible_values_stay_and_are_marked():
         tc.published_threshold("stair_climb", "mdc95", value=0.102)
 
 
+def test_a_value_from_memory_says_that_it_was_sought():
+    table = tc.published()
+    sought = table.loc[table["status"] == "from memory", "seen"]
+    assert (sought == "sought 2026-11-28, not found").all()
+    assert not table.loc[table["status"] != "from memory", "seen"].str.startswith("sought").any()
+    assert table["seen"].map(type).eq(str).all()
+
+
 def test_recollected_dois_say_so():
     notes = tc.published().query("doi != ''")["note"]
-    assert notes.str.contains("DOI from memory").sum() == 50
+    assert notes.str.contains("DOI from memory").sum() == 49
 
 
 def _half_a_digit(printed):
