@@ -32,11 +32,13 @@ def test_the_two_implausible_values_stay_and_are_marked():
         tc.published_threshold("stair_climb", "mdc95", value=0.102)
 
 
-def test_a_value_from_memory_says_that_it_was_sought():
+def test_a_value_from_memory_says_that_it_was_sought_and_one_without_n_says_why():
     table = tc.published()
     sought = table.loc[table["status"] == "from memory", "seen"]
     assert (sought == "sought 2026-11-28, not found").all()
     assert not table.loc[table["status"] != "from memory", "seen"].str.startswith("sought").any()
+    said = table.loc[table["n"].isna(), "note"].str.contains("not given where it was seen|no people behind it")
+    assert said.all()
     assert table["seen"].map(type).eq(str).all()
 
 
