@@ -12,7 +12,7 @@ GRAVITY = 9.81
 
 @pytest.mark.parametrize(
     # Source: recomputed from the equation of Alcazar et al 2018 (from memory): stands in 30 s that reach the relative
-    # cut-off (2.1 W/kg women, 2.6 W/kg men, from memory) on a 0.43 m seat, printed to one decimal
+    # cut-off (2.1 W/kg women, 2.6 W/kg men, Alcazar et al 2021, seen second-hand), 0.43 m seat, printed to one decimal
     ("height", "cutoff", "stands"),
     [(1.60, 2.1, 9.6), (1.65, 2.1, 9.0), (1.70, 2.6, 10.5), (1.78, 2.6, 9.6)],
 )

@@ -14,10 +14,10 @@ Z95, Z90, ROOT2 = 1.959964, 1.644854, 2**0.5
 def test_every_value_says_how_it_was_verified():
     table = tc.published()
     assert len(table) == 315
-    assert table["status"].value_counts().to_dict() == {"checked": 246, "from memory": 47, "recomputed": 22}
+    assert table["status"].value_counts().to_dict() == {"checked": 265, "from memory": 28, "recomputed": 22}
     assert (table["citation"] != "").all()
     assert table["value"].notna().all()
-    wanted = {"value", "ci_low", "ci_high", "unit", "population", "n", "citation", "doi", "status", "note"}
+    wanted = {"value", "ci_low", "ci_high", "unit", "population", "n", "citation", "doi", "status", "note", "seen"}
     assert wanted <= set(table.columns)
     held = table.dropna(subset=["ci_low", "ci_high"])
     assert (held["ci_low"] <= held["value"]).all()
@@ -32,9 +32,19 @@ def test_the_two_implausible_values_stay_and_are_marked():
         tc.published_threshold("stair_climb", "mdc95", value=0.102)
 
 
+def test_a_value_from_memory_says_that_it_was_sought_and_one_without_n_says_why():
+    table = tc.published()
+    sought = table.loc[table["status"] == "from memory", "seen"]
+    assert (sought == "sought 2026-11-28, not found").all()
+    assert not table.loc[table["status"] != "from memory", "seen"].str.startswith("sought").any()
+    said = table.loc[table["n"].isna(), "note"].str.contains("not given where it was seen|no people behind it")
+    assert said.all()
+    assert table["seen"].map(type).eq(str).all()
+
+
 def test_recollected_dois_say_so():
     notes = tc.published().query("doi != ''")["note"]
-    assert notes.str.contains("DOI from memory").sum() == 50
+    assert notes.str.contains("DOI from memory").sum() == 13
 
 
 def _half_a_digit(printed):
@@ -105,7 +115,7 @@ def test_lengths_are_turned_into_the_unit_of_the_test():
         (("chair_stand_30s", "mic", {}), tc.ChoiceError, "5 values fit"),
         (("chair_stand_30s", "mic", {"citation": "Nobody"}), tc.ChoiceError, "No value fits"),
         (("chair_stand_30s", "icc", {}), tc.ChoiceError, "quantity='icc'"),
-        (("sit_to_stand_5", "mic", {"citation": "Meretta"}), tc.RefusedError, "from memory"),
+        (("timed_up_and_go", "mdc90", {"citation": "Kennedy"}), tc.RefusedError, "from memory"),
         (("knee_extensor_strength", "mic", {}), tc.RefusedError, "own baseline"),
         (("walk_40m_fast", "mdc90", {"from_memory": True}), tc.RefusedError, "new scale"),
         (("pain_0_10", "mic", {"value": 1.75}), tc.RefusedError, "cm"),
@@ -118,7 +128,7 @@ def test_what_cannot_decide_a_verdict_is_refused(call, error, words):
 
 
 def test_a_value_from_memory_needs_to_be_asked_for():
-    recalled = tc.published_threshold("sit_to_stand_5", "mic", citation="Meretta", from_memory=True)
+    recalled = tc.published_threshold("timed_up_and_go", "mdc90", citation="Kennedy", from_memory=True)
     assert recalled.origin.status == "from memory"
 
 

@@ -165,6 +165,8 @@ def _print_published(values: "pd.DataFrame") -> None:
         print(f"    {row['population']}{people}; {row['citation']}")
         if "note" in has:
             print(f"    {row['note']}")
+        if "seen" in has:
+            print(f"    looked up: {row['seen']}")
     print("\nA value holds for its population, protocol and time between tests; prefer one from your own retests.")
 
 

@@ -77,7 +77,8 @@ def published(measure: str | None = None, quantity: str | None = None) -> "pd.Da
         One row a value: measure, quantity, value, ci_low, ci_high (in `unit`), unit, level (whom a threshold may be
         used on), usable (False: printed, but implausible), doubt (why a plausible one is still not held against one
         person), status (checked, from memory, recomputed), method, population, sex, age_low, age_high, n, interval
-        (time between the tests), citation, doi, note.
+        (time between the tests), citation, doi, note, seen (where the value, its n or its DOI was looked up since;
+        "secondary" where the paper was seen only through another; empty where nothing was in doubt).
 
     Raises
     ------
