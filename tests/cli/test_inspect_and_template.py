@@ -69,11 +69,6 @@ def test_names_are_refused_and_replaced_with_a_key(place, tmp_path, capsys):
     assert not (tmp_path / "assessments_repaired.csv").exists()
 
 
-def test_a_file_that_cannot_be_read_is_a_sentence(tmp_path, capsys):
-    assert main(["inspect", str(tmp_path / "absent.csv")]) == 1
-    assert "Check the name" in capsys.readouterr().err
-
-
 def test_markup_in_a_cell_is_shown_as_text(place, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "160")
     main(["inspect", place(GOOD.replace("11.5", "[red]x[/red]"))])

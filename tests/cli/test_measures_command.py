@@ -41,8 +41,3 @@ def test_what_was_looked_up_since_is_shown_beside_the_value(capsys):
 def test_json_can_be_read_by_another_program(words, capsys):
     assert main(["measures", *words, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)
-
-
-def test_an_unknown_test_names_the_closest(capsys):
-    assert main(["measures", "chair_stnd"]) == 2
-    assert "chair_stand_30s" in capsys.readouterr().err

@@ -5,9 +5,8 @@ import subprocess
 import sys
 
 import numpy as np
+import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from scipy import stats
 
 import truechange as tc
@@ -20,37 +19,20 @@ from truechange.individual.score_error import score_error
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 
 
-@pytest.mark.parametrize("df", [1, 2.5, 9, 29, 200])
-@pytest.mark.parametrize("p", [1e-4, 0.025, 0.5, 0.9, 0.9999])
-def test_quantiles_agree_with_scipy(df, p):
-    assert d.t_quantile(p, df) == pytest.approx(stats.t.ppf(p, df), rel=1e-10, abs=1e-10)
-    assert d.chi2_quantile(p, df) == pytest.approx(stats.chi2.ppf(p, df), rel=1e-10)
-    assert d.normal_quantile(p) == pytest.approx(stats.norm.ppf(p), abs=1e-13)
-
-
 def test_the_uncertain_sem_turns_the_flat_belief_into_students_t():
     for df in (9, 29, 99):
         mixed = sum(w * d.normal_below(1.4 / f) for f, w in d.sem_factors(df))
         assert mixed == pytest.approx(stats.t.cdf(1.4, df), abs=2e-5)
 
 
-# Own worked vector (recomputed independently with a matrix library; no publication behind it).
+# The worked person of the case file person_worked (run in tests/validation), here what the case does not read off.
 def test_the_worked_person():
     got = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=GROUP)
-    assert got.verdict == "real_and_important"
-    assert got.true_change.value == pytest.approx(3.049, abs=5e-4)
-    assert got.priors().loc["programme", "sd"] == pytest.approx(1.0392, abs=5e-5)
-    assert got.p_better == pytest.approx(0.9983, abs=5e-5)
-    assert got.p_meaningful == pytest.approx(0.8436, abs=5e-5)
+    assert (got.verdict, got.p_meaningful) == ("real_and_important", pytest.approx(0.8436, abs=5e-5))
     assert got.chances["programme, change only"]["p_meaningful"] == pytest.approx(0.8517, abs=5e-5)
-    assert got.p_meaningful_flat == pytest.approx(0.9214, abs=5e-5)
     assert got.reliable_change_index == pytest.approx(2.828, abs=5e-4)
-    assert got.mdc.value == pytest.approx(2.772, abs=5e-4)
-    assert tc.person_change(9, 13, sem=1.0, mcid=2.0, confidence=0.9).mdc.value == pytest.approx(2.326, abs=5e-4)
-    assert tc.person_change(9, 13, sem=1.0, mcid=2.0, practice=0.3).reliable_change_index == pytest.approx(
-        2.616, abs=5e-4
-    )
-    assert tc.person_change(9, 13, sem=1.0, sem_df=29, mcid=2.0).p_meaningful_flat == pytest.approx(0.9160, abs=5e-5)
+    practised = tc.person_change(9, 13, sem=1.0, mcid=2.0, practice=0.3)
+    assert practised.reliable_change_index == pytest.approx(2.616, abs=5e-4)
 
 
 def test_the_posterior_is_the_matrix_formula():
@@ -67,18 +49,11 @@ def test_the_posterior_is_the_matrix_formula():
 
 
 def test_a_small_group_is_less_sure_and_a_large_one_meets_the_plain_formula():
-    sds = [
-        tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, n))
-        .priors()
-        .loc["programme", "sd"]
-        for n in (20, 60, 149, 150)
-    ]
+    groups = [tc.Programme(11, 13, 3.2, 3.4, 0.8, n) for n in (20, 60, 149, 150)]
+    found = [tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=group) for group in groups]
+    sds = [one.priors().loc["programme", "sd"] for one in found]
     assert sds == sorted(sds, reverse=True)
-    near = [
-        tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, n)).p_meaningful
-        for n in (149, 150)
-    ]
-    assert near[0] == pytest.approx(near[1], abs=0.006)
+    assert found[2].p_meaningful == pytest.approx(found[3].p_meaningful, abs=0.006)
 
 
 CELLS = [
@@ -112,54 +87,6 @@ def test_deterioration_has_its_own_threshold():
     assert got.p_worse == pytest.approx(stats.norm.cdf((-4 + 3) / (0.5 * math.sqrt(2))), abs=1e-12)
 
 
-@settings(derandomize=True, deadline=None, max_examples=40)
-@given(
-    before=st.floats(0, 30), after=st.floats(0, 30), shift=st.floats(-50, 50), scale=st.floats(0.1, 20),
-    n=st.sampled_from([None, 40, 200]),
-)  # fmt: skip
-def test_shifting_or_scaling_the_scale_changes_nothing_that_matters(before, after, shift, scale, n):
-    def group(a, b):
-        return None if n is None else tc.Programme(a + b * 11, a + b * 13, b * 3.2, b * 3.4, 0.8, n)
-
-    plain = tc.person_change(before, after, sem=1.0, mcid=2.0, programme=group(0, 1))
-    moved = tc.person_change(
-        shift + scale * before, shift + scale * after, sem=scale, mcid=2 * scale, programme=group(shift, scale)
-    )
-    assert moved.p_meaningful == pytest.approx(plain.p_meaningful, abs=1e-6)
-    assert moved.true_change.value == pytest.approx(scale * plain.true_change.value, abs=1e-6 * scale)
-    if all(abs(abs(after - before) - edge) > 1e-6 for edge in (0, 2, plain.mdc.value)):
-        assert moved.verdict == plain.verdict
-
-
-@settings(derandomize=True, deadline=None, max_examples=8)
-@given(before=st.floats(0, 30), after=st.floats(0, 30))
-def test_a_timed_test_mirrors_a_counted_one(before, after):
-    up = tc.person_change(
-        before, after, sem=1.0, sem_df=29, mcid=2.0, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, 40)
-    )
-    down = tc.person_change(
-        -before,
-        -after,
-        sem=1.0,
-        sem_df=29,
-        mcid=2.0,
-        better="lower",
-        programme=tc.Programme(-11, -13, 3.2, 3.4, 0.8, 40),
-    )
-    assert down.p_meaningful == pytest.approx(up.p_meaningful, abs=1e-9)
-    assert down.verdict == up.verdict
-
-
-def test_stability_is_what_redrawing_gives():
-    mdc = tc.Threshold(value=2.772, kind="mdc", df=29)
-    mcid = tc.Threshold(value=2.6, low=1.6, high=3.6, kind="mcid")
-    rng = np.random.default_rng(4)
-    mdcs = 2.772 * np.sqrt(29 / rng.chisquare(29, 200_000))
-    mcids = rng.normal(2.6, 1 / 1.959964, 200_000)
-    drawn = np.mean((mdcs <= 3) & (mcids <= 3))
-    assert v.stability(3, 3, mdc, mcid) == pytest.approx(drawn, abs=0.004)
-
-
 def test_borderline_is_said():
     got = tc.person_change(9, 12, sem=1.0, sem_df=29, mcid=2.0)
     assert got.borderline
@@ -167,21 +94,10 @@ def test_borderline_is_said():
     assert math.isnan(tc.person_change(9, 12, sem=1.0, mcid=2.0).stability)  # nothing known of either threshold's doubt
 
 
-def test_a_changed_chair_is_refused_and_an_unknown_one_is_said():
-    with pytest.raises(tc.RefusedError, match="seat height \\(cm\\) 43 before, 50 after"):
-        tc.person_change(
-            9, 13, sem=1, mcid=2, before_protocol={"seat_height_cm": 43}, after_protocol={"seat_height_cm": 50}
-        )
+def test_an_unknown_chair_is_said():
     near = {"seat_height_cm": 43.8, "arms_used": "no", "walking_aid": "none"}
-    got = tc.person_change(
-        9,
-        13,
-        sem=1,
-        mcid=2,
-        measure="chair_stand_30s",
-        before_protocol={**near, "seat_height_cm": 43},
-        after_protocol=near,
-    )
+    ways = {"before_protocol": {**near, "seat_height_cm": 43}, "after_protocol": near}
+    got = tc.person_change(9, 13, sem=1, mcid=2, measure="chair_stand_30s", **ways)
     assert not any("Not stated" in text for text in got.cautions)
     half = tc.person_change(9, 13, sem=1, mcid=2, before_protocol={"arms_used": "no"}, after_protocol={})
     assert any("Not stated for both tests" in text and "arms used" in text for text in half.cautions)
@@ -190,41 +106,6 @@ def test_a_changed_chair_is_refused_and_an_unknown_one_is_said():
         9, 13, sem=1, mcid=2, before_protocol={**same, "assessor": "T1"}, after_protocol={**same, "assessor": "T2"}
     )
     assert any("assessor T1 before, T2 after" in text for text in tester.cautions)
-
-
-def test_group_thresholds_are_refused_for_one_person():
-    group = tc.Threshold(value=0.5, kind="mcid", level="between-group")
-    with pytest.raises(tc.RefusedError, match="says nothing about one person"):
-        tc.person_change(9, 13, sem=1, mcid=group)
-    with pytest.raises(tc.RefusedError, match="standard error of measurement"):
-        tc.person_change(9, 13, sem=tc.Threshold(value=2.8, kind="mdc"), mcid=2)
-
-
-@pytest.mark.parametrize("bad", [math.nan, math.inf, "text", None, [], [9, None]])
-def test_a_score_that_is_none_is_refused(bad):
-    with pytest.raises(tc.DataError, match="is not a score"):
-        tc.person_change(bad, 13, sem=1, mcid=2)
-
-
-def test_scores_outside_the_scale_are_refused():
-    with pytest.raises(tc.DataError, match="outside 0 to 60 stands"):
-        tc.person_change(9, 99, sem=1, mcid=2, measure="chair_stand_30s")
-
-
-@pytest.mark.parametrize(
-    "words",
-    [
-        {"sem": -1},
-        {"sem": math.nan},
-        {"sem": 1, "sem_df": 0},
-        {"sem": 1, "better": "up"},
-        {"sem": 1, "confidence": 1.2},
-        {"sem": 1, "practice": math.nan},
-    ],
-)
-def test_misuse_is_refused(words):
-    with pytest.raises(tc.ChoiceError):
-        tc.person_change(9, 13, mcid=2, **words)
 
 
 @pytest.mark.parametrize("sem", [None, 0])
@@ -251,10 +132,8 @@ def test_the_ends_of_the_scale():
     floor = {"sem": 1.5, "mcid": 2.0, "programme": tc.Programme(4, 6, 3.0, 3.2, 0.7, 300)}
     cut, plain = (tc.person_change(0, 4, **floor, **more).true_change.value for more in ({"scale_low": 0}, {}))
     assert cut > plain
-    assert (
-        tc.person_change(1, 5, **floor, scale_low=0).true_change.value
-        == tc.person_change(1, 5, **floor).true_change.value
-    )
+    above, free = (tc.person_change(1, 5, **floor, **more).true_change.value for more in ({"scale_low": 0}, {}))
+    assert above == free
 
 
 @pytest.mark.simulation
@@ -304,14 +183,6 @@ def test_a_small_or_strange_group_is_not_leaned_on():
     assert any("started far from most" in text for text in far.cautions)
 
 
-@pytest.mark.parametrize(
-    "bad", [(11, 13, 0, 3, 0.8, 50), (11, 13, 3, 3, 1.2, 50), (11, 13, 3, 3, 0.8, 1), (math.nan, 13, 3, 3, 0.8, 9)]
-)
-def test_an_impossible_group_is_refused(bad):
-    with pytest.raises(tc.ChoiceError):
-        tc.Programme(*bad)
-
-
 def test_a_bridge_carries_the_first_score_over():
     rng = np.random.default_rng(1)
     true = rng.normal(12, 3, 60)
@@ -330,8 +201,6 @@ def test_a_bridge_carries_the_first_score_over():
     assert got.before == pytest.approx(line.carry(9))
     assert got.error.difference == pytest.approx(se)
     assert any("carried over from another protocol" in text for text in got.cautions)
-    with pytest.raises(tc.DataError, match="30 people"):
-        bridge_from_pairs([1.0] * 9, [2.0] * 9)
 
 
 def test_the_core_path_needs_only_the_standard_library():
@@ -402,8 +271,6 @@ def test_two_ways_of_testing_that_say_nothing_are_refused(scores, facts):
 def test_a_timed_test_on_a_lower_chair():
     lower = tc.person_change(14, 13, sem=1, mcid=2, measure="sit_to_stand_5", **LOWER)
     assert lower.verdict == "better_on_harder_test"
-    with pytest.raises(tc.RefusedError):
-        tc.person_change(14, 15, sem=1, mcid=2, measure="sit_to_stand_5", **LOWER)
 
 
 def test_zero_on_a_test_that_says_so_is_unable():
@@ -413,18 +280,7 @@ def test_zero_on_a_test_that_says_so_is_unable():
     assert any("0 stands means unable" in text for text in got.cautions)
     assert tc.person_change(4, 0, **stands).verdict == "lost_ability"
     assert tc.person_change([0, 0], 4, **stands).verdict == "became_able"
-    with pytest.raises(tc.DataError, match="unable at one of several visits"):
-        tc.person_change([0, 4], 6, **stands)
     assert tc.person_change(0, 4, sem=1, mcid=2, measure="pain_0_10").verdict.startswith("worse_")  # no pain is a score
-
-
-@pytest.mark.parametrize(
-    "wrong",
-    [{"sem": 93}, {"sem": 11}, {"mcid": 0}, {"mcid": -1}, {"mcid": 40}, {"mcid_deterioration": 0}, {"practice": 35}],
-)
-def test_numbers_the_test_cannot_hold_are_refused(wrong):
-    with pytest.raises(tc.ChoiceError, match=next(iter(wrong))):
-        tc.person_change(9, 13, **({"sem": 1, "mcid": 2, "measure": "chair_stand_30s"} | wrong))
 
 
 def test_no_published_error_or_mcid_is_beyond_what_is_refused():
@@ -442,25 +298,11 @@ def test_no_published_error_or_mcid_is_beyond_what_is_refused():
 def test_a_timed_test_is_never_read_as_higher_is_better():
     known = {"sem": 1.0, "mcid": 2.0}
     assert tc.person_change(14, 11, **known, measure="timed_up_and_go").improvement == 3
-    for wrong in (
-        {"measure": "timed_up_and_go", "better": "higher"},
-        {"name": "TUG"},
-        {"name": "Timed Up-and-Go", "better": "higher"},
-        {"unit": "s"},
-        {"sem": tc.Estimate(value=1.0, unit="s")},
-        {"mcid": tc.published_threshold("stair_climb", "mcid", citation="Mostafaee")},
-    ):
-        with pytest.raises(tc.ChoiceError, match=r"better|measure="):
-            tc.person_change(14, 11, **(known | wrong))
     assert tc.person_change(14, 11, **known, unit="s", better="lower").improvement == 3
     assert tc.person_change(14, 17, **known, unit="s", better="higher").improvement == 3
     plain = tc.person_change(9, 13, **known)
     assert plain.improvement == 4
     assert any("more counts as better" in text for text in plain.cautions)
-    with pytest.raises(tc.ChoiceError, match="less time"):
-        tc.reliable_change(14, 11, sem=tc.Estimate(value=1.0, unit="s"))
-    with pytest.raises(tc.ChoiceError, match="less time"):
-        tc.visits({"day": [0, 9], "score": [14, 11]}, unit="s", **known)
 
 
 def test_practice_is_taken_out_of_the_chance_in_words_as_out_of_the_verdict():
@@ -474,6 +316,24 @@ def test_practice_is_taken_out_of_the_chance_in_words_as_out_of_the_verdict():
     assert got.verdict == "important_sized_within_error"
     assert "just a good day" in got.person_sentence
     assert got.leads("p_better") == pytest.approx(stats.norm.sf((1.5 - 4) / math.sqrt(2)))
+
+
+@pytest.mark.parametrize("several", [[9, 10], np.array([9.0, 10.0]), pd.Series([9, 10], index=[4, 7])])
+def test_several_scores_of_one_stage_come_in_any_sequence(several):
+    assert tc.person_change(several, 13, sem=1.0, mcid=2.0).before == pytest.approx(9.5)
+
+
+def test_no_caution_is_said_twice():
+    cautions = tc.person_change(0, 0, sem=1.0, mcid=2.0, measure="chair_stand_30s").cautions
+    assert len(set(cautions)) == len(cautions)
+
+
+def test_where_a_number_comes_from_is_minded_first():
+    published = tc.published_threshold("chair_stand_30s", "mic", citation="Mostafaee")
+    found = tc.person_change(9, 13, sem=1.0, mcid=published, measure="chair_stand_30s")
+    places = [number for number, text in enumerate(found.cautions) if "Mostafaee" in text]
+    generic = [number for number, text in enumerate(found.cautions) if "not proof" in text]
+    assert places[0] < generic[0]
 
 
 def test_an_mcid_not_to_be_leaned_on_says_so_first():

@@ -1,7 +1,5 @@
 """The ladder of seats: who may go lower, and how near the goal is (rule: common practice, no source)."""
 
-import pytest
-
 import truechange as tc
 from truechange.individual import ProgressionRule
 
@@ -38,13 +36,3 @@ def test_the_ladder_is_drawn_lower_seats_upwards():
     bottom, top = ax.get_ylim()
     assert bottom > top
     plt.close(ax.figure)
-
-
-@pytest.mark.parametrize(
-    ("log", "said"),
-    [({"date": ["2026-01-12"]}, "has no seat_height_cm, reps"),
-     ({"date": ["soon"], "seat_height_cm": [43], "reps": [10]}, "No day of the log")],
-)  # fmt: skip
-def test_a_log_that_cannot_be_followed(log, said):
-    with pytest.raises(tc.DataError, match=said):
-        tc.ladder(log)

@@ -7,17 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 from simulation.mcid_bias import bias_and_coverage, simulated_people
 
-import truechange as tc
 from truechange.meaningful_change import baseline_dependence, compare_scales
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
-
-
-def three_anchors(n=300, seed=3):
-    rng = np.random.default_rng(seed)
-    true = rng.normal(2, 2, n)
-    rate = [np.digitize(true + rng.normal(0, s, n), [-2, 2, 4]) - 1 for s in (1.2, 2.2)]
-    return true + rng.normal(0, 1.2, n), {"stairs": rate[0], "chair": rate[1], "mood": rng.integers(-1, 3, n)}
 
 
 @pytest.mark.parametrize("dependence", [0.0, 0.25])
@@ -36,18 +28,11 @@ def test_dependence_on_the_baseline_is_found_only_where_it_is(dependence):
     assert found.at.loc["mean", "estimate"] == pytest.approx(2.0, abs=0.12)
 
 
-def test_the_baseline_inside_the_change_is_refused():
-    change, anchors = three_anchors()
-    first = np.random.default_rng(2).normal(10, 3, change.size)
-    with pytest.raises(tc.RefusedError, match="needs a second baseline"):
-        baseline_dependence(change, anchors["stairs"], None, sem=0.85)
-    with pytest.raises(tc.RefusedError, match="inside the improvement"):
-        baseline_dependence(change, anchors["stairs"], first, sem=0.85, before=first)
-    with pytest.raises(tc.DataError, match="line them up"):
-        baseline_dependence(change, anchors["stairs"], first[1:], sem=0.85)
-    with pytest.raises(tc.DataError, match="at least 50"):
-        baseline_dependence(change[:30], anchors["stairs"][:30], first[:30], sem=0.85)
-    few = baseline_dependence(change[:150], anchors["stairs"][:150], first[:150], sem=0.85, n_boot=100)
+def test_dependence_is_easily_missed_with_few_people():
+    rng = np.random.default_rng(3)
+    true, first = rng.normal(2, 2, 150), rng.normal(10, 3, 150)
+    change, rating = true + rng.normal(0, 1.2, 150), np.digitize(true + rng.normal(0, 1.2, 150), [-2, 2, 4]) - 1
+    few = baseline_dependence(change, rating, first, sem=0.85, n_boot=100)
     assert any("easily missed" in caution for caution in few.cautions)
 
 
@@ -79,13 +64,6 @@ def test_a_zero_score_has_no_relative_change():
     assert np.isnan(found.scales.loc["relative", "deviance"])
     assert "zero or below" in found.scales.loc["relative", "why_not"]
     assert np.isnan(found.geometric_ratio)
-
-
-def test_few_people_cannot_choose_a_scale():
-    with pytest.raises(tc.DataError, match="at least 50"):
-        compare_scales([10] * 20, [12] * 20, [1] * 20, better="higher")
-    with pytest.raises(tc.ChoiceError):
-        compare_scales([10] * 20, [12] * 20, [1] * 20, better="more")
 
 
 @pytest.mark.simulation

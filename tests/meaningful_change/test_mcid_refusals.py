@@ -4,7 +4,6 @@ import warnings
 
 import matplotlib.pyplot as plt
 import numpy as np
-import pandas as pd
 import pytest
 from simulation.mcid_bias import simulated_people
 
@@ -164,57 +163,7 @@ def test_two_ratings_only(people):
     assert study.table().loc["latent_threshold_ordinal", "estimate"] == pytest.approx(study.recommended.value, abs=1e-5)
 
 
-def test_columns_that_do_not_line_up(people):
-    with pytest.raises(tc.DataError, match="improvement has 120, anchor has 119"):
-        small(people.change, people.rating[:-1])
-    with pytest.raises(tc.DataError, match="different indexes"):
-        small(pd.Series(people.change), pd.Series(people.rating, index=np.arange(1, people.n + 1)))
-    with pytest.raises(tc.DataError, match="neither after - before"):
-        small(people.change + 1, people.rating, before=people.before, after=people.after)
-    before = people.before.copy()
-    before[3] = np.nan
-    with pytest.raises(tc.DataError, match="before is missing for 1"):
-        small(people.change, people.rating, before=before, after=people.after)
-
-
-def test_values_that_are_no_numbers(people):
-    with pytest.raises(tc.DataError, match="anchor must hold numbers"):
-        small(people.change, ["better"] * people.n)
-    with pytest.raises(tc.DataError, match="whole-number rating"):
-        small(people.change, people.rating + 0.5)
-    with pytest.raises(tc.DataError, match="infinite"):
-        small(np.where(people.change > 3, np.inf, people.change), people.rating)
-    with pytest.raises(tc.DataError, match="Nobody has both"):
-        small([np.nan, 1.0], [1, np.nan])
-
-
-def test_arguments_that_are_not_understood(people):
-    for given, words in (
-        ({"sem": -1}, "at least 0"),
-        ({"sem": float("nan")}, "at least 0"),
-        ({"sem": 1, "sem_df": 0}, "positive"),
-        ({"sem": tc.Threshold(kind="mdc", value=2)}, "got a threshold"),
-        ({"cut": 0.5}, "whole number"),
-        ({"confidence": 95}, "between 0 and 1"),
-        ({"n_boot": 5}, "at least 100"),
-    ):
-        with pytest.raises(tc.OutcomeError, match=words):
-            tc.mcid(people.change, people.rating, **({"n_boot": 100} | given))
-
-
-def test_an_error_study_is_not_guessed_from():
-    class Whole:
-        sem_agreement = 1.0
-
-    with pytest.raises(tc.ChoiceError, match="sem_consistency"):
-        small([1.0, 2.0], [0, 1], sem=Whole())
-
-
-def test_anchor_check_refuses_and_warns(people):
-    with pytest.raises(tc.ChoiceError, match="better"):
-        tc.anchor_check(people.before, people.after, people.rating, "bigger")
-    with pytest.raises(tc.DataError, match="line them up"):
-        tc.anchor_check(people.before, people.after[:-1], people.rating)
+def test_anchor_check_warns(people):
     constant = tc.anchor_check(people.before, people.after, np.ones(people.n, int))
     assert not constant.usable
     assert not constant.single_value

@@ -26,25 +26,13 @@ def test_bounds_are_ordered_and_cautions_given(test):
 
 
 def test_the_catalogue_holds_every_test_a_clinic_was_promised():
-    promised = [
-        "chair_stand_30s",
-        "sit_to_stand_5",
-        "timed_up_and_go",
-        "walk_40m_fast",
-        "stair_climb",
-        "walk_6min",
-        "gait_speed_usual",
-        "lowest_seat_height",
-        "sit_to_stand_power",
-        "stair_power",
-        "pain_0_10",
-        "rating_of_change",
-        "single_leg_stance",
-        "leg_press_power",
-        "knee_extensor_strength",
-    ]
+    promised = (
+        "chair_stand_30s sit_to_stand_5 timed_up_and_go walk_40m_fast stair_climb walk_6min gait_speed_usual pain_0_10 "
+        "lowest_seat_height sit_to_stand_power stair_power rating_of_change single_leg_stance leg_press_power "
+        "knee_extensor_strength"
+    )
     table = tc.list_measures()
-    assert set(promised) <= set(table.index)
+    assert set(promised.split()) <= set(table.index)
     assert {"unit", "better", "hard_low", "hard_high", "soft_low", "soft_high", "resolution"} <= set(table.columns)
     assert set(tc.published()["measure"]) == set(table.index)
 
@@ -52,18 +40,10 @@ def test_the_catalogue_holds_every_test_a_clinic_was_promised():
 @pytest.mark.parametrize(
     ("key", "direction"),
     # common practice, no source: which way each test points
-    [
-        ("chair_stand_30s", "higher"),
-        ("sit_to_stand_5", "lower"),
-        ("timed_up_and_go", "lower"),
-        ("walk_40m_fast", "higher"),
-        ("stair_climb", "lower"),
-        ("walk_6min", "higher"),
-        ("lowest_seat_height", "lower"),
-        ("pain_0_10", "lower"),
-        ("rating_of_change", "higher"),
-    ],
-)
+    [("chair_stand_30s", "higher"), ("sit_to_stand_5", "lower"), ("timed_up_and_go", "lower"),
+     ("walk_40m_fast", "higher"), ("stair_climb", "lower"), ("walk_6min", "higher"), ("lowest_seat_height", "lower"),
+     ("pain_0_10", "lower"), ("rating_of_change", "higher")],
+)  # fmt: skip
 def test_direction(key, direction):
     assert tc.measure(key).better == direction
 
@@ -83,16 +63,6 @@ def test_improvement_keeps_arrays_and_series():
     np.testing.assert_allclose(walk.improvement(before, after), [2.0, -0.5])
     people = pd.Index(["P001", "P002"])
     assert walk.improvement(pd.Series(before, people), pd.Series(after, people)).index.equals(people)
-
-
-def test_an_unknown_test_is_refused_with_the_closest_and_all_known():
-    with pytest.raises(tc.ChoiceError, match="did you mean 'chair_stand_30s'") as wrong:
-        tc.measure("chair_stand_30")
-    assert all(key in str(wrong.value) for key in catalogue())
-    with pytest.raises(tc.ChoiceError, match="did you mean 'timed_up_and_go'"):
-        tc.measure("TUG")
-    with pytest.raises(tc.ChoiceError, match=r"not in the catalogue\. Known"):
-        tc.measure("zzzzzzzz")
 
 
 def test_a_measure_of_ones_own_is_handed_back():

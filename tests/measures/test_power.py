@@ -52,25 +52,3 @@ def test_stair_power_is_weight_times_speed_upwards():
 def test_ordinary_people_land_inside_the_soft_bounds():
     facts = catalogue()["sit_to_stand_power"]
     assert facts.soft_low < tc.sit_to_stand_power(75, 1.70, 0.43, 12, 30) / 75 < facts.soft_high
-
-
-@pytest.mark.parametrize(
-    ("arguments", "error", "words"),
-    [
-        ((70, 1.60, 0.76, 10, 30), tc.RefusedError, "more than 0.05 m"),
-        ((70, 1.60, 0.75, 10, 30), tc.RefusedError, "more than 0.05 m"),
-        ((70, 165, 0.43, 10, 30), tc.DataError, "in metres"),
-        ((70, 1.65, 43, 10, 30), tc.DataError, "in metres"),
-        ((70, 1.65, 0.43, 0, 30), tc.DataError, "repetitions=0 must be a positive number"),
-        ((70, 1.65, 0.43, 10, -1), tc.DataError, "seconds=-1"),
-        ((float("nan"), 1.65, 0.43, 10, 30), tc.DataError, "mass_kg=nan"),
-    ],
-)
-def test_impossible_values_are_refused(arguments, error, words):
-    with pytest.raises(error, match=words):
-        tc.sit_to_stand_power(*arguments)
-
-
-def test_stairs_in_centimetres_are_refused():
-    with pytest.raises(tc.DataError, match="in metres"):
-        tc.stair_power(70, 180, 6)

@@ -7,7 +7,7 @@ import numpy as np
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.foundation.distributions import chi2_below, chi2_quantile, t_below, t_quantile
+from truechange.foundation.distributions import chi2_below, chi2_quantile, normal_quantile, t_below, t_quantile
 from truechange.individual import bridge_from_pairs, predict_retest
 
 LARGE = 100_000  # people in a group whose numbers count as known
@@ -140,13 +140,15 @@ def _distributions_against_scipy() -> Pairs:
     from scipy import special
 
     found: Pairs = {}
+    for p in (1e-4, 0.025, 0.5, 0.9, 0.975, 0.9999):
+        found[f"normal quantile {p:g}"] = (float(special.ndtri(p)), normal_quantile(p), 1e-13)
+        for df in (1, 2.5, 9, 29, 200, 400):
+            t, chi = float(special.stdtrit(df, p)), float(special.chdtri(df, 1 - p))
+            found[f"t {df:g} quantile {p:g}"] = (t, t_quantile(p, df), 1e-10 * max(1, abs(t)))
+            found[f"chi-square {df:g} quantile {p:g}"] = (chi, chi2_quantile(p, df), 1e-10 * max(1, chi))
     for df in (1, 2.5, 29, 400):
         for x in (-3.1, 0.4, 2.2):
             found[f"t {df:g} below {x:g}"] = (float(special.stdtr(df, x)), t_below(x, df), 1e-12)
-        found[f"t {df:g} quantile"] = (float(special.stdtrit(df, 0.975)), t_quantile(0.975, df), 1e-8)
-        for p in (0.025, 0.9):
-            quantile = float(special.chdtri(df, 1 - p))
-            found[f"chi-square {df:g} quantile {p:g}"] = (quantile, chi2_quantile(p, df), 1e-8 * max(1, quantile))
         found[f"chi-square {df:g} below"] = (float(special.chdtr(df, df + 1)), chi2_below(df + 1, df), 1e-12)
     return found
 

@@ -62,29 +62,7 @@ def test_json_holds_all_of_it(capsys, clinic):
     assert held["sources"]
 
 
-@pytest.mark.parametrize(
-    ("words", "status", "said"),
-    [
-        ([*OWN, "--done-before", "seat_height_cm=43", "--done-after", "seat_height_cm=50"], 1, "two ways"),
-        (["--mcid", "2"], 2, "--sem"),
-        (["--sem", "1"], 2, "--mcid"),
-        (["--sem", "1", "--mcid", "2", "--done", "seat"], 2, "FACT=VALUE"),
-        (["--sem", "1", "--mcid", "2", "--dates", "12.1.2026", "6.4.2026"], 1, "YYYY-MM-DD"),
-        (["--sem", "1", "--mcid", "2", "--dates", "2026-04-06", "2026-01-12"], 1, "backwards"),
-        (["--sem", "1", "--mcid", "2", "--dates", "2026-04-06"], 1, "1 dates for 2 scores"),
-        (["--sem-from", "Nobody", "--mcid", "2"], 2, "No published SEM has 'Nobody'"),
-        (["--sem", "1", "--mcid", "2", "--programme", "nowhere.toml"], 1, "cannot be read"),
-        (["--sem", "1", "--mcid", "2", "--sheet", "sheet.txt"], 2, ".html or .pdf"),
-    ],
-)  # fmt: skip
-def test_trouble_says_what_and_how_to_mend_it(capsys, words, status, said):
-    assert main([*STANDS, *words]) == status
-    assert said in capsys.readouterr().err
-
-
-def test_scores_that_are_none_and_scores_without_an_answer(capsys):
-    assert main(["person", "nine", "13", "--sem", "1", "--mcid", "2"]) == 1
-    assert "“nine” is not a number; give one number, such as 12.5 or 12,5, or unable" in capsys.readouterr().err
+def test_scores_without_an_answer(capsys):
     assert main(["person", "9", "13", "--sem", "0", "--mcid", "2"]) == 1
     assert "NOT ASSESSABLE" in capsys.readouterr().out
     assert main(["person", "unable", "5", "--measure", "chair_stand_30s", "--sem", "1", "--mcid", "2"]) == 0
@@ -92,45 +70,13 @@ def test_scores_that_are_none_and_scores_without_an_answer(capsys):
 
 
 def test_a_test_of_your_own_and_a_course(capsys):
-    own = [
-        "person",
-        "14.1",
-        "12.0",
-        "--name",
-        "Our stairs",
-        "--unit",
-        "s",
-        "--less-is-better",
-        "--sem",
-        "0.6",
-        "--mcid",
-        "1.5",
-    ]
-    assert main(own) == 0
-    assert "Our stairs: 14 → 12 s, improved by 2.1" in capsys.readouterr().out.replace("14.1", "14").replace(
-        "12.0", "12"
-    )
+    own = ["--name", "Our stairs", "--unit", "s", "--less-is-better", "--sem", "0.6", "--mcid", "1.5"]
+    assert main(["person", "14.1", "12.0", *own]) == 0
+    said = capsys.readouterr().out.replace("14.1", "14").replace("12.0", "12")
+    assert "Our stairs: 14 → 12 s, improved by 2.1" in said
     days = ["--dates", "2026-01-12", "2026-02-20", "2026-04-06"]
     assert main(["person", "9", "11", "13", "--measure", "chair_stand_30s", "--sem", "1", "--mcid", "2", *days]) == 0
     assert "By a straight course" in capsys.readouterr().out
-    assert main(["person", "9", "11", "13", "--sem", "1", "--mcid", "2"]) == 2
-
-
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        ("[other]\nn = 3\n", "no table for 'chair_stand_30s'"),
-        ("[chair_stand_30s]\nsemm = 3\n", "not known: semm"),
-        ('[chair_stand_30s]\nsem = "one"\n', "must be a number"),
-        ("[chair_stand_30s]\nsem = 1\nmcid = 2\nn = 40\n", "lacks correlation"),
-        ("not toml", "not understood"),
-    ],
-)
-def test_a_programme_file_that_is_wrong(capsys, tmp_path, text, said):
-    path = tmp_path / "clinic.toml"
-    path.write_text(text, encoding="utf-8")
-    assert main([*STANDS, "--programme", str(path)]) == 1
-    assert said in capsys.readouterr().err
 
 
 def test_a_programme_tested_another_way_is_not_used(capsys, clinic):
@@ -144,37 +90,16 @@ def test_published_numbers_are_held_against_the_clinics_own_people(capsys, tmp_p
     path = tmp_path / "clinic.json"
     scores = [8, 9, 10, 10, 11, 11, 12, 12, 13, 14, 9, 10, 11, 12, 13, 10, 11, 12, 9, 13]
     path.write_text(json.dumps({"chair_stand_30s": {"baseline_scores": scores, "mcid": 2}}), encoding="utf-8")
-    words = [
-        *STANDS,
-        "--programme",
-        str(path),
-        "--sem-from",
-        "Gill et al",
-        "--dates",
-        "2026-01-12",
-        "2026-04-06",
-        "--everything",
-    ]
-    assert main(words) in (0, 1)
+    words = ["--sem-from", "Gill et al", "--dates", "2026-01-12", "2026-04-06", "--everything"]
+    assert main([*STANDS, "--programme", str(path), *words]) in (0, 1)
     said = capsys.readouterr()
     assert "Transport check of the SEM" in said.out or "must not be used here" in said.err
 
 
 def test_the_sheet_is_one_page_without_identifiers(tmp_path, clinic, capsys):
     pypdf = pytest.importorskip("pypdf")
-    words = [
-        *STANDS,
-        "--programme",
-        clinic,
-        "--age",
-        "72",
-        "--sex",
-        "female",
-        "--dates",
-        "2026-01-12",
-        "2026-04-06",
-        *SAME,
-    ]
+    about = ["--age", "72", "--sex", "female", "--dates", "2026-01-12", "2026-04-06"]
+    words = [*STANDS, "--programme", clinic, *about, *SAME]
     html, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
     assert main([*words, "--sheet", str(html)]) == 0
     text = html.read_text(encoding="utf-8")
@@ -244,9 +169,6 @@ def test_two_tests_at_one_stage_are_said(capsys):
     assert status == 0
     assert "9.5 → 13 stands" in said
     assert "The first score is the mean of 2 visits" in said
-    status, said = screen_of(capsys, "9,10", "13", *STAND, *OWN)
-    assert status == 1
-    assert "9/10 for two tests at one stage" in said
 
 
 def test_the_last_visit_decides(capsys):
@@ -268,40 +190,10 @@ def test_a_lower_chair_with_as_many_stands_is_better_in_words(capsys):
     assert "MDC95" not in said
 
 
-@pytest.mark.parametrize(
-    ("words", "status", "said"),
-    [
-        (["--done", "seat_height_cm=430"], 1, "mm instead of cm"),
-        (["--done", "chair=43"], 2, "known: seat_height_cm, arms_used, walking_aid"),
-        (["--done", "arms_used=maybe"], 2, "yes or no"),
-        (["--age", "172"], 1, "age 172 is outside what is possible (0 to 120)"),
-        (["--sem", "93"], 2, "no change could be beyond such an error"),
-        (["--sem", "-1"], 2, "at least 0"),
-        (["--mcid", "0"], 2, "mcid=0 cannot be"),
-        (["--sem", "one"], 1, "SEM: “one” is not a number"),
-        (["--mcid-limits", "3", "1"], 2, "lies between two limits"),
-        (["--sem-from", "Gill et al"], 2, "both a number (1) and a source"),
-        (["--sex", "robot"], 2, "female or male"),
-        (["--less-is-better"], 2, "higher is better"),
-        (["--unit", "s"], 2, "its own name and unit"),
-        (["--confidence", "95"], 2, "fraction"),
-        (["--practice", "99"], 2, "practice=99 cannot be"),
-    ],
-)  # fmt: skip
-def test_what_cannot_be_is_refused_and_says_what_to_do(capsys, words, status, said):
-    got = screen_of(capsys, "9", "13", *STAND, *OWN, *words)
-    assert got[0] == status
-    assert said in got[1]
-
-
 def test_a_timed_test_of_your_own_needs_its_direction(capsys):
     own = ["14", "11", "--name", "Our stairs", "--unit", "s", *OWN]
-    status, said = screen_of(capsys, *own)
-    assert status == 2
-    assert "less time is better" in said
     assert "improved by 3" in screen_of(capsys, *own, "--less-is-better")[1]
     assert "worse by 3" in screen_of(capsys, *own, "--more-is-better")[1]
-    assert screen_of(capsys, "14", "11", "--name", "TUG", *OWN)[0] == 2
 
 
 def test_words_and_units_a_therapist_types_are_understood(capsys):

@@ -68,9 +68,8 @@ def test_two_scores_an_error_and_a_change_that_matters_are_answered():
 
 
 def test_what_is_typed_in_other_units_is_read_and_said():
-    text = answer(
-        **{"before:seat_height_cm": "17 in", "after:seat_height_cm": "43,0", "mass": "150 lb", "height": "5 ft 6 in"}
-    )
+    seats = {"before:seat_height_cm": "17 in", "after:seat_height_cm": "43,0"}
+    text = answer(**seats, mass="150 lb", height="5 ft 6 in")
     assert "“17 in” was read as 43.18 cm" in text
     assert "mass: “150 lb” was read as 68.04 kg" in text
     assert "Sit-to-stand power: 146 W (2.15 W/kg) first" in text
@@ -114,12 +113,8 @@ def test_several_visits_are_followed():
 
 
 def test_the_ladder_of_seats_on_the_page(clinic):
-    days = {
-        "day": ["2026-01-12", "2026-01-14", "2026-01-16"],
-        "seat": ["46", "43", "17 in"],
-        "reps": ["10", "10", "10"],
-    }
-    days |= {"load": ["", "", ""], "arms": ["no"] * 3, "sore": ["no"] * 3}
+    days = {"day": ["2026-01-12", "2026-01-14", "2026-01-16"], "seat": ["46", "43", "17 in"], "reps": ["10"] * 3}
+    days |= {"load": [""] * 3, "arms": ["no"] * 3, "sore": ["no"] * 3}
     found = climbed({**days, "goal_cm": "40", "goal": "the garden bench"}, clinic)
     assert found["says"][0] == "Lowest seat stood up from without arms: 43 cm; the first day's was 46 cm."
     assert found["says"][1] == "Goal: the garden bench (40 cm): 3 cm to go."
@@ -181,12 +176,8 @@ def test_there_are_forty_of_them():
 
 @pytest.mark.parametrize("kind", ["chart", "person", "referrer"])
 def test_three_pages_to_hand_over(kind, clinic):
-    typed = {
-        "measure": "chair_stand_30s",
-        "score": ["9", "13"],
-        "goal": "walk to the market",
-        "agreed": "Six weeks more.",
-    }
+    typed = {"measure": "chair_stand_30s", "score": ["9", "13"]}
+    typed |= {"goal": "walk to the market", "agreed": "Six weeks more."}
     page = handed_over({**typed, "label": "Code 12"}, clinic, kind)
     text = " ".join(re.sub(r"<style>.*?</style>|<[^>]*>", " ", page, flags=re.S).split())
     assert "Code 12" in text

@@ -54,19 +54,6 @@ def test_every_option_is_explained(kind, capsys):
         assert words[name]
 
 
-@pytest.mark.parametrize(
-    ("line", "status", "words"),
-    [
-        ("plan change --change -1 --sd 2", 2, "change=-1"),
-        ("plan change --change 1 --sd 1 --sem 1", 1, "less than measurement error alone"),
-        ("plan icc --icc 0.8", 2, "either width"),
-    ],
-)
-def test_misuse_is_said_and_numbered(line, status, words, capsys):
-    assert main(line.split()) == status
-    assert words in capsys.readouterr().err
-
-
 def test_the_module_offers_every_public_plan():
     offered = {command.planner(kind).__name__ for kind in command.KINDS}
     assert offered == {name for name in planning.__all__ if name.startswith("plan_")}

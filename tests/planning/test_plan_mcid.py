@@ -19,17 +19,9 @@ FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 # Source: own simulation, robust SD of the estimate over 500 drawn studies of 200 people (so within about 4% of the
 # truth each): reliability of change, anchor reliability, share improved, c in SE = c SD/√n
 SIMULATED = [
-    (0.6, 0.3, 0.2, 3.90),
-    (0.6, 0.3, 0.5, 1.84),
-    (0.6, 0.5, 0.35, 1.55),
-    (0.6, 0.7, 0.7, 1.44),
-    (0.6, 0.9, 0.5, 0.92),
-    (0.8, 0.3, 0.35, 2.47),
-    (0.8, 0.5, 0.2, 2.47),
-    (0.8, 0.5, 0.7, 1.77),
-    (0.8, 0.7, 0.5, 1.05),
-    (0.8, 0.9, 0.7, 0.95),
-]
+    (0.6, 0.3, 0.2, 3.90), (0.6, 0.3, 0.5, 1.84), (0.6, 0.5, 0.35, 1.55), (0.6, 0.7, 0.7, 1.44), (0.6, 0.9, 0.5, 0.92),
+    (0.8, 0.3, 0.35, 2.47), (0.8, 0.5, 0.2, 2.47), (0.8, 0.5, 0.7, 1.77), (0.8, 0.7, 0.5, 1.05), (0.8, 0.9, 0.7, 0.95),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("reliability", "anchor", "improved", "c"), SIMULATED)
@@ -62,23 +54,12 @@ def test_an_uncertain_sem_costs_people_unless_half_are_improved():
     assert guessed > known
     at_half = [tc.plan_mcid(0.8, improved=0.5, sem_df=df, **common).exact for df in (None, 30)]
     assert at_half[0] == pytest.approx(at_half[1], rel=1e-6)
-    with pytest.raises(tc.RefusedError, match="Not even a million"):
-        tc.plan_mcid(0.15, improved=0.2, sem_df=10, **common)
 
 
 @pytest.mark.simulation
 def test_the_planned_mcid_study_is_analysed_and_keeps_its_promise():
-    plan = tc.plan_mcid(
-        0.6,
-        sd=2.45,
-        improved=0.6,
-        anchor_reliability=0.5,
-        sem=1.0,
-        sem_df=49,
-        mean=2.5,
-        simulate=200 if FULL else 40,
-        seed=3,
-    )
+    study = {"sd": 2.45, "improved": 0.6, "anchor_reliability": 0.5, "sem": 1.0, "sem_df": 49, "mean": 2.5}
+    plan = tc.plan_mcid(0.6, **study, simulate=200 if FULL else 40, seed=3)
     said = plan.cautions[-1]
     half = float(said.split("half the interval was ")[1].split(" ")[0])
     held = float(said.split(" and ")[1].split("%")[0])
@@ -92,28 +73,6 @@ def test_the_same_seed_says_the_same():
     assert first == again
 
 
-def test_a_test_that_is_all_error_is_refused():
-    with pytest.raises(tc.RefusedError, match="may be error"):
-        tc.plan_mcid(1.0, sd=1.4, improved=0.5, anchor_reliability=0.5, sem=1.0)
-    with pytest.raises(tc.RefusedError, match="no larger than measurement error"):
-        plan_true_share(0.1, mean=1, sd=1.4, sem=1.0, mcid=2)
-
-
-@pytest.mark.parametrize(
-    ("more", "words"),
-    [
-        ({"improved": 1.0}, "improved=1.0"),
-        ({"anchor_reliability": 0.0}, "anchor_reliability=0.0"),
-        ({"sem": 1.0}, "either sem or reliability"),
-        ({"sd": 0.0}, "sd=0.0"),
-    ],
-)
-def test_what_cannot_be_planned_is_refused(more, words):
-    given = {"sd": 2.4, "improved": 0.5, "anchor_reliability": 0.5, "reliability": 0.8} | more
-    with pytest.raises(tc.ChoiceError, match=words):
-        tc.plan_mcid(1.0, **given)
-
-
 @pytest.mark.simulation
 def test_the_true_share_needs_more_people_than_the_observed_share():
     plan = plan_true_share(0.10, mean=2.5, sd=2.4, sem=1.0, mcid=2.0, seed=2)
@@ -125,11 +84,6 @@ def test_the_true_share_needs_more_people_than_the_observed_share():
         halves.append((one.high - one.low) / 2)
     assert np.median(halves) == pytest.approx(0.10, abs=0.006)
     assert plan.simulated["people"].is_monotonic_increasing
-
-
-def test_a_poorly_known_sem_sets_a_limit_that_is_named():
-    with pytest.raises(tc.RefusedError, match="15 degrees of freedom"):
-        plan_true_share(0.04, mean=1.0, sd=2.4, sem=1.0, mcid=2.0, sem_df=15, studies=10)
 
 
 def estimated_anew(sems, sem, df):

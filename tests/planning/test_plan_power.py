@@ -11,39 +11,20 @@ from scipy import stats
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 import truechange as tc
-from truechange.planning import Losses, plan_paired_shares, plan_two_programmes, plan_two_shares
+from truechange.planning import Losses, plan_two_programmes, plan_two_shares
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
 
-@pytest.mark.parametrize(("effect", "table"), [(0.2, 393), (0.5, 64), (0.8, 26)])
-def test_two_groups_as_in_cohens_table(effect, table):
-    # Source: Cohen 1988, Table 2.4.1, power .80, two-sided .05 (from memory). He prints 393 for 393.4, which rounded
-    # up gives 394; the others agree as printed.
-    plan = plan_two_programmes(effect, 1.0, power=0.8)
-    assert plan.need == table + (effect == 0.2)
-    assert plan.exact == pytest.approx(table, abs=0.5)
-
-
-def test_two_groups_exactly():
-    # Source: recomputed, both tails counted: 63.76561 for d = 0.5, power 0.80
-    assert plan_two_programmes(0.5, 1.0, power=0.8).exact == pytest.approx(63.76561, abs=5e-6)
-
-
-def test_paired_change_as_in_cohens_table():
-    # Source: Cohen 1988 (from memory): 34 pairs for dz = 0.5, power .80
-    assert tc.plan_change(0.5, 1.0, power=0.8).need == 34
-
-
+# Sources: Cohen 1988, Table 2.4.1, power .80 (from memory; he prints 393 for 393.4, rounded up 394); R 4.2.2,
+# power.prop.test at .90: 76.7. Their exact numbers are run from the case files n_cohen_t and r_power.
 @pytest.mark.parametrize(
-    # Source: R 4.2.2, power.t.test(type = "paired", power = 0.9), far tail ignored there (tests/reference)
-    ("effect", "exact", "need"),
-    [(0.3, 118.686505218406, 119), (0.5, 43.9954809067373, 44), (0.8, 18.4462260817713, 19)],
-)
-def test_paired_change_as_another_program(effect, exact, need):
-    plan = tc.plan_change(effect, 1.0, power=0.9)
+    ("plan", "need"),
+    [(plan_two_programmes(0.2, 1.0, power=0.8), 394), (plan_two_programmes(0.5, 1.0, power=0.8), 64),
+     (plan_two_programmes(0.8, 1.0, power=0.8), 26), (plan_two_shares(0.5, 0.75, power=0.9), 77)],
+)  # fmt: skip
+def test_people_are_rounded_up(plan, need):
     assert plan.need == need
-    assert plan.exact == pytest.approx(exact, rel=1e-6)
 
 
 @settings(derandomize=True, deadline=None, max_examples=25)
@@ -82,26 +63,13 @@ def test_the_planned_ancova_has_the_planned_power():
     assert found / repeats == pytest.approx(0.805, abs=4 * sqrt(0.16 / repeats) + 0.005)
 
 
-def test_two_shares_as_another_program():
-    # Source: R 4.2.2, power.prop.test(p1 = .50, p2 = .75, power = .90): 76.7069284517774; printed there as n = 76.7
-    plan = plan_two_shares(0.5, 0.75, power=0.9)
-    assert plan.exact == pytest.approx(76.7069284517774, abs=7.7e-5)
-    assert plan.need == 77
-
-
-def test_paired_shares_as_recomputed():
-    # Source: formula of Connor 1987 (from memory), value recomputed: 119.71 for 0.25 and 0.10, power 0.80
-    assert plan_paired_shares(0.25, 0.10, power=0.8).exact == pytest.approx(119.71, abs=0.005)
-
-
 def test_means_need_fewer_than_shares():
     # Source: a median split keeps 2/pi of the information, so shares need 1.57 times as many (from memory)
     shares = plan_two_shares(0.5, 0.55, power=0.9).exact
     means = plan_two_programmes(float(stats.norm.ppf(0.55)), 1.0, power=0.9).exact
     assert shares / means == pytest.approx(np.pi / 2, rel=0.02)
-    assert (
-        f"about {plan_two_programmes(float(stats.norm.ppf(0.75)), 1.0).need} " in plan_two_shares(0.5, 0.75).cautions[0]
-    )
+    fewer = plan_two_programmes(float(stats.norm.ppf(0.75)), 1.0).need
+    assert f"about {fewer} " in plan_two_shares(0.5, 0.75).cautions[0]
 
 
 def test_the_sd_of_change_can_come_from_scores_or_from_error():
@@ -109,10 +77,6 @@ def test_the_sd_of_change_can_come_from_scores_or_from_error():
     least = tc.plan_change(1, sem=1.0)
     assert least.exact == tc.plan_change(1, sqrt(2.0)).exact
     assert "real number is larger" in least.cautions[0]
-    with pytest.raises(tc.RefusedError, match="less than measurement error alone"):
-        tc.plan_change(1, 1.2, sem=1.0)
-    with pytest.raises(tc.ChoiceError, match="Give sd"):
-        tc.plan_change(1)
 
 
 def test_losses_multiply_and_are_said():
@@ -151,31 +115,6 @@ def test_one_person_fewer_would_not_do(change, sd, power):
     assert t_power(change / sd * sqrt(need), need - 1, 0.95) >= power - 1e-9
     if need > 2:
         assert t_power(change / sd * sqrt(need - 1), need - 2, 0.95) < power
-
-
-@pytest.mark.parametrize(
-    ("call", "words"),
-    [
-        (lambda: tc.plan_change(0, 1), "change=0"),
-        (lambda: tc.plan_change(1, 1, power=1.0), "power=1.0"),
-        (lambda: tc.plan_change(1, 1, confidence=95), "confidence=95"),
-        (lambda: tc.plan_change(1, 1, attrition=1.0), "attrition=1.0"),
-        (lambda: tc.plan_change(1, 1, cluster_size=0.5), "cluster_size=0.5"),
-        (lambda: tc.plan_change(1, sd_score=2, correlation=1.0), "correlation=1.0"),
-        (lambda: plan_two_programmes(1, 1, correlation=-1.0), "correlation=-1.0"),
-        (lambda: plan_two_shares(0.5, 0.5), "two different shares"),
-        (lambda: plan_two_shares(0.0, 0.5), "share_1=0.0"),
-        (lambda: plan_paired_shares(0.7, 0.4), "add up to at most 1"),
-    ],
-)
-def test_what_cannot_be_planned_is_refused(call, words):
-    with pytest.raises(tc.ChoiceError, match=words):
-        call()
-
-
-def test_the_impossible_is_refused_rather_than_searched_for():
-    with pytest.raises(tc.RefusedError, match="Not even a million"):
-        tc.plan_change(0.001, 10.0)
 
 
 def test_a_picture_shows_the_answer_on_the_curve():

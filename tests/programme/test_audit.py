@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from clinics import clinic
+from clinics import few_people
 
 import truechange as tc
 from truechange.programme.known import known_of
@@ -19,7 +19,7 @@ PARTS = ("flow", "baseline", "known", "change", "responders", "missing", "compar
 
 @pytest.fixture(scope="module")
 def records():
-    return tc.read(DATA / "clinic.xlsx")
+    return tc.read(DATA)
 
 
 @pytest.fixture(scope="module")
@@ -44,15 +44,13 @@ def audit(records, retest):
 
 def test_denominators_are_people_who_started(audit, records):
     started = int((records.people["programme"] == "leg power").sum())
-    assert (
-        audit.flow[TEST].started == audit.flow[TEST].due == audit.change[TEST].due == audit.missing[TEST].due == started
-    )
+    flow = audit.flow[TEST]
+    assert flow.started == flow.due == audit.change[TEST].due == audit.missing[TEST].due == started
     assert audit.responders[TEST].counted.table()["started"].iloc[0] == started
     assert audit.comparison[TEST].responders.counts[1] == started
     assert audit.responders[TEST].from_error.n == audit.flow[TEST].compared  # error moves nobody unmeasured
     assert audit.sites.table()["due"].sum() == started
     assert len(audit.dose.people) == started
-    flow = audit.flow[TEST]
     assert flow.compared + sum(flow.reasons.values()) == started
 
 
@@ -102,68 +100,27 @@ def test_same_seed_same_audit(audit, records, retest):
     assert again.comparison[TEST].adjusted_shares == audit.comparison[TEST].adjusted_shares
 
 
-def small(programmes=("care",), people=14):
-    """A clinic of a few people, read as a clinic's file is read."""
-    rng = np.random.default_rng(1)
-    ids = [f"P{at:02d}" for at in range(people)]
-    rows = [
-        pd.DataFrame({"person": ids, "date": day, "occasion": occasion, "measure": TEST,
-                      "value": np.round(rng.normal(11 + shift, 2, people))})
-        for occasion, day, shift in (("baseline", "2025-01-15", 0), ("discharge", "2025-04-15", 2))
-    ]  # fmt: skip
-    table = pd.DataFrame({"person": ids, "programme": [programmes[at % len(programmes)] for at in range(people)]})
-    return clinic(pd.concat(rows), people=table)
-
-
 def test_several_programmes_need_a_choice_and_a_waiting_list_is_recognised():
-    with pytest.raises(tc.ChoiceError, match="several programmes"):
-        tc.audit(small(("strength", "balance")))
-    found = tc.audit(small(("strength", "Waiting list"), people=40), n_boot=50)
+    found = tc.audit(few_people(("strength", "Waiting list"), people=40), n_boot=50)
     assert found.compare == "Waiting list"
     assert any("by its name" in text for text in found.cautions)
-    alone = tc.audit(small(), n_boot=50)
+    alone = tc.audit(few_people(), n_boot=50)
     assert alone.compare == ""
     assert isinstance(alone.comparison[TEST], Refused)
     assert any("no comparison group" in text for text in alone.cautions)
     assert isinstance(alone.dose, Refused)
     assert isinstance(alone.sites, Refused)
-    assert (
-        "no MCID" in alone.responders[TEST].counted.reason.lower() or "No MCID" in alone.responders[TEST].counted.reason
-    )
+    assert "no mcid" in alone.responders[TEST].counted.reason.lower()
 
 
-@pytest.mark.parametrize(
-    ("arguments", "words"),
-    [
-        ({"measures": ["pain_0_10"]}, "measures"),
-        ({"after": "later"}, "occasion"),
-        ({"programme": "other"}, "programme"),
-        ({"thresholds": {"pain_0_10": {"sem": 1}}}, "not audited"),
-        ({"thresholds": {TEST: {"mdc": 1}}}, "choose from sem"),
-        ({"primary": "pain_0_10"}, "primary"),
-    ],
-)
-def test_unknown_choices_are_refused(arguments, words):
-    with pytest.raises(tc.ChoiceError, match=words):
-        tc.audit(small(), **arguments)
-
-
-def test_a_lone_test_is_one_test_and_a_table_is_no_records():
-    assert tc.audit(small(), measures=TEST, n_boot=50).measures == (TEST,)
-    with pytest.raises(tc.DataError, match=r"tc\.read"):
-        tc.audit(pd.DataFrame())
-
-
-def test_a_group_threshold_is_refused():
-    with pytest.raises(tc.RefusedError):
-        tc.audit(small(), thresholds={TEST: {"mcid": tc.Threshold(value=1, kind="mcid", level="group")}})
+def test_a_lone_test_is_one_test():
+    assert tc.audit(few_people(), measures=TEST, n_boot=50).measures == (TEST,)
 
 
 def test_one_test_states_no_looks_and_steps_are_told():
     told = []
-    found = tc.audit(
-        small(), thresholds={TEST: {"sem": 1.0, "sem_df": 29, "mcid": 2.0}}, n_boot=50, on_step=told.append
-    )
+    known = {TEST: {"sem": 1.0, "sem_df": 29, "mcid": 2.0}}
+    found = tc.audit(few_people(), thresholds=known, n_boot=50, on_step=told.append)
     assert not any("looked at" in text for text in found.cautions)
     assert {"flow", "responders", "missing follow-up"} <= set(told)
     assert found.known[TEST].mdc.value == pytest.approx(2.772, abs=1e-3)
@@ -171,7 +128,7 @@ def test_one_test_states_no_looks_and_steps_are_told():
 
 
 def test_without_a_people_table_whoever_was_tested_started():
-    records = small()
+    records = few_people()
     records = replace(records, people=records.people.iloc[:0])
     assert tc.audit(records, n_boot=50).flow[TEST].started == 14
 

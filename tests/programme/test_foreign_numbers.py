@@ -3,18 +3,14 @@
 import numpy as np
 import pandas as pd
 import pytest
+from clinics import clinic, codes, scores
 
 import truechange as tc
 from truechange.programme.known import held_against_own_people
 from truechange.programme.parts import Refused
 
-PAIRS = pd.DataFrame(
-    {
-        "before": [9.0, 11, 12, 8, 10, 13],
-        "before_date": pd.Timestamp("2025-01-06"),
-        "after_date": pd.Timestamp("2025-03-31"),
-    }
-)
+DATES = {"before_date": pd.Timestamp("2025-01-06"), "after_date": pd.Timestamp("2025-03-31")}
+PAIRS = pd.DataFrame({"before": [9.0, 11, 12, 8, 10, 13], **DATES})
 
 
 def test_an_own_number_passes_without_a_word():
@@ -24,18 +20,19 @@ def test_an_own_number_passes_without_a_word():
     assert notes == []
 
 
+PUBLISHED = tc.published_threshold("chair_stand_30s", "mdc95", citation="Gill & McBurney")
+
+
 def test_a_published_number_brings_its_source_and_a_verdict():
-    published = tc.published_threshold("chair_stand_30s", "mdc95", citation="Gill & McBurney")
     notes: list[str] = []
-    assert held_against_own_people("MDC", published, PAIRS, "stands", notes) is published
+    assert held_against_own_people("MDC", PUBLISHED, PAIRS, "stands", notes) is PUBLISHED
     assert "Gill & McBurney" in notes[0]
     assert "doubtful" in notes[0]
 
 
 def test_a_number_in_another_unit_is_refused_with_the_reason():
-    published = tc.published_threshold("chair_stand_30s", "mdc95", citation="Gill & McBurney")
     notes: list[str] = []
-    refused = held_against_own_people("MDC", published, PAIRS, "s", notes)
+    refused = held_against_own_people("MDC", PUBLISHED, PAIRS, "s", notes)
     assert notes == []
     assert isinstance(refused, Refused)
     assert "do not use" in refused.reason
@@ -43,7 +40,10 @@ def test_a_number_in_another_unit_is_refused_with_the_reason():
 
 @pytest.mark.parametrize("name", ["sem", "mcid"])
 def test_the_audit_prints_where_a_threshold_comes_from(name):
-    records = _records()
+    rng = np.random.default_rng(3)
+    before = rng.integers(7, 14, 30)
+    same = {"seat_height_cm": 43, "arms_used": "no", "walking_aid": "none"}
+    records = clinic(scores(codes(30), before, before + rng.integers(-1, 6, 30), **same))
     origin = tc.Origin("published", citation="Author 2020", population="hip OA", n=40, interval="1 h", status="checked")
     kinds = {
         "sem": tc.Estimate(value=1.0, unit="stands", df=39, origin=origin),
@@ -52,27 +52,3 @@ def test_the_audit_prints_where_a_threshold_comes_from(name):
     held = {"sem": 1.0, "mcid": 2.0} | {name: kinds[name]}
     found = tc.audit(records, thresholds={"chair_stand_30s": held}, n_boot=200)
     assert any("Author 2020" in caution for caution in found.known["chair_stand_30s"].cautions)
-
-
-def _records():
-    rng = np.random.default_rng(3)
-    rows = []
-    for number in range(30):
-        before = rng.integers(7, 14)
-        for occasion, date, value in (
-            ("baseline", "2025-01-06", before),
-            ("discharge", "2025-03-31", before + rng.integers(-1, 6)),
-        ):
-            rows.append(
-                {
-                    "person": f"P{number:03d}", "date": date, "occasion": occasion, "measure": "chair_stand_30s",
-                    "value": value, "seat_height_cm": 43, "arms_used": "no", "walking_aid": "none",
-                }
-            )  # fmt: skip
-    from pathlib import Path
-    from tempfile import TemporaryDirectory
-
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "assessments.csv"
-        pd.DataFrame(rows).to_csv(path, index=False)
-        return tc.read(path)

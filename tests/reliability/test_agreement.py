@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import stats
@@ -34,36 +34,6 @@ def test_an_interval_for_the_pair_is_wider_outwards_than_for_one_limit_alone_inw
         assert one[0] < pair[0]
         assert one[1] > pair[1]
         assert rough[0] + rough[1] == pytest.approx(2 * 1.959964)
-
-
-@ONCE
-@given(pairs)
-def test_swapping_the_two_flips_the_signs(held):
-    one, two = tc.limits_of_agreement(held[:, 0], held[:, 1]), tc.limits_of_agreement(held[:, 1], held[:, 0])
-    assert one.bias.value == pytest.approx(-two.bias.value)
-    ours = [one.lower.value, one.lower.low, one.lower.high]
-    assert ours == pytest.approx([-two.upper.value, -two.upper.high, -two.upper.low], abs=1e-9)
-    assert one.repeatability.value == pytest.approx(two.repeatability.value)
-
-
-@ONCE
-@given(pairs, st.integers(-20, 20), st.sampled_from([0.5, 7.0]))
-def test_shift_and_unit(held, shift, scale):
-    one = tc.limits_of_agreement(held[:, 0], held[:, 1])
-    two = tc.limits_of_agreement(scale * held[:, 0] + shift, scale * held[:, 1] + shift)
-    for name in ("bias", "lower", "upper", "repeatability", "prediction"):
-        a, b = getattr(one, name), getattr(two, name)
-        assert [b.value, b.low, b.high] == pytest.approx([scale * a.value, scale * a.low, scale * a.high], abs=1e-8)
-
-
-def test_the_mdc_is_the_half_width_of_the_limits():
-    first, second = sample()
-    data = {"person": np.tile(np.arange(40), 2), "trial": np.repeat([1, 2], 40), "value": np.r_[first, second]}
-    import pandas as pd
-
-    error = tc.measurement_error(pd.DataFrame(data), error="consistency")
-    limits = tc.limits_of_agreement(first, second)
-    assert error.mdc95.value == pytest.approx(limits.upper.value - limits.bias.value)
 
 
 # Oracle: scipy's regression (slope) and Pitman-Morgan through the correlation of sum and difference.

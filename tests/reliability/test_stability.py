@@ -104,9 +104,7 @@ def test_trial_means_and_epsilon_agree_with_pingouin():
 
 def test_familiarisation_shows_in_the_first_step_only():
     rng = np.random.default_rng(3)
-    scores = (
-        rng.normal(10, 3, (200, 1)) + np.array([0, 1, 1.05]) + rng.normal(0, 1, (200, 3)) * np.array([1.6, 0.7, 0.7])
-    )
+    scores = rng.normal(10, 3, (200, 1)) + [0, 1, 1.05] + rng.normal(0, 1, (200, 3)) * [1.6, 0.7, 0.7]
     steps = learning(scores, ("a", "b", "c"), margin=0.5).steps
     assert steps.loc[0, "p_value"] < 0.001
     assert not steps.loc[0, "within_margin"]

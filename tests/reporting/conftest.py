@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 import truechange as tc
+from truechange.reporting.audit_report import audit_page, write_audit
 from truechange.reporting.audit_tables import in_words
+from truechange.reporting.files import stamp
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 
@@ -15,7 +17,7 @@ DATA = Path(__file__).parents[2] / "data_synthetic"
 @pytest.fixture(scope="session")
 def clinic_audit():
     return tc.audit(
-        tc.read(DATA / "clinic.xlsx"),
+        tc.read(DATA),
         measures=["chair_stand_30s", "timed_up_and_go", "pain_0_10"],
         primary="chair_stand_30s",
         programme="leg power",
@@ -27,9 +29,14 @@ def clinic_audit():
 
 @pytest.fixture(scope="session")
 def clinic_page(clinic_audit):
-    from truechange.reporting.audit_report import audit_page
-
     return audit_page(clinic_audit)
+
+
+@pytest.fixture(scope="session")
+def written(clinic_audit, tmp_path_factory):
+    """The audit's files, written twice."""
+    made = stamp([], {"seed": clinic_audit.seed})
+    return [write_audit(clinic_audit, tmp_path_factory.mktemp("written") / "out", stamp=made) for _ in range(2)]
 
 
 def _within(held, seen=None):

@@ -10,7 +10,6 @@ import pytest
 from scipy import stats
 
 from truechange.cli.main import main
-from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Threshold
 from truechange.reporting.thresholds import read_thresholds
 
@@ -60,35 +59,6 @@ def test_a_threshold_keeps_its_origin(tmp_path):
     assert "Author 2020" in limit.origin.sentence()
 
 
-@pytest.mark.parametrize(
-    ("text", "words"),
-    [
-        ("[chair_stand_30s]\nmdc = 3", "mdc"),
-        ("[chair_stand_30s\n", "not a TOML"),
-        ("[chair_stand_30s]\nsem = 'x'", "no number"),
-        ("[chair_stand_30s]\nsem = { value = 1, origin = 'x' }", "origin"),
-        ("chair_stand_30s = 3", "is not one of"),
-    ],
-)
-def test_a_wrong_thresholds_file_says_where(tmp_path, text, words):
-    given = tmp_path / "t.toml"
-    given.write_text(text)
-    with pytest.raises(DataError, match=words):
-        read_thresholds(given)
-
-
-def test_a_missing_file_is_named(tmp_path, capsys):
-    with pytest.raises(OutcomeError, match="no file"):
-        read_thresholds(tmp_path / "none.toml")
-    assert main(["audit", str(tmp_path / "none.xlsx")]) == 1
-    assert "none.xlsx" in capsys.readouterr().err
-
-
-def test_an_unknown_occasion_is_misuse(clinic, capsys):
-    assert main(["audit", str(clinic), "--after", "midway"]) == 2
-    assert "midway" in capsys.readouterr().err
-
-
 @pytest.fixture(scope="module")
 def two_groups(tmp_path_factory):
     rng = np.random.default_rng(3)
@@ -135,21 +105,6 @@ def test_an_entry_rule_and_subgroups_named_beforehand(two_groups, tmp_path, caps
     assert "joint: knee less hip" in flat
     assert told["stamp"]["entry"] == "chair_stand_30s 12 11.5 3"
     assert told["stamp"]["subgroups"] == "joint"
-
-
-@pytest.mark.parametrize(
-    ("words", "said"),
-    [
-        (["--entry", "chair_stand_30s", "12", "x", "3"], "three numbers"),
-        (["--entry", "chair_stand_30s", "12", "11", "0"], "above 0"),
-        (["--entry", "chair_stand_30s", "12", "nan", "1"], "mean of chair_stand_30s"),
-        (["--entry", "stair_climb", "12", "11", "3"], "not audited"),
-        (["--subgroups", "shoe"], "names shoe"),
-    ],
-)
-def test_a_wrong_entry_rule_or_subgroup_says_so(clinic, capsys, words, said):
-    assert main(["audit", str(clinic), *words]) in (1, 2)
-    assert said in capsys.readouterr().err
 
 
 def test_the_clinics_settings_serve_as_thresholds(tmp_path):

@@ -2,7 +2,6 @@
 
 import pytest
 
-from truechange.foundation.errors import ChoiceError
 from truechange.reporting.references import QUESTION, bibliography, checklist
 
 # How many items each guideline has (GRRAS: Kottner 2011, 15 items, checked); the others are our selection.
@@ -22,8 +21,3 @@ def test_a_known_fact_lands_in_its_item():
     filled = checklist("consort_outcomes", {"missing": "complete cases beside multiple imputation"})
     assert filled.filled == 1
     assert filled.table().query("answered")["item"].tolist() == ["9"]
-
-
-def test_a_fact_nobody_asks_for_is_refused():
-    with pytest.raises(ChoiceError, match="shoe size"):
-        checklist("grras", {"shoe size": "42"})

@@ -119,18 +119,7 @@ def test_no_free_text_leaves_by_any_command(tmp_path, capsys):
     assert {"audit.html", "audit.pdf", "audit.xlsx", "audit.json", "study.html", "study.pdf", "study.docx"} <= names
 
 
-@pytest.mark.parametrize(
-    "asked",
-    [
-        {},
-        {"programme": "other"},
-        {"programme": "leg power", "before": "first"},
-        {"programme": "leg power", "primary": "x"},
-        {"programme": "leg power", "subgroups": ["stop_reason"]},
-        {"programme": "leg power", "subgroups": ["therapist"]},
-    ],
-)
-def test_no_refusal_of_the_audit_quotes_free_text(tmp_path, asked):
+def test_no_refusal_of_the_audit_quotes_free_text(tmp_path):
     clinic_files(tmp_path, CANARY)
     people = pd.read_csv(tmp_path / "people.csv")
     people.loc[40:50, "programme"] = CANARY
@@ -139,9 +128,14 @@ def test_no_refusal_of_the_audit_quotes_free_text(tmp_path, asked):
     rows.loc[5, "occasion"] = CANARY
     rows.to_csv(tmp_path / "assessments.csv", index=False)
     records = tc.read(tmp_path)
-    with pytest.raises((tc.ChoiceError, tc.DataError)) as refused:
-        tc.audit(records, **asked)
-    assert not TOLD.search(str(refused.value))
+    for asked in (
+        {}, {"programme": "other"}, {"programme": "leg power", "before": "first"},
+        {"programme": "leg power", "primary": "x"}, {"programme": "leg power", "subgroups": ["stop_reason"]},
+        {"programme": "leg power", "subgroups": ["therapist"]},
+    ):  # fmt: skip
+        with pytest.raises((tc.ChoiceError, tc.DataError)) as refused:
+            tc.audit(records, **asked)
+        assert not TOLD.search(str(refused.value)), asked
 
 
 @pytest.fixture(scope="module")
@@ -220,9 +214,8 @@ def test_sites_cannot_be_solved_by_taking_shown_ones_from_the_totals(small, outs
     for column in ("due", "changed_enough"):
         assert (rows[column] == HIDDEN).sum() >= 2
     hidden = rows[rows["due"] == HIDDEN]
-    assert (hidden.drop(columns="site").dropna(axis="columns") == HIDDEN).all(
-        axis=None
-    )  # no share, limit or mean of theirs is left
+    left = hidden.drop(columns="site").dropna(axis="columns")
+    assert (left == HIDDEN).all(axis=None)  # no share, limit or mean of theirs is left
     baseline = pd.DataFrame(outside["json"]["tables"]["baseline"])
     levels = baseline[(baseline["fact"] == "site") & (baseline["group"] == "leg power")]
     assert set(levels.loc[levels["count"] == HIDDEN, "level"]) == set(hidden["site"])
@@ -240,11 +233,10 @@ def test_a_mean_beside_a_hidden_number_fits_every_number_it_could_be(outside):
 def test_training_gives_no_few_people_away(outside):
     training = {row["quantity"]: row["value"] for row in outside["json"]["tables"]["training"]}
     assert training["people with a training log"] == HIDDEN
-    assert training["people who went lower or heavier"] == HIDDEN or training["people who went lower or heavier"] == 0
+    assert training["people who went lower or heavier"] in (HIDDEN, 0)
     events = pd.DataFrame(outside["json"]["tables"]["adverse events"])
-    assert (events["count"] == HIDDEN).sum() in (0, *range(2, 9)) or training[
-        "adverse events per 1,000 training days"
-    ] == HIDDEN
+    rate = training["adverse events per 1,000 training days"]
+    assert (events["count"] == HIDDEN).sum() != 1 or rate == HIDDEN
 
 
 def test_shown_for_use_inside_it_says_so(small):
@@ -264,4 +256,4 @@ def test_numbers_of_therapists_cannot_be_linked_between_reports(tmp_path):
         return found.labels
 
     assert order(3) == order(3) != tuple(sorted(order(3)))
-    assert len({order(None) for _ in range(4)}) > 1
+    assert order(None) != order(None)  # equal by chance once in 5,040

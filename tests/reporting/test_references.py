@@ -5,10 +5,7 @@ import re
 from datetime import date
 from pathlib import Path
 
-import pytest
-
 import truechange as tc
-from truechange.foundation.errors import ChoiceError
 from truechange.reporting.references import bibliography
 
 HOUSE = Path(tc.__file__).parent
@@ -93,10 +90,3 @@ def test_bibtex_can_be_read_back():
     entry = parse_string(str(tc.cite("newcombe1998b", style="bibtex"))).entries[0]
     assert entry.key == "newcombe1998b"
     assert entry.fields_dict["doi"].value == bibliography()["newcombe1998b"].fields["doi"]
-
-
-def test_unknown_key_and_style_are_refused():
-    with pytest.raises(ChoiceError, match="nobody2000"):
-        tc.cite("nobody2000")
-    with pytest.raises(ChoiceError, match="style"):
-        tc.cite("weir2005", style="footnotes")

@@ -3,6 +3,7 @@
 import re
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
+from shutil import copy
 
 import numpy as np
 import pandas as pd
@@ -28,12 +29,16 @@ NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
 MARK = re.compile(r" \[[\d,]+\]")
 
 
+def computed(clinic, *more):
+    """The study of the stored retest data and a clinic's folder."""
+    words = f"{DATA / 'retest.csv'} {clinic} --out unused --measure chair_stand_30s --trials last --resamples 100"
+    args = parser_of("study").parse_args([*words.split(), "--programme", "leg power", *more])
+    return compute(args, lambda _words: None)
+
+
 @pytest.fixture(scope="module")
 def study():
-    words = f"{DATA / 'retest.csv'} {DATA / 'clinic.xlsx'} --out unused --measure chair_stand_30s --trials last".split()
-    words += ["--programme", "leg power", "--resamples", "100", "--interval", "1 week"]
-    args = parser_of("study").parse_args(words)
-    return compute(args, lambda _words: None)
+    return computed(DATA, "--interval", "1 week")
 
 
 @pytest.fixture(scope="module")
@@ -157,14 +162,11 @@ def test_a_part_that_was_refused_is_not_said_to_be_done(study):
 
 @pytest.fixture(scope="module")
 def unrated(tmp_path_factory):
-    """The same study from a workbook without ratings."""
-    place = tmp_path_factory.mktemp("unrated") / "clinic.xlsx"
-    with pd.ExcelWriter(place) as book:
-        for name, sheet in pd.read_excel(DATA / "clinic.xlsx", sheet_name=None).items():
-            if name in ("people", "assessments"):
-                sheet.to_excel(book, sheet_name=name, index=False)
-    words = f"{DATA / 'retest.csv'} {place} --out unused --measure chair_stand_30s --trials last --resamples 100"
-    return compute(parser_of("study").parse_args([*words.split(), "--programme", "leg power"]), lambda _words: None)
+    """The same study from a folder without ratings."""
+    place = tmp_path_factory.mktemp("unrated")
+    for name in ("people.csv", "assessments.csv"):
+        copy(DATA / name, place)
+    return computed(place)
 
 
 def test_a_study_without_ratings_says_what_was_not_computed_and_why(unrated, tmp_path):
@@ -213,7 +215,11 @@ def test_the_study_is_written_whole(study, tmp_path):
 def test_an_edited_word_document_is_replaced_only_when_asked(study, tmp_path, capsys, monkeypatch):
     docx = pytest.importorskip("docx")
     monkeypatch.setattr("truechange.cli.study.compute", lambda _args, _step: study)
-    words = ["study", str(DATA / "retest.csv"), str(DATA / "clinic.xlsx"), "--measure", "chair_stand_30s"]
+    pictures = study_pictures(study.public())  # neither drawn again nor printed: what is asked is whose document stays
+    monkeypatch.setattr("truechange.reporting.study_report.study_pictures", lambda _study: pictures)
+    for name in ("save_print", "write_pdf"):
+        monkeypatch.setattr(f"truechange.reporting.study_report.{name}", lambda *_given: None)
+    words = ["study", str(DATA / "retest.csv"), str(DATA / "people.csv"), "--measure", "chair_stand_30s"]
     words += ["--out", str(tmp_path)]
     place = tmp_path / "study.docx"
     assert main(words) == 0

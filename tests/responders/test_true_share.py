@@ -111,25 +111,6 @@ def test_missing_people_skew_and_words():
     assert found.plot().get_xlabel()
 
 
-@pytest.mark.parametrize(
-    ("values", "sem", "words"),
-    [
-        ([1, 2], 1, "at least 3"),
-        ([2, 2, 2, 2], 1, "All changes are equal"),
-        ([1, 2, np.inf], 1, "infinite"),
-        ([1, 2, 3], -1, "sem"),
-    ],
-)
-def test_what_cannot_be_estimated_is_refused(values, sem, words):
-    with pytest.raises(tc.OutcomeError, match=words):
-        tc.true_responder_share(values, sem=sem, mcid=2)
-
-
-def test_group_threshold_is_refused():
-    with pytest.raises(tc.RefusedError):
-        tc.true_responder_share([1, 2, 3], sem=1, mcid=tc.Threshold(value=2, kind="mcid", level="between-group"))
-
-
 # Simulation with known truth: the stored table responder_coverage, 2,000 clinics a cell;
 # made by simulation/responder_coverage.py.
 def test_the_written_table_shows_what_is_claimed():

@@ -2,7 +2,6 @@
 
 import pytest
 
-from truechange.foundation.errors import ChoiceError
 from truechange.validation.cases import CAME, STRENGTHS, case_ids, load_case
 
 
@@ -31,8 +30,3 @@ def test_a_number_without_a_published_source_is_never_called_published(name):
     case = load_case(name)
     if case.strength == "C":
         assert case.came in ("recomputed", "from memory", "independent route")
-
-
-def test_an_unknown_case_is_named():
-    with pytest.raises(ChoiceError, match="nowhere"):
-        load_case("nowhere")

@@ -2,7 +2,6 @@
 
 import pytest
 
-from truechange.foundation.errors import ChoiceError
 from truechange.validation import RESULTS, simulated
 
 COLUMNS = {
@@ -23,9 +22,3 @@ def test_a_table_comes_by_its_name(name):
     table = simulated(name)
     assert COLUMNS[name] <= set(table.columns)
     assert len(table) > 5
-
-
-@pytest.mark.parametrize("name", ["mcid", "../results/intake_recall", None])
-def test_an_unknown_name_is_refused_with_those_there_are(name):
-    with pytest.raises(ChoiceError, match="'intake_recall', 'mcid_simulation'"):
-        simulated(name)

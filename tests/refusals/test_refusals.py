@@ -1,0 +1,72 @@
+# ruff: noqa: F401 -- the rows of the table use these names
+"""What is refused, one row each in ``refusals.toml``: the call or command line, the error or status, the words said."""
+
+import builtins
+import shlex
+import tomllib
+from math import inf, nan
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from clinics import LIMITS, easy_days, few_people, registered, training_log
+
+import truechange as tc
+from truechange.cli.main import main
+from truechange.foundation import errors, estimate
+from truechange.individual import bridge_from_pairs, chosen, typed
+from truechange.meaningful_change import baseline_dependence, compare_scales
+from truechange.measures import references
+from truechange.planning import (
+    plan_agreement,
+    plan_error,
+    plan_paired_shares,
+    plan_true_share,
+    plan_two_programmes,
+    plan_two_shares,
+)
+from truechange.programme import change, comparison, missing, responder_registry, sites, training
+from truechange.reporting.references import checklist
+from truechange.reporting.thresholds import read_thresholds
+from truechange.responders.curves import responder_definitions
+from truechange.validation import simulated
+from truechange.validation.cases import load_case, long
+
+TABLE = tomllib.loads((Path(__file__).parent / "refusals.toml").read_text(encoding="utf-8"))
+NAMES = dict(globals())
+for _name, _text in TABLE["names"].items():
+    NAMES[_name] = eval(_text, NAMES)
+
+
+def rows(kind):
+    return [pytest.param(*row, id=f"{room}: {row[0]}") for room, held in TABLE[kind].items() for row in held]
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory):
+    """A folder with the files that calls and command lines name."""
+    folder = tmp_path_factory.mktemp("files")
+    for name, text in TABLE["files"].items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(("call", "error", "words"), rows("calls"))
+def test_a_call_that_has_no_honest_answer_is_refused(call, error, words, files, monkeypatch):
+    monkeypatch.chdir(files)
+    with pytest.raises(getattr(errors, error, None) or getattr(builtins, error), match=words):
+        eval(call, NAMES)
+
+
+def test_no_call_changed_the_table_it_was_given():
+    pd.testing.assert_frame_equal(NAMES["FOUR"], eval(TABLE["names"]["FOUR"], NAMES))
+
+
+@pytest.mark.parametrize(("line", "status", "words"), rows("commands"))
+def test_a_command_that_cannot_be_followed_says_so(line, status, words, files, monkeypatch, capsys):
+    monkeypatch.chdir(files)
+    assert main(shlex.split(line)) == status
+    said = capsys.readouterr().err
+    assert words in " ".join(said.split())
+    assert "Traceback" not in said
