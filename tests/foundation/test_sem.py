@@ -68,16 +68,17 @@ def test_what_is_no_sem_is_refused_in_every_room(use, wrong, words):
         USES[use](wrong)
 
 
-@pytest.mark.parametrize("use", USES)
-def test_the_error_of_a_mean_of_two_trials_never_meets_scores_in_silence(use):
-    rows = [
-        (p, s, t, 10 + p % 5 + 0.3 * ((p * 7 + s * 3 + t * 5) % 4)) for p in range(14) for s in (1, 2) for t in (1, 2)
-    ]
-    data = pd.DataFrame(rows, columns=["person", "visit", "trial", "value"])
-    error = tc.measurement_error(data, session="visit", scores_per_visit=2)
-    assert error.sem_agreement.origin.trials == 2
-    assert any("mean of 2 trials a visit" in text for text in USES[use](error.sem_agreement).cautions)
-    assert "means of 2 trials" in error.sem_agreement.origin.sentence()
+def test_the_error_of_a_mean_of_two_trials_never_meets_scores_in_silence():
+    rows = pd.MultiIndex.from_product([range(14), (1, 2), (1, 2)], names=["person", "visit", "trial"]).to_frame(
+        index=False
+    )
+    p, s, t = rows.to_numpy().T
+    data = rows.assign(value=10 + p % 5 + 0.3 * ((p * 7 + s * 3 + t * 5) % 4))
+    sem = tc.measurement_error(data, session="visit", scores_per_visit=2).sem_agreement
+    assert sem.origin.trials == 2
+    assert "means of 2 trials" in sem.origin.sentence()
+    for name, use in USES.items():
+        assert any("mean of 2 trials a visit" in text for text in use(sem).cautions), name
 
 
 def test_two_different_errors_join_their_degrees_of_freedom():

@@ -90,22 +90,14 @@ def test_deterioration_has_its_own_threshold():
 def test_borderline_is_said():
     got = tc.person_change(9, 12, sem=1.0, sem_df=29, mcid=2.0)
     assert got.borderline
-    assert any(text.startswith("Borderline") for text in got.sentences())
     assert math.isnan(tc.person_change(9, 12, sem=1.0, mcid=2.0).stability)  # nothing known of either threshold's doubt
 
 
-def test_an_unknown_chair_is_said():
+def test_a_chair_within_tolerance_is_the_same():
     near = {"seat_height_cm": 43.8, "arms_used": "no", "walking_aid": "none"}
     ways = {"before_protocol": {**near, "seat_height_cm": 43}, "after_protocol": near}
     got = tc.person_change(9, 13, sem=1, mcid=2, measure="chair_stand_30s", **ways)
     assert not any("Not stated" in text for text in got.cautions)
-    half = tc.person_change(9, 13, sem=1, mcid=2, before_protocol={"arms_used": "no"}, after_protocol={})
-    assert any("Not stated for both tests" in text and "arms used" in text for text in half.cautions)
-    same = {"arms_used": "no"}
-    tester = tc.person_change(
-        9, 13, sem=1, mcid=2, before_protocol={**same, "assessor": "T1"}, after_protocol={**same, "assessor": "T2"}
-    )
-    assert any("assessor T1 before, T2 after" in text for text in tester.cautions)
 
 
 @pytest.mark.parametrize("sem", [None, 0])
@@ -113,7 +105,6 @@ def test_without_an_error_reality_is_not_assessable(sem):
     got = tc.person_change(9, 13, sem=sem, mcid=2)
     assert (got.verdict, got.mdc, got.improvement) == ("not_assessable", None, 4)
     assert math.isnan(got.p_meaningful)
-    assert "cannot be assessed" in got.chart_sentence
 
 
 def test_unable_is_a_state_and_not_a_number():
@@ -126,8 +117,6 @@ def test_unable_is_a_state_and_not_a_number():
 def test_the_ends_of_the_scale():
     pain = {"sem": 0.5, "mcid": 2.0, "better": "lower", "scale_low": 0, "scale_high": 10}
     assert tc.person_change(0, 0, **pain).verdict == "not_assessable"
-    assert any("no room" in text for text in tc.person_change(0, 3, **pain).cautions)
-    assert any("less room on the scale than the MCID" in text for text in tc.person_change(1, 0, **pain).cautions)
     # at the worst end the person could have been lower still: the censored posterior moves up, and only there
     floor = {"sem": 1.5, "mcid": 2.0, "programme": tc.Programme(4, 6, 3.0, 3.2, 0.7, 300)}
     cut, plain = (tc.person_change(0, 4, **floor, **more).true_change.value for more in ({"scale_low": 0}, {}))
@@ -160,8 +149,6 @@ def test_error_that_depends_on_the_score_is_asked_at_the_shrunken_score():
     assert 0.4 < got.error.before < 1.1
     assert 1.3 < got.error.after < 2.0
     assert tc.person_change(4, 20, sem=lambda x: 0.1 * x, mcid=2.0).error.after == pytest.approx(2.0)
-    far = tc.person_change(20, 24, sem=lambda x: 0.1 * x, mcid=2.0, programme=GROUP)
-    assert any("error at this person's scores is larger" in text for text in far.cautions)
 
 
 def test_degrees_of_freedom_are_read_from_an_interval():
@@ -174,13 +161,10 @@ def test_degrees_of_freedom_are_read_from_an_interval():
 def test_a_small_or_strange_group_is_not_leaned_on():
     few = tc.person_change(9, 13, sem=1, mcid=2, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, 10))
     assert few.p_meaningful == few.p_meaningful_flat
-    assert any("too few to lean on" in text for text in few.cautions)
     noise_only = tc.Programme(11, 13, 3.0, 3.0, 0.95, 300)  # changes vary less than error alone would make them
     got = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=noise_only)
     assert 0 < got.p_meaningful < 1
     assert got.true_change.value == pytest.approx(2.0, abs=0.7)
-    far = tc.person_change(2, 6, sem=1, mcid=2, programme=GROUP)
-    assert any("started far from most" in text for text in far.cautions)
 
 
 def test_a_bridge_carries_the_first_score_over():
@@ -277,7 +261,6 @@ def test_zero_on_a_test_that_says_so_is_unable():
     stands = {"sem": 1, "mcid": 2, "measure": "chair_stand_30s"}
     got = tc.person_change(0, 4, **stands)
     assert got.verdict == "became_able"
-    assert any("0 stands means unable" in text for text in got.cautions)
     assert tc.person_change(4, 0, **stands).verdict == "lost_ability"
     assert tc.person_change([0, 0], 4, **stands).verdict == "became_able"
     assert tc.person_change(0, 4, sem=1, mcid=2, measure="pain_0_10").verdict.startswith("worse_")  # no pain is a score
@@ -311,10 +294,7 @@ def test_practice_is_taken_out_of_the_chance_in_words_as_out_of_the_verdict():
     net = stats.norm.sf((2.0 + 1.5 - 4) / math.sqrt(2))
     assert got.leads("p_meaningful") == pytest.approx(net)
     assert got.p_meaningful == plain.p_meaningful  # the attribute keeps the practice gain, and that is said
-    assert f"without the practice gain of 1.5, is an important improvement: {100 * net:.0f}%" in got.chart_sentence
-    assert any("the first chance with it in: 92%" in text for text in got.cautions)
     assert got.verdict == "important_sized_within_error"
-    assert "just a good day" in got.person_sentence
     assert got.leads("p_better") == pytest.approx(stats.norm.sf((1.5 - 4) / math.sqrt(2)))
 
 
@@ -326,16 +306,3 @@ def test_several_scores_of_one_stage_come_in_any_sequence(several):
 def test_no_caution_is_said_twice():
     cautions = tc.person_change(0, 0, sem=1.0, mcid=2.0, measure="chair_stand_30s").cautions
     assert len(set(cautions)) == len(cautions)
-
-
-def test_where_a_number_comes_from_is_minded_first():
-    published = tc.published_threshold("chair_stand_30s", "mic", citation="Mostafaee")
-    found = tc.person_change(9, 13, sem=1.0, mcid=published, measure="chair_stand_30s")
-    places = [number for number, text in enumerate(found.cautions) if "Mostafaee" in text]
-    generic = [number for number, text in enumerate(found.cautions) if "not proof" in text]
-    assert places[0] < generic[0]
-
-
-def test_an_mcid_not_to_be_leaned_on_says_so_first():
-    doubtful = tc.Threshold(value=2, kind="mcid", doubts=("its interval holds 0.",))
-    assert "its interval holds 0" in tc.person_change(9, 13, sem=1, mcid=doubtful, better="higher").cautions[0]

@@ -10,8 +10,9 @@ from simulation.mcid_bias import simulated_people
 import truechange as tc
 from truechange.meaningful_change import credibility_sheet
 from truechange.meaningful_change.draws import Population, known_bias
-from truechange.meaningful_change.estimators import METHODS
+from truechange.meaningful_change.estimators import METHODS, Layout, estimate_rows, normal_threshold
 from truechange.numerics.counts import distinct
+from truechange.validation.cases import load_case
 
 COLUMNS = ["estimate", "low", "high", "n", "bias_direction", "use"]
 LATENT = ("latent_threshold", "latent_threshold_two_state", "latent_threshold_ordinal")
@@ -155,8 +156,6 @@ def test_the_bias_map_is_what_a_very_large_sample_shows(share):
     }
     kept = 1 - 2 * 0.81 / people.change.var()
     said = known_bias(people, rows, Population(kept, 0.6, False))
-    from truechange.meaningful_change.estimators import Layout, estimate_rows
-
     layout = Layout.of(people)
     found = estimate_rows(layout, layout.kinds.counts[None], np.array([0.81]), ordinal=False)
     smooth = ("mean_change", "mean_difference", "predictive", "predictive_adjusted_2017", "predictive_adjusted_2022")
@@ -259,6 +258,24 @@ def test_a_picture_lands_on_the_axes_it_is_given(study):
     assert study.plot(ax=ax) is ax
     assert study.anchor.plot(ax=ax) is ax
     plt.close(figure)
+
+
+# Thirty invented people, recomputed by an independent script: case file mcid_30_people, run in tests/validation.
+def test_an_impossible_anchor_reliability_raises_the_alarm_and_another_may_be_given():
+    held = load_case("mcid_30_people").rows
+    given = {
+        name: np.array([float(row[name]) for row in held]) for name in ("improvement", "anchor", "before", "after")
+    }
+    found = tc.mcid(**given, sem=0.9, n_boot=200, seed=1)
+    assert found.anchor_reliability.value == pytest.approx(1.36, abs=0.005)
+    assert any("more reliable than is possible" in caution for caution in found.cautions)
+    assert found.adjusted(0.6) == pytest.approx(1.6303, abs=5e-5)
+
+
+def test_closed_form_is_the_latent_threshold_when_the_share_matches_the_curve():
+    # an identity of the model, met when the fitted curve reproduces the share improved exactly
+    rows = {"mean": np.array([2.0]), "sd": np.array([2.4]), "improved": np.array([0.3])}
+    assert normal_threshold(rows, 0.7, 0.6) == pytest.approx(2 + 0.524400512708 * 2.4 * np.sqrt(0.7 / 0.6), abs=1e-9)
 
 
 def test_kinds_hold_everybody(people):

@@ -22,11 +22,11 @@ class Route(NamedTuple):
 ROUTES: dict[str, Route] = {}
 
 
-def route(topic: str, source: str, *, by: str, came: str = "independent route") -> Callable:
-    """Register a function that returns ``{name: (other, ours, tolerance)}``."""
+def route(topic: str, *, by: str, came: str = "independent route") -> Callable:
+    """Register a function that returns ``{name: (other, ours, tolerance)}``; its docstring names the source."""
 
     def keep(function: Callable[[], Pairs]) -> Callable[[], Pairs]:
-        ROUTES[function.__name__.strip("_")] = Route(topic, source, by, came, function)
+        ROUTES[function.__name__.strip("_")] = Route(topic, str(function.__doc__), by, came, function)
         return function
 
     return keep

@@ -26,8 +26,9 @@ def _by_grid(x: float, y: float, group: tc.Programme, sem: float) -> tuple[Any, 
     return b - a, weight / weight.sum()
 
 
-@route("One person", "Posterior by adding up a grid of 640,000 pairs of true scores.", by="tc.person_change")
+@route("One person", by="tc.person_change")
 def _posterior_by_grid() -> Pairs:
+    """Posterior by adding up a grid of 640,000 pairs of true scores."""
     group = tc.Programme(11, 13, 3.2, 3.4, 0.8, LARGE)
     found: Pairs = {}
     for x, y, sem in ((9, 13, 1.0), (14, 13, 0.8), (6, 12, 1.4)):
@@ -47,13 +48,9 @@ def _posterior_by_grid() -> Pairs:
     return found
 
 
-@route(
-    "One person",
-    "scipy.stats: an SEM known from few people turns the flat posterior into a t distribution.",
-    by="tc.person_change",
-    came="another library",
-)
+@route("One person", by="tc.person_change", came="another library")
 def _flat_against_t() -> Pairs:
+    """scipy.stats: an SEM known from few people turns the flat posterior into a t distribution."""
     from scipy.stats import t
 
     found: Pairs = {}
@@ -66,12 +63,9 @@ def _flat_against_t() -> Pairs:
     return found
 
 
-@route(
-    "One person",
-    "Small group: half a million draws of the spread of true change, weighed by the likelihood.",
-    by="tc.person_change",
-)
+@route("One person", by="tc.person_change")
 def _small_group_by_drawing() -> Pairs:
+    """Small group: half a million draws of the spread of true change, weighed by the likelihood."""
     from scipy.special import ndtr
 
     n, sem, d = 40, 1.0, 4.0
@@ -91,12 +85,9 @@ def _small_group_by_drawing() -> Pairs:
     }
 
 
-@route(
-    "One person",
-    "Identities: Hageman-Arrindell is mean over SD of the change-only posterior; mirrored direction.",
-    by="tc.reliable_change",
-)
+@route("One person", by="tc.reliable_change")
 def _person_identities() -> Pairs:
+    """Identities: Hageman-Arrindell is mean over SD of the change-only posterior; mirrored direction."""
     group, turned = tc.Programme(11, 13, 3.2, 3.4, 0.8, LARGE), tc.Programme(-11, -13, 3.2, 3.4, 0.8, LARGE)
     one = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=group)
     other = tc.person_change(-9, -13, sem=1.0, mcid=2.0, programme=turned, better="lower")
@@ -112,12 +103,9 @@ def _person_identities() -> Pairs:
     }
 
 
-@route(
-    "One person",
-    "The share of a million redrawn thresholds under which the verdict stays the same.",
-    by="tc.person_change",
-)
+@route("One person", by="tc.person_change")
 def _stability_by_drawing() -> Pairs:
+    """The share of a million redrawn thresholds under which the verdict stays the same."""
     rng = np.random.default_rng(13)
     limit = tc.Threshold(kind="mcid", value=2.0, low=1.4, high=2.6)
     found: Pairs = {}
@@ -130,13 +118,9 @@ def _stability_by_drawing() -> Pairs:
     return found
 
 
-@route(
-    "One person",
-    "scipy.special: t and chi-square worked out from the standard library alone.",
-    by="truechange.foundation.distributions",
-    came="another library",
-)
+@route("One person", by="truechange.foundation.distributions", came="another library")
 def _distributions_against_scipy() -> Pairs:
+    """scipy.special: t and chi-square worked out from the standard library alone."""
     from scipy import special
 
     found: Pairs = {}
@@ -153,13 +137,9 @@ def _distributions_against_scipy() -> Pairs:
     return found
 
 
-@route(
-    "Reliable change",
-    "statsmodels: prediction of a new person's retest score by least squares.",
-    by="truechange.individual.predict_retest",
-    came="another library",
-)
+@route("Reliable change", by="truechange.individual.predict_retest", came="another library")
 def _prediction_against_least_squares() -> Pairs:
+    """statsmodels: prediction of a new person's retest score by least squares."""
     import statsmodels.api as sm
 
     rng = np.random.default_rng(14)
@@ -174,8 +154,9 @@ def _prediction_against_least_squares() -> Pairs:
     }
 
 
-@route("One person", "Course over several visits by weighted least squares with the known SEM (numpy).", by="tc.visits")
+@route("One person", by="tc.visits")
 def _visits_by_least_squares() -> Pairs:
+    """Course over several visits by weighted least squares with the known SEM (numpy)."""
     days, scores = np.array([0.0, 7.0, 28.0, 56.0, 84.0]), np.array([9.0, 10.0, 11.0, 13.0, 13.0])
     one = tc.visits({"day": days, "score": scores}, baselines=2, sem=1.2, mcid=2.0)
     design = np.column_stack([np.ones(5), np.maximum(days - 7, 0) / 77])
@@ -191,13 +172,9 @@ def _visits_by_least_squares() -> Pairs:
     }
 
 
-@route(
-    "One person",
-    "statsmodels: line that carries a score from an old protocol to a new one.",
-    by="truechange.individual.bridge_from_pairs",
-    came="another library",
-)
+@route("One person", by="truechange.individual.bridge_from_pairs", came="another library")
 def _bridge_against_least_squares() -> Pairs:
+    """statsmodels: line that carries a score from an old protocol to a new one."""
     import statsmodels.api as sm
 
     rng = np.random.default_rng(15)

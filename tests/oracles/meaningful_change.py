@@ -16,13 +16,9 @@ def _people(case: Case) -> dict[str, Any]:
     }
 
 
-@route(
-    "MCID: predictive modelling",
-    "statsmodels: the definitions written out with its fits (30 invented people).",
-    by="tc.mcid",
-    came="another library",
-)
+@route("MCID: predictive modelling", by="tc.mcid", came="another library")
 def _definitions_against_statsmodels() -> Pairs:
+    """statsmodels: the definitions written out with its fits (30 invented people)."""
     import statsmodels.api as sm
 
     people = _people(load_case("mcid_30_people"))
@@ -45,8 +41,9 @@ def _definitions_against_statsmodels() -> Pairs:
     }
 
 
-@route("MCID: ROC", "Youden's cut by trying every midpoint.", by="tc.mcid")
+@route("MCID: ROC", by="tc.mcid")
 def _cuts_by_trying() -> Pairs:
+    """Youden's cut by trying every midpoint."""
     rng = np.random.default_rng(31)
     found: Pairs = {}
     for trial in range(3):
@@ -67,8 +64,9 @@ def _cuts_by_trying() -> Pairs:
     return found
 
 
-@route("MCID: mean change", "Means and SD of the two groups of ratings, worked out one by one.", by="tc.mcid")
+@route("MCID: mean change", by="tc.mcid")
 def _mean_change_by_hand() -> Pairs:
+    """Means and SD of the two groups of ratings, worked out one by one."""
     rng = np.random.default_rng(32)
     d = rng.normal(2, 2, 120)
     anchor = np.digitize(d + rng.normal(0, 2, 120), [-1, 2, 4]) - 1
@@ -85,13 +83,9 @@ def _mean_change_by_hand() -> Pairs:
     }
 
 
-@route(
-    "MCID: predictive modelling",
-    "statsmodels: two-state and ordered models written out.",
-    by="tc.mcid",
-    came="another library",
-)
+@route("MCID: predictive modelling", by="tc.mcid", came="another library")
 def _two_states_against_statsmodels() -> Pairs:
+    """statsmodels: two-state and ordered models written out."""
     import statsmodels.api as sm
     from statsmodels.miscmodels.ordinal_model import OrderedModel
 
@@ -127,13 +121,9 @@ def _two_states_against_statsmodels() -> Pairs:
     }
 
 
-@route(
-    "MCID: distribution-based",
-    "Definitions by hand; chi-squared limits of an SD (scipy.stats).",
-    by="tc.mcid",
-    came="another library",
-)
+@route("MCID: distribution-based", by="tc.mcid", came="another library")
 def _sizes_by_hand() -> Pairs:
+    """Definitions by hand; chi-squared limits of an SD (scipy.stats)."""
     from scipy.stats import chi2
 
     people = _people(load_case("mcid_30_people"))
@@ -152,10 +142,9 @@ def _sizes_by_hand() -> Pairs:
     }
 
 
-@route(
-    "MCID: predictive modelling", "Known bias against a separate simulation of 400,000 people a setting.", by="tc.mcid"
-)
+@route("MCID: predictive modelling", by="tc.mcid")
 def _known_bias_against_simulation() -> Pairs:
+    """Known bias against a separate simulation of 400,000 people a setting."""
     found: Pairs = {}
     for (p, rel_t), biases in LARGE_SAMPLE.items():
         change, rating = rated_change(np.random.default_rng(34), 20_000, p=p, rel_t=rel_t, sem=0.5**0.5)
@@ -165,10 +154,9 @@ def _known_bias_against_simulation() -> Pairs:
     return found
 
 
-@route(
-    "MCID: anchor", "scipy.stats: rank correlation of rating and change.", by="tc.anchor_check", came="another library"
-)
+@route("MCID: anchor", by="tc.anchor_check", came="another library")
 def _anchor_against_scipy() -> Pairs:
+    """scipy.stats: rank correlation of rating and change."""
     from scipy.stats import spearmanr
 
     people = _people(load_case("mcid_30_people"))

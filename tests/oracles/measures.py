@@ -26,8 +26,9 @@ def _number(word: str) -> float:
     return sqrt(2) if word == "sqrt2" else float(word)
 
 
-@route("Published values", "The arithmetic written beside each recomputed value.", by="tc.published")
+@route("Published values", by="tc.published")
 def _recomputed_values() -> Pairs:
+    """The arithmetic written beside each recomputed value."""
     table = tc.published()
     found: Pairs = {}
     for row in table[table["status"] == "recomputed"].itertuples():
@@ -39,10 +40,9 @@ def _recomputed_values() -> Pairs:
     return found
 
 
-@route(
-    "Published values", "Power from work over time in other units (foot-pounds, minutes).", by="tc.sit_to_stand_power"
-)
+@route("Published values", by="tc.sit_to_stand_power")
 def _power_in_other_units() -> Pairs:
+    """Power from work over time in other units (foot-pounds, minutes)."""
     pound, foot, watts = 0.45359237, 0.3048, 0.3048 * 0.45359237 * 9.81 / 60  # 1 foot-pound a minute at g = 9.81
     lifted = 0.9 * 70 / pound * (0.5 * 1.65 - 0.43) / foot * 12  # work of 12 stands, foot-pounds
     climbed = 70 / pound * (9 * 0.20) / foot
@@ -57,12 +57,9 @@ def _power_in_other_units() -> Pairs:
     }
 
 
-@route(
-    "Published values",
-    "Stands needed for the relative cut-off, from the published equation.",
-    by="tc.sit_to_stand_power",
-)
+@route("Published values", by="tc.sit_to_stand_power")
 def _stands_at_the_cut_off() -> Pairs:
+    """Stands needed for the relative cut-off, from the published equation."""
     table = tc.published("sit_to_stand_power")
     found: Pairs = {}
     height = re.compile(r"height ([\d.]+) m, seat ([\d.]+) m")

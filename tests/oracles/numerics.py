@@ -9,12 +9,7 @@ import numpy as np
 import truechange as tc
 from oracles import Pairs, route
 from truechange.numerics.curves import separable
-from truechange.numerics.mean_squares import (
-    icc_values,
-    jackknifed_mean_squares,
-    mean_squares,
-    resampled_mean_squares,
-)
+from truechange.numerics.mean_squares import icc_values, jackknifed_mean_squares, mean_squares, resampled_mean_squares
 from truechange.numerics.resampling import bca_limits, percentile_limits
 from truechange.validation.cases import load_case
 
@@ -35,13 +30,9 @@ def _area(scores: Any, event: Any) -> tuple[float, float, float, float]:
     return one.value, (one.high - one.low) / (2 * 1.959963985), one.low, one.high
 
 
-@route(
-    "MCID: ROC",
-    "scikit-learn: area and Youden's cut.",
-    by="tc.mcid",
-    came="another library",
-)
+@route("MCID: ROC", by="tc.mcid", came="another library")
 def _roc_against_sklearn() -> Pairs:
+    """scikit-learn: area and Youden's cut."""
     metrics = import_module("sklearn.metrics")
     rng = np.random.default_rng(4)
     found: Pairs = {}
@@ -57,12 +48,9 @@ def _roc_against_sklearn() -> Pairs:
     return found
 
 
-@route(
-    "MCID: ROC",
-    "Area by comparing every pair; DeLong variance from the pairs.",
-    by="tc.mcid",
-)
+@route("MCID: ROC", by="tc.mcid")
 def _area_by_pairs() -> Pairs:
+    """Area by comparing every pair; DeLong variance from the pairs."""
     rng = np.random.default_rng(8)
     y = rng.integers(0, 2, 60)
     d = np.round(rng.normal(y * 1.2, 1.5))
@@ -72,8 +60,9 @@ def _area_by_pairs() -> Pairs:
     return {"area": (float(wins.mean()), value, 1e-12), "standard error": (sqrt(variance), se, 1e-8)}
 
 
-@route("MCID: predictive modelling", "Separation by trying every cut.", by="truechange.numerics.curves.separable")
+@route("MCID: predictive modelling", by="truechange.numerics.curves.separable")
 def _separation_by_trying() -> Pairs:
+    """Separation by trying every cut."""
     rng = np.random.default_rng(9)
     agreed = 0
     for _ in range(300):
@@ -85,8 +74,9 @@ def _separation_by_trying() -> Pairs:
     return {"samples with the same answer": (300.0, float(agreed), 0.0)}
 
 
-@route("ICC", "Resampled and leave-one-out mean squares recomputed one by one.", by="truechange.numerics.mean_squares")
+@route("ICC", by="truechange.numerics.mean_squares")
 def _mean_squares_one_by_one() -> Pairs:
+    """Resampled and leave-one-out mean squares recomputed one by one."""
     table = np.array(load_case("icc_shrout_fleiss_1979").data["ratings"], dtype=float)
     left_out = icc_values(jackknifed_mean_squares(table), "ICC(A,1)")
     slow = [float(icc_values(mean_squares(np.delete(table, i, axis=0)), "ICC(A,1)")) for i in range(6)]
@@ -101,13 +91,9 @@ def _mean_squares_one_by_one() -> Pairs:
     return found
 
 
-@route(
-    "Resampling",
-    "scipy.stats: percentile and BCa limits of a mean.",
-    by="truechange.numerics.resampling",
-    came="another library",
-)
+@route("Resampling", by="truechange.numerics.resampling", came="another library")
 def _bootstrap_against_scipy() -> Pairs:
+    """scipy.stats: percentile and BCa limits of a mean."""
     from scipy.stats import bootstrap
 
     data = np.random.default_rng(4).gamma(2, 2, 40)

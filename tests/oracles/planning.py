@@ -13,8 +13,9 @@ from truechange.numerics.curves import fit_outcomes
 from truechange.planning import plan_agreement, plan_error
 
 
-@route("Sample size", "Power by simulating 40,000 studies of the planned size.", by="tc.plan_change")
+@route("Sample size", by="tc.plan_change")
 def _power_by_simulation() -> Pairs:
+    """Power by simulating 40,000 studies of the planned size."""
     from scipy.special import stdtrit
 
     rng = np.random.default_rng(41)
@@ -28,12 +29,9 @@ def _power_by_simulation() -> Pairs:
     return found
 
 
-@route(
-    "Sample size",
-    "The first number of people that is enough, by trying one after the other.",
-    by="tc.plan_responders, plan_error, plan_agreement",
-)
+@route("Sample size", by="tc.plan_responders, plan_error, plan_agreement")
 def _first_enough() -> Pairs:
+    """The first number of people that is enough, by trying one after the other."""
     from scipy import stats
 
     def enough(reached: object, target: float) -> float:
@@ -57,8 +55,9 @@ def _first_enough() -> Pairs:
     }
 
 
-@route("Sample size", "Width of the interval in 4,000 simulated retest studies of the planned size.", by="tc.plan_icc")
+@route("Sample size", by="tc.plan_icc")
 def _icc_width_by_simulation() -> Pairs:
+    """Width of the interval in 4,000 simulated retest studies of the planned size."""
     from truechange.numerics.mean_squares import icc_limits
 
     found: Pairs = {}
@@ -71,8 +70,9 @@ def _icc_width_by_simulation() -> Pairs:
     return found
 
 
-@route("Sample size", "Spread of MCIDs from 2,000 simulated samples of the planned size.", by="tc.plan_mcid")
+@route("Sample size", by="tc.plan_mcid")
 def _mcid_spread_by_simulation() -> Pairs:
+    """Spread of MCIDs from 2,000 simulated samples of the planned size."""
     found: Pairs = {}
     for improved, anchor in ((0.5, 0.6), (0.3, 0.5)):
         n = tc.plan_mcid(0.8, sd=2.4, improved=improved, anchor_reliability=anchor, reliability=0.7).need

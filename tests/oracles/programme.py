@@ -22,13 +22,9 @@ def _made_up(n: int, mean: float, sd: float) -> Any:
     return mean + sd * (values - values.mean()) / values.std(ddof=1)
 
 
-@route(
-    "Group change",
-    "scipy.stats: trimmed mean, Welch's interval.",
-    by="truechange.programme.change",
-    came="another library",
-)
+@route("Group change", by="truechange.programme.change", came="another library")
 def _means_against_scipy() -> Pairs:
+    """scipy.stats: trimmed mean, Welch's interval."""
     from scipy import stats
 
     rng = np.random.default_rng(21)
@@ -42,12 +38,9 @@ def _means_against_scipy() -> Pairs:
     }
 
 
-@route(
-    "Group change",
-    "Trimmed mean's interval: the one-sample form of Yuen's test, winsorised by hand.",
-    by="truechange.programme.change.trimmed_mean",
-)
+@route("Group change", by="truechange.programme.change.trimmed_mean")
 def _trimmed_by_hand() -> Pairs:
+    """Trimmed mean's interval: the one-sample form of Yuen's test, winsorised by hand."""
     values = [1.0, 2.0, 2.5, 3.0, 4.0, 4.5, 5.0, 6.0, 9.0, 40.0]  # 2 cut at each end
     pulled = [2.5, 2.5, 2.5, 3.0, 4.0, 4.5, 5.0, 6.0, 6.0, 6.0]
     mean = sum(pulled) / 10
@@ -57,12 +50,9 @@ def _trimmed_by_hand() -> Pairs:
     return {"mean": (25 / 6, one.value, 1e-12), "low": (25 / 6 - half, one.low, 1e-9)}
 
 
-@route(
-    "Group change",
-    "Chance of the observed t at each noncentrality limit, by integrating over the sample SD.",
-    by="truechange.programme.change.noncentral_t_limits",
-)
+@route("Group change", by="truechange.programme.change.noncentral_t_limits")
 def _noncentral_by_integration() -> Pairs:
+    """Chance of the observed t at each noncentrality limit, by integrating over the sample SD."""
     from scipy.integrate import quad
     from scipy.stats import chi, norm
 
@@ -77,12 +67,9 @@ def _noncentral_by_integration() -> Pairs:
     return found
 
 
-@route(
-    "Group change",
-    "Identities: spread of response, adjusted difference without spread before.",
-    by="truechange.programme.comparison, response_spread",
-)
+@route("Group change", by="truechange.programme.comparison, response_spread")
 def _comparison_identities() -> Pairs:
+    """Identities: spread of response, adjusted difference without spread before."""
     first, second = _made_up(30, 3.0, 2.5), _made_up(28, 1.0, 1.5)
     response = individual_response(first, second)
     se = sqrt(2 * 2.5**4 / 29 + 2 * 1.5**4 / 27)
@@ -97,12 +84,9 @@ def _comparison_identities() -> Pairs:
     }
 
 
-@route(
-    "Sites",
-    "Exact binomial limits by summing probabilities in whole numbers.",
-    by="truechange.programme.sites.exact_limit",
-)
+@route("Sites", by="truechange.programme.sites.exact_limit")
 def _funnel_by_summing() -> Pairs:
+    """Exact binomial limits by summing probabilities in whole numbers."""
     found: Pairs = {}
     for n, share in ((20, 0.4), (45, 0.35), (120, 0.6)):
         below = np.cumsum([comb(n, j) * share**j * (1 - share) ** (n - j) for j in range(n + 1)])
@@ -114,13 +98,9 @@ def _funnel_by_summing() -> Pairs:
     return found
 
 
-@route(
-    "Sites",
-    "statsmodels: variance between units by DerSimonian and Laird.",
-    by="truechange.programme.sites.shrunken_shares",
-    came="another library",
-)
+@route("Sites", by="truechange.programme.sites.shrunken_shares", came="another library")
 def _between_units_against_statsmodels() -> Pairs:
+    """statsmodels: variance between units by DerSimonian and Laird."""
     from statsmodels.stats.meta_analysis import combine_effects
 
     k, n = np.array([4, 9, 15, 6, 22, 10]), np.array([20, 25, 28, 30, 40, 18])
@@ -135,12 +115,9 @@ def _between_units_against_statsmodels() -> Pairs:
     }
 
 
-@route(
-    "Group change",
-    "Gain of unchanged people taken in below a cut, a million simulated.",
-    by="truechange.programme.change",
-)
+@route("Group change", by="truechange.programme.change")
 def _selection_by_simulation() -> Pairs:
+    """Gain of unchanged people taken in below a cut, a million simulated."""
     rng = np.random.default_rng(51)
     true = rng.normal(10, sqrt(0.8) * 3, 1_000_000)
     first, second = (true + rng.normal(0, sqrt(0.2) * 3, 1_000_000) for _ in range(2))
@@ -165,12 +142,9 @@ def _selection_by_simulation() -> Pairs:
     }
 
 
-@route(
-    "Group change",
-    "Gaps filled 200 times where the truth is known: means, spread and correlation.",
-    by="truechange.programme.missing.impute",
-)
+@route("Group change", by="truechange.programme.missing.impute")
 def _imputation_by_simulation() -> Pairs:
+    """Gaps filled 200 times where the truth is known: means, spread and correlation."""
     rng = np.random.default_rng(52)
     before = rng.normal(10, 3, 400)
     after = 2 + 0.9 * before + rng.normal(0, 2, 400)
@@ -187,12 +161,9 @@ def _imputation_by_simulation() -> Pairs:
     }
 
 
-@route(
-    "Group change",
-    "Difference of shares at equal start, in two large samples with known lines.",
-    by="truechange.programme.comparison.adjusted_share_difference",
-)
+@route("Group change", by="truechange.programme.comparison.adjusted_share_difference")
 def _adjusted_shares_by_simulation() -> Pairs:
+    """Difference of shares at equal start, in two large samples with known lines."""
     from scipy.special import ndtr
 
     rng = np.random.default_rng(53)
@@ -204,12 +175,9 @@ def _adjusted_shares_by_simulation() -> Pairs:
     return {"difference": (truth, found.value, 0.01)}
 
 
-@route(
-    "Group change",
-    "Shares with people missing: every way counted by hand.",
-    by="truechange.programme.missing.missing_follow_up",
-)
+@route("Group change", by="truechange.programme.missing.missing_follow_up")
 def _bounds_by_hand() -> Pairs:
+    """Shares with people missing: every way counted by hand."""
     rng = np.random.default_rng(54)
     before, change = rng.normal(10, 3, 60), np.round(rng.normal(2, 2, 60))
     change[:12] = np.nan

@@ -17,8 +17,9 @@ RETEST = [
 ]  # fmt: skip
 
 
-@route("ICC", "statsmodels: two-way analysis of variance by least squares.", by="tc.icc", came="another library")
+@route("ICC", by="tc.icc", came="another library")
 def _mean_squares_against_least_squares() -> Pairs:
+    """statsmodels: two-way analysis of variance by least squares."""
     from statsmodels.formula.api import ols
     from statsmodels.stats.anova import anova_lm
 
@@ -31,8 +32,9 @@ def _mean_squares_against_least_squares() -> Pairs:
     }
 
 
-@route("ICC", "Identities: alpha is ICC(C,k), Spearman-Brown steps up, F test as null value.", by="tc.icc_table")
+@route("ICC", by="tc.icc_table")
 def _icc_identities() -> Pairs:
+    """Identities: alpha is ICC(C,k), Spearman-Brown steps up, F test as null value."""
     scores, table = np.array(RETEST, dtype=float), tc.icc_table(long(RETEST))
     k = scores.shape[1]
     alpha = k / (k - 1) * (1 - scores.var(axis=0, ddof=1).sum() / scores.sum(axis=1).var(ddof=1))
@@ -47,12 +49,9 @@ def _icc_identities() -> Pairs:
     return found | {"lower limit at level 1 - 2p": (0.0, low, 1e-9)}
 
 
-@route(
-    "SEM / MDC",
-    "Identities: SD of differences over root 2; MDC95 is the half width of the limits.",
-    by="tc.measurement_error",
-)
+@route("SEM / MDC", by="tc.measurement_error")
 def _sem_identities() -> Pairs:
+    """Identities: SD of differences over root 2; MDC95 is the half width of the limits."""
     pairs = np.array(RETEST, dtype=float)[:, :2]
     error, limits = tc.measurement_error(long(pairs), error="consistency"), tc.limits_of_agreement(*pairs.T)
     sd = float(np.diff(pairs).std(ddof=1))
@@ -69,13 +68,9 @@ def _sem_identities() -> Pairs:
     }
 
 
-@route(
-    "SEM / MDC",
-    "scipy.stats: gain from the first to the second trial as a paired t test.",
-    by="tc.measurement_error",
-    came="another library",
-)
+@route("SEM / MDC", by="tc.measurement_error", came="another library")
 def _gain_against_scipy() -> Pairs:
+    """scipy.stats: gain from the first to the second trial as a paired t test."""
     from scipy.stats import ttest_rel
 
     first, second, _ = np.array(RETEST, dtype=float).T
@@ -84,12 +79,9 @@ def _gain_against_scipy() -> Pairs:
     return {"low": (float(limits.low), gain.low, 1e-10), "high": (float(limits.high), gain.high, 1e-10)}
 
 
-@route(
-    "Bland-Altman",
-    "Chance that the bound holds, by integrating over the sample SD or mean.",
-    by="truechange.reliability.agreement.limit_factors",
-)
+@route("Bland-Altman", by="truechange.reliability.agreement.limit_factors")
 def _factors_by_integration() -> Pairs:
+    """Chance that the bound holds, by integrating over the sample SD or mean."""
     from scipy.integrate import quad
     from scipy.stats import chi, chi2, norm
 
@@ -122,13 +114,9 @@ def _half_width(mean: float) -> float:
     return float(brentq(lambda r: norm.cdf(mean + r) - norm.cdf(mean - r) - 0.95, 0.5, 12, xtol=1e-13))
 
 
-@route(
-    "Bland-Altman",
-    "statsmodels: slope of difference on mean by least squares.",
-    by="tc.limits_of_agreement",
-    came="another library",
-)
+@route("Bland-Altman", by="tc.limits_of_agreement", came="another library")
 def _slope_against_least_squares() -> Pairs:
+    """statsmodels: slope of difference on mean by least squares."""
     import statsmodels.api as sm
 
     first, second, _ = np.array(RETEST, dtype=float).T
@@ -142,16 +130,18 @@ def _slope_against_least_squares() -> Pairs:
     }
 
 
-@route("Weighted kappa", "Identity: quadratic kappa and ICC(A,1) differ by less than 3/n.", by="tc.weighted_kappa")
+@route("Weighted kappa", by="tc.weighted_kappa")
 def _kappa_is_nearly_an_icc() -> Pairs:
+    """Identity: quadratic kappa and ICC(A,1) differ by less than 3/n."""
     first, second = spelled_out(np.array(load_case("r_kappa").data["counts"]) * 20)
     kappa = tc.weighted_kappa(first, second).value
     icc = tc.icc(long(np.column_stack([first, second])), form="ICC(A,1)").estimate.value
     return {"2,000 pairs": (icc, kappa, 3 / first.size)}
 
 
-@route("SEM / MDC", "Logarithms taken beforehand, ratios by hand.", by="tc.measurement_error")
+@route("SEM / MDC", by="tc.measurement_error")
 def _ratios_by_hand() -> Pairs:
+    """Logarithms taken beforehand, ratios by hand."""
     scores = np.array(RETEST, dtype=float)
     ratio = tc.measurement_error(long(scores)).on_log_scale()
     sem = tc.measurement_error(long(np.log(scores))).sem.value
@@ -162,13 +152,9 @@ def _ratios_by_hand() -> Pairs:
     }
 
 
-@route(
-    "SEM / MDC",
-    "statsmodels: variances of a mixed model with missing cells (it settles to 2 digits).",
-    by="truechange.numerics.reml.fit_reml",
-    came="another library",
-)
+@route("SEM / MDC", by="truechange.numerics.reml.fit_reml", came="another library")
 def _reml_against_statsmodels() -> Pairs:
+    """statsmodels: variances of a mixed model with missing cells (it settles to 2 digits)."""
     from statsmodels.regression.mixed_linear_model import MixedLM
 
     held = load_case("r_reml_gaps").data
@@ -181,12 +167,9 @@ def _reml_against_statsmodels() -> Pairs:
     return {name: (float(theirs[name]), ours[name].value, 0.01) for name in ("person", "trial", "residual")}
 
 
-@route(
-    "Weighted kappa",
-    "Specific agreement, identical ratings and greatest kappa counted by hand.",
-    by="tc.weighted_kappa",
-)
+@route("Weighted kappa", by="tc.weighted_kappa")
 def _agreement_by_hand() -> Pairs:
+    """Specific agreement, identical ratings and greatest kappa counted by hand."""
     one = tc.weighted_kappa(*spelled_out([[5, 1, 0], [2, 6, 1], [0, 2, 3]]), weights="none")
     # totals 6, 9, 5 and 7, 9, 4: at most 6, 9 and 4 of 20 can agree
     chance = (6 * 7 + 9 * 9 + 5 * 4) / 400
@@ -196,13 +179,9 @@ def _agreement_by_hand() -> Pairs:
     return found | {"greatest kappa": ((19 / 20 - chance) / (1 - chance), one.greatest, 1e-12)}
 
 
-@route(
-    "SEM / MDC",
-    "scipy.stats: limits of a variance ratio between own and published people.",
-    by="tc.transport_check",
-    came="another library",
-)
+@route("SEM / MDC", by="tc.transport_check", came="another library")
 def _transport_against_scipy() -> Pairs:
+    """scipy.stats: limits of a variance ratio between own and published people."""
     from scipy.stats import f
 
     own = np.array(RETEST, dtype=float)[:, 0]
@@ -215,10 +194,9 @@ def _transport_against_scipy() -> Pairs:
     }
 
 
-@route(
-    "SEM / MDC", "Error that grows with the score: 1,500 simulated pairs with a known line.", by="tc.measurement_error"
-)
+@route("SEM / MDC", by="tc.measurement_error")
 def _spread_by_simulation() -> Pairs:
+    """Error that grows with the score: 1,500 simulated pairs with a known line."""
     rng = np.random.default_rng(61)
     level = rng.uniform(5, 25, 1500)
     sem = 0.3 + 0.06 * level

@@ -8,8 +8,9 @@ import truechange as tc
 from oracles import Pairs, route
 
 
-@route("Proportions", "Wilson limits are where the score test gives p = 1 - level.", by="tc.proportion")
+@route("Proportions", by="tc.proportion")
 def _wilson_inverts_the_score_test() -> Pairs:
+    """Wilson limits are where the score test gives p = 1 - level."""
     found: Pairs = {}
     for k, n in ((3, 17), (18, 30), (81, 263)):
         one = tc.proportion(k, n)
@@ -20,8 +21,9 @@ def _wilson_inverts_the_score_test() -> Pairs:
     return found
 
 
-@route("Proportions", "Exact limits by summing binomial probabilities until the tail is 2.5%.", by="tc.proportion")
+@route("Proportions", by="tc.proportion")
 def _exact_limits_by_summing() -> Pairs:
+    """Exact limits by summing binomial probabilities until the tail is 2.5%."""
     found: Pairs = {}
     for k, n in ((3, 17), (18, 30)):
         one = tc.proportion(k, n, method="exact")
@@ -37,8 +39,9 @@ def _exact_limits_by_summing() -> Pairs:
     return found
 
 
-@route("Proportions", "Fisher's p by listing every table with these margins.", by="tc.compare_responders")
+@route("Proportions", by="tc.compare_responders")
 def _fisher_by_listing() -> Pairs:
+    """Fisher's p by listing every table with these margins."""
     from math import comb
 
     found: Pairs = {}
@@ -50,13 +53,9 @@ def _fisher_by_listing() -> Pairs:
     return found
 
 
-@route(
-    "Proportions",
-    "statsmodels: Wilson, Clopper-Pearson and Newcombe limits.",
-    by="tc.proportion",
-    came="another library",
-)
+@route("Proportions", by="tc.proportion", came="another library")
 def _shares_against_statsmodels() -> Pairs:
+    """statsmodels: Wilson, Clopper-Pearson and Newcombe limits."""
     from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
     found: Pairs = {}
@@ -71,12 +70,9 @@ def _shares_against_statsmodels() -> Pairs:
     return found | {"difference low": (low, gap.low, 1e-10), "difference high": (high, gap.high, 1e-10)}
 
 
-@route(
-    "Responders",
-    "Counting by hand: improvements at, above and below the threshold, missing follow-up included.",
-    by="tc.count_responders",
-)
+@route("Responders", by="tc.count_responders")
 def _counting_by_hand() -> Pairs:
+    """Counting by hand: improvements at, above and below the threshold, missing follow-up included."""
     found = tc.count_responders([3.0, 2.0, 1.999, -2.0, float("nan"), 5.0], 2).table().iloc[0]
     share = tc.cumulative_change([3.0, 2.0, 1.999, -2.0, float("nan"), 5.0]).at(2)
     return {
@@ -89,12 +85,9 @@ def _counting_by_hand() -> Pairs:
     }
 
 
-@route(
-    "Responders",
-    "Expected number and tail by summing binomial probabilities in whole numbers.",
-    by="tc.responders_from_error",
-)
+@route("Responders", by="tc.responders_from_error")
 def _error_only_by_summing() -> Pairs:
+    """Expected number and tail by summing binomial probabilities in whole numbers."""
     from math import comb, erfc
 
     found: Pairs = {}
@@ -109,12 +102,9 @@ def _error_only_by_summing() -> Pairs:
     return found
 
 
-@route(
-    "Responders",
-    "Posterior of the share by drawing a million values instead of the grid.",
-    by="tc.true_responder_share",
-)
+@route("Responders", by="tc.true_responder_share")
 def _true_share_by_drawing() -> Pairs:
+    """Posterior of the share by drawing a million values instead of the grid."""
     rng = np.random.default_rng(5)
     change = rng.normal(1, 2, 60) + rng.normal(0, sqrt(2), 60)
     n, s2, mean = change.size, change.var(ddof=1), change.mean()
@@ -137,12 +127,9 @@ def _true_share_by_drawing() -> Pairs:
     }
 
 
-@route(
-    "Proportions",
-    "Ratios with an empty cell: the score test at each limit, its restricted maximum found by a grid search.",
-    by="tc.compare_responders",
-)
+@route("Proportions", by="tc.compare_responders")
 def _score_limits_by_search() -> Pairs:
+    """Ratios with an empty cell: the score test at each limit, its restricted maximum found by a grid search."""
     found: Pairs = {}
     for k1, n1, k2, n2 in ((0, 12, 5, 14), (9, 9, 6, 11), (0, 6, 3, 4)):
         both = tc.compare_responders(k1, n1, k2, n2)

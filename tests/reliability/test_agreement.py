@@ -61,7 +61,6 @@ def test_growing_error_is_flagged_modelled_and_flattened_by_logs():
     found = tc.limits_of_agreement(first, second)
     assert found.spread.flagged
     assert found.heteroscedasticity.low > 0
-    assert any("width depends on the level" in caution for caution in found.cautions)
     _, low, high = found.at(np.array([10.0, 35.0]))
     assert (high - low)[1] > 1.5 * (high - low)[0]
     centre, flat_low, flat_high = found.at(np.array([10.0, 35.0]), spread=False)
@@ -93,12 +92,10 @@ def test_replicates_count_the_spread_of_single_scores():
 def test_equal_differences_have_no_width():
     found = tc.limits_of_agreement([3, 5, 9, 7], [2, 4, 8, 6])
     assert found.lower.value == found.upper.value == 1
-    assert any("All differences are equal" in caution for caution in found.cautions)
 
 
 def test_two_pairs_run_and_say_so():
     found = tc.limits_of_agreement([3, 5], [2, 7])
-    assert any("Only 2 people" in caution for caution in found.cautions)
     assert found.upper.high > 20 * found.upper.value
 
 

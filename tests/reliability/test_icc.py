@@ -108,27 +108,18 @@ def test_two_people_run_but_say_so():
     found = tc.icc(long([[9, 10], [14, 13]]), form="ICC(A,1)")
     assert found.estimate.low < -0.5
     assert found.estimate.high > 0.99
-    assert any("Only 2 people" in caution for caution in found.cautions)
 
 
 def test_perfect_agreement_has_no_interval():
     found = tc.icc(long([[9, 9], [12, 12], [7, 7]]), form="ICC(C,1)")
     assert found.estimate.value == 1
     assert not found.estimate.has_interval
-    assert any("No residual error" in caution for caution in found.cautions)
-    assert "cannot be read" in found.sentences()[-1]
 
 
 def test_a_constant_shift_still_counts_for_agreement():
     found = tc.icc(long([[9, 11], [12, 14], [7, 9]]), form="ICC(A,1)")
     assert found.estimate.value < 1
     assert np.isfinite([found.estimate.low, found.estimate.high]).all()
-
-
-def test_a_negative_estimate_is_shown_and_explained():
-    found = tc.icc(long([[1, 9], [9, 1], [4, 6], [7, 3]]), form="ICC(C,1)")
-    assert found.estimate.value < 0
-    assert "not distinguishable from error" in found.sentences()[-1]
 
 
 # Mean squares by hand, two trials. First table: people 0.125, trials 0.125, error 8.125, within 6.125. Second: people
@@ -172,21 +163,10 @@ def test_a_negative_estimate_is_printed_with_what_reml_would_say(table, by_hand,
 def test_people_without_variance_make_the_mean_forms_undefined():
     found = tc.icc(long([[1, 9], [9, 1], [4, 6]]), form="ICC(C,k)")
     assert np.isnan(found.estimate.value)
-    assert any("cannot be estimated" in caution for caution in found.cautions)
-
-
-def test_one_way_warns_of_a_shift_in_a_fixed_order():
-    table = (
-        np.random.default_rng(5).normal(0, 3, (30, 1))
-        + np.array([0, 1])
-        + np.random.default_rng(6).normal(0, 1, (30, 2))
-    )
-    assert any("fixed order" in caution for caution in tc.icc(long(table), form="ICC(1)").cautions)
 
 
 def test_result_says_itself():
     found = tc.icc(long([[9, 10], [12, 12], [7, 8], [14, 13]]), form="ICC(A,1)")
-    assert found.sentence() == "ICC(A,1) = 0.95 (95% CI 0.48 to 1.00), 4 people, 2 trials."
     assert found.shrout_fleiss == "ICC(2,1)"
     assert found.table().loc[0, "estimate"] == found.estimate.value
     assert "ICC(A,1)" in found._repr_html_()
@@ -226,7 +206,5 @@ def test_rounding_noise_is_not_taken_for_error():
     assert not any("depends on the level" in caution for caution in same.cautions)
 
 
-def test_a_negative_estimate_names_the_reml_value_and_undefined_forms_have_no_limits():
-    data = long([[1, 9], [9, 1], [4, 6]])
-    assert any("by REML the value would be 0" in caution for caution in tc.icc(data, form="ICC(C,1)").cautions)
-    assert not tc.icc(data, form="ICC(A,k)").estimate.has_interval
+def test_undefined_forms_have_no_limits():
+    assert not tc.icc(long([[1, 9], [9, 1], [4, 6]]), form="ICC(A,k)").estimate.has_interval

@@ -65,7 +65,6 @@ def test_one_category_only_is_undefined_but_agreement_is_reported():
     found = tc.weighted_kappa([2, 2, 2], [2, 2, 2], categories=[1, 2, 3])
     assert np.isnan(found.value)
     assert found.observed == 1
-    assert any("not defined" in caution for caution in found.cautions)
 
 
 @pytest.mark.parametrize("weights", ["quadratic", "linear"])
@@ -89,23 +88,12 @@ def test_two_columns_of_the_same_people_are_lined_up_by_their_index(compare):
     assert compare(first, second[first.index]).n == compare(first.to_numpy(), second.to_numpy()).n == 5
 
 
-def test_a_gap_between_whole_numbers_is_pointed_out():
-    found = tc.weighted_kappa([1, 2, 5, 5, 1], [1, 2, 5, 2, 1], n_boot=100)
-    assert any("from 1 to 5" in caution for caution in found.cautions)
-
-
 def test_empty_categories_keep_their_distance():
     near, far = ([1, 3, 1, 3, 3], [1, 3, 3, 3, 1]), range(1, 4)
     assert tc.weighted_kappa(*near).counts.shape == (2, 2)
     assert tc.weighted_kappa(*near, categories=far).counts.shape == (3, 3)
     ordered = pd.Series(pd.Categorical(["low", "high", "low"], categories=["low", "middle", "high"], ordered=True))
     assert tc.weighted_kappa(ordered, ordered).counts.index.tolist() == ["low", "middle", "high"]
-
-
-def test_a_shift_between_the_two_sides_is_pointed_out():
-    found = tc.weighted_kappa([1, 1, 2, 2, 3, 3, 1, 2], [2, 2, 3, 3, 3, 3, 2, 3], n_boot=100)
-    assert any("unequally" in caution for caution in found.cautions)
-    assert "these totals allow" in found.sentences()[1]
 
 
 def test_bootstrap_is_seeded():

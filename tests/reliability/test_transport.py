@@ -11,14 +11,8 @@ SCORES = np.random.default_rng(1).normal(11, 2.5, 40).round()
 
 
 def source(**changes):
-    facts = {
-        "kind": "published",
-        "citation": "Someone 2015",
-        "population": "knee OA",
-        "interval": "10 weeks",
-        "n": 60,
-        "status": "checked",
-    }
+    facts = {"kind": "published", "citation": "Someone 2015", "population": "knee OA", "n": 60}
+    facts |= {"interval": "10 weeks", "status": "checked"}
     return tc.Threshold(value=2.5, kind="mdc", unit="stands", n=60, origin=tc.Origin(**(facts | changes)))
 
 
@@ -125,22 +119,15 @@ def test_a_published_sem_is_compared_as_a_sem():
 
 def test_own_numbers_need_no_comparison_of_scores():
     own = tc.Threshold(value=2.5, kind="mdc", unit="stands", origin=tc.Origin.own(interval="12 weeks"))
-    assert (
-        tc.transport_check(own, **{k: v for k, v in FITS.items() if not k.startswith("source_m")}).verdict == "matches"
-    )
+    given = {name: value for name, value in FITS.items() if not name.startswith("source_m")}
+    assert tc.transport_check(own, **given).verdict == "matches"
 
 
 @pytest.mark.parametrize(
     ("words", "days"),
-    [
-        ("45-60 min", 0),
-        ("1-4 months", 121.6),
-        ("2 trials, one session", 0),
-        (">= 72 h", 0),
-        ("1 year", 365),
-        ("3-8 days", 8),
-    ],
-)
+    [("45-60 min", 0), ("1-4 months", 121.6), ("2 trials, one session", 0), (">= 72 h", 0), ("1 year", 365),
+     ("3-8 days", 8)],
+)  # fmt: skip
 def test_intervals_in_words(words, days):
     assert days_between(words) == pytest.approx(days)
 

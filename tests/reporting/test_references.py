@@ -5,8 +5,10 @@ import re
 from datetime import date
 from pathlib import Path
 
+import pytest
+
 import truechange as tc
-from truechange.reporting.references import bibliography
+from truechange.reporting.references import QUESTION, bibliography, checklist
 
 HOUSE = Path(tc.__file__).parent
 KEY = re.compile(r"[a-z]{3,}(18|19|20)\d\d[a-c]?")
@@ -90,3 +92,22 @@ def test_bibtex_can_be_read_back():
     entry = parse_string(str(tc.cite("newcombe1998b", style="bibtex"))).entries[0]
     assert entry.key == "newcombe1998b"
     assert entry.fields_dict["doi"].value == bibliography()["newcombe1998b"].fields["doi"]
+
+
+# How many items each guideline has (GRRAS: Kottner 2011, 15 items, checked); the others are our selection.
+SIZES = {"grras": 15, "cosmin_error": 9, "consort_outcomes": 11, "consort_pro": 5}
+
+
+@pytest.mark.parametrize(("name", "size"), SIZES.items())
+def test_every_list_has_its_items_and_a_source(name, size):
+    empty = checklist(name, {})
+    assert len(empty.rows) == size
+    assert empty.filled == 0
+    assert set(empty.sources) <= set(bibliography())
+    assert all(row[1] == QUESTION for row in empty.ready().rows)
+
+
+def test_a_known_fact_lands_in_its_item():
+    filled = checklist("consort_outcomes", {"missing": "complete cases beside multiple imputation"})
+    assert filled.filled == 1
+    assert filled.table().query("answered")["item"].tolist() == ["9"]

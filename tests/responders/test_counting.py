@@ -23,6 +23,7 @@ def test_people_without_follow_up_stay_in_the_denominator():
     assert (row["started"], row["measured"], row["changed_enough"]) == (5, 3, 2)
     assert (row["proportion"], row["share_of_measured"]) == pytest.approx((0.4, 2 / 3))
     assert (row["lowest_possible"], row["highest_possible"]) == pytest.approx((0.4, 0.8))
+    assert (row["low"], row["high"]) == pytest.approx((tc.proportion(2, 5).low, tc.proportion(2, 5).high))
 
 
 @settings(derandomize=True, deadline=None)
@@ -66,17 +67,8 @@ def test_a_person_without_a_group_is_named_not_lost():
     assert table["group"].tolist() == ["A", "not stated"]
 
 
-def test_few_people_get_counts_and_no_percentage():
-    said = tc.count_responders([3, 0, 1], 2)
-    assert "%" not in said.sentence()
-    assert any("read the count" in text for text in said.cautions)
-    assert "%" in tc.count_responders([3, 0, 1, 4] * 4, 2).sentence()
-
-
-def test_words_never_say_caused():
+def test_a_share_is_drawn_from_0_to_1():
     found = tc.count_responders([3] * 12, 2)
-    assert "changed by at least" in found.sentence()
-    assert any("not “caused by" in text for text in found.cautions)
     assert found.share().n == 12
     assert found.plot().get_xlim() == (0, 1)
     assert found.alt
@@ -164,7 +156,6 @@ def test_simulated_retest_agrees_with_the_formula_and_with_counting():
 def test_table_and_cautions():
     found = tc.responders_from_error(2, sem=1, n=10)
     assert found.table()["expected"].iloc[0] == pytest.approx(found.expected)
-    assert any("known exactly" in text for text in found.cautions)
 
 
 # Truth by brute force: two hundred thousand unchanged people, true scores anywhere between two steps, rounded twice.
@@ -197,14 +188,6 @@ def test_the_share_of_rounded_scores_is_the_tail_averaged_over_a_step():
     assert fine.proportion == pytest.approx(norm.sf((1.8 - practice) / (np.sqrt(2) * sem)), abs=1e-6)
 
 
-def test_the_retest_study_speaks_beside_the_formula_with_its_interval():
-    gains = np.repeat([0.0, 2.0], [40, 10])
-    found = tc.responders_from_error(2, sem=tc.Estimate(value=1.0, df=49), n=163, resolution=1, retest=gains)
-    first, second = found.sentences()
-    assert "of 163 people measured twice" in first
-    assert "unchanged people of the retest study 20% reached it (95% CI 11% to 33%)" in second
-
-
 # Rounding and the true share: the retest's SEM holds the rounding, so no correction is needed (seed 11, 40 studies).
 @pytest.mark.simulation
 def test_whole_stands_do_not_bias_the_true_share():
@@ -216,20 +199,3 @@ def test_whole_stands_do_not_bias_the_true_share():
         sem = tc.Estimate(value=retest.std(ddof=1) / np.sqrt(2), df=49)
         off.append(tc.true_responder_share(after - before, sem=sem, mcid=2).value - 0.5)
     assert np.mean(off) == pytest.approx(0, abs=0.03)
-
-
-def test_a_doubtful_threshold_says_so_in_every_share():
-    doubtful = tc.Threshold(value=2, low=-0.3, high=4, kind="mcid", doubts=("its interval reaches zero.",))
-    change = np.random.default_rng(1).normal(2, 2, 60)
-    for found in (
-        tc.count_responders(change, doubtful),
-        tc.responders_from_error(doubtful, sem=1, n=60),
-        tc.true_responder_share(change, sem=1, mcid=doubtful),
-    ):
-        assert any("Do not lean on this MCID" in caution for caution in found.cautions)
-
-
-def test_the_share_says_what_it_would_be_at_the_limits_of_the_threshold():
-    limit = tc.Threshold(value=2, low=1.2, high=3.4, kind="mcid", unit="stands")
-    found = tc.count_responders(np.repeat([0.0, 1.5, 2.0, 4.0], 5), limit)
-    assert "(95% CI 1.2 to 3.4), between 25% and 75%" in found.sentence()

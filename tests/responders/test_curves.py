@@ -22,12 +22,11 @@ def test_every_point_is_the_counted_share(changes, place):
     assert (table["band_low"] <= table["low"] + 1e-12).all() or len(changes) < 8
 
 
-@settings(derandomize=True, deadline=None, max_examples=50)
+@settings(derandomize=True, deadline=None, max_examples=20)  # an identity: it holds for any two lists or for none
 @given(values, values)
 def test_area_between_two_curves_is_the_difference_of_the_means(first, second):
-    grid = np.arange(-6, 10)
     curve = tc.cumulative_change([*first, *second], by=["A"] * len(first) + ["B"] * len(second))
-    at = [curve.at(float(x)).set_index("group")["share"] for x in grid]
+    at = [curve.at(float(x)).set_index("group")["share"] for x in range(-6, 10)]
     area = sum(share["A"] - share["B"] for share in at)  # whole-number changes: steps of width one
     assert area == pytest.approx(np.mean(first) - np.mean(second), abs=1e-9)
 

@@ -3,19 +3,21 @@
 import subprocess
 import sys
 
-import pytest
-
 import truechange as tc
 from truechange.validation.cases import load_cases
 
 
-@pytest.mark.parametrize("room", sorted({home.split(".")[0] for home in tc._HOME.values()}))
-def test_no_module_of_a_room_hides_a_public_function_of_the_same_name(room):
-    names = [name for name, home in tc._HOME.items() if home == room]
+def test_no_module_of_a_room_hides_a_public_function_of_the_same_name():
+    rooms = sorted({home.split(".")[0] for home in tc._HOME.values()})
+    assert len(rooms) > 5
     code = (
-        f"import pkgutil, importlib, types, truechange.{room} as room\n"
-        "for found in pkgutil.iter_modules(room.__path__): importlib.import_module(f'{room.__name__}.{found.name}')\n"
-        f"print([name for name in {names!r} if isinstance(getattr(room, name), types.ModuleType)])"
+        "import pkgutil, importlib, types\n"
+        f"rooms = [importlib.import_module('truechange.' + name) for name in {rooms!r}]\n"
+        "for room in rooms:\n"
+        "    for one in pkgutil.iter_modules(room.__path__): importlib.import_module(f'{room.__name__}.{one.name}')\n"
+        f"public = {[(home, name) for name, home in tc._HOME.items() if home in rooms]!r}\n"
+        "homes = {home: importlib.import_module('truechange.' + home) for home, _ in public}\n"
+        "print([name for home, name in public if isinstance(getattr(homes[home], name), types.ModuleType)])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -76,15 +76,12 @@ def test_the_sd_of_change_can_come_from_scores_or_from_error():
     assert tc.plan_change(1, sd_score=3.0, correlation=0.8).exact == tc.plan_change(1, 3.0 * sqrt(0.4)).exact
     least = tc.plan_change(1, sem=1.0)
     assert least.exact == tc.plan_change(1, sqrt(2.0)).exact
-    assert "real number is larger" in least.cautions[0]
 
 
 def test_losses_multiply_and_are_said():
     plan = tc.plan_change(0.5, 1.0, attrition=0.15, cluster_size=11, cluster_icc=0.05)
     # 44 × 1.5 = 66 measured; 66/0.85 = 77.6 start
     assert (plan.need, plan.losses.measured(plan.need), plan.start) == (44, 66, 78)
-    assert plan.sentences()[1].startswith("Start with 78: ")
-    assert "15%" in plan.sentences()[1]
     assert Losses(attrition=0.5).start(10) == 20
     assert Losses(attrition=0.1).start(9) == 10
 

@@ -44,7 +44,6 @@ def test_repeated_looks_are_paid_for():
     course = tc.visits({"day": [0, 30, 60], "score": [9, 11.9, 11.9]}, sem=1.0, mcid=2.0)
     assert course.verdicts == ("important_sized_within_error",) * 2
     assert course.table()["mdc"].iloc[-1] == pytest.approx(2.241403 * math.sqrt(2), abs=1e-5)  # z at 1 − .05/4
-    assert any("would cry change in up to 10%" in text for text in course.cautions)
     planned = tc.visits({"day": [0, 30], "score": [9, 11.9]}, sem=1.0, mcid=2.0, looks=4)
     assert planned.looks == 4
 
@@ -60,19 +59,8 @@ def test_paid_looks_keep_the_false_alarms():
 
 def test_two_baselines_and_days_that_repeat():
     course = tc.visits({"day": [0, 0, 7, 42, 84], "score": [8, 10, 9, 12, 13]}, sem=1.0, mcid=2.0, baselines=2)
-    assert any("2 scores of day 0 were averaged" in text for text in course.cautions)
     assert course.changes[0].before == pytest.approx(9)
     assert course.changes[0].error.before == pytest.approx(1 / math.sqrt(3))
-    assert not any("One baseline" in text for text in course.cautions)
-    moved = tc.visits({"day": [0, 7, 84], "score": [6, 11, 13]}, sem=1.0, mcid=2.0, baselines=2)
-    assert any("baselines themselves differ" in text for text in moved.cautions)
-
-
-def test_a_plateau_is_said():
-    flat = tc.visits({"day": [0, 28, 56, 84], "score": [8, 13, 13.5, 13]}, sem=0.7, mcid=2.0)
-    assert any("early and then levelled off" in text for text in flat.cautions)
-    late = tc.visits({"day": [0, 28, 56, 84], "score": [8, 8, 8, 13]}, sem=0.7, mcid=2.0)
-    assert any("came late" in text for text in late.cautions)
 
 
 def test_one_visit_has_a_level_and_no_verdict():
@@ -81,12 +69,6 @@ def test_one_visit_has_a_level_and_no_verdict():
     assert (one.level.low, one.level.high) == pytest.approx((9 - 1.959964, 9 + 1.959964), abs=1e-6)
     assert math.isnan(one.p_meaningful)
     assert math.isnan(one.change.value)
-    assert one.sentences()[0].startswith("One visit")
-
-
-def test_an_unable_visit_midway_is_said():
-    unable = tc.visits({"day": [0, 9, 20], "score": [9, "unable", 13]}, sem=1, mcid=2)
-    assert any("Unable to do the test on day 9" in text for text in unable.cautions)
 
 
 def test_the_course_is_drawn():

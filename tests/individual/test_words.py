@@ -41,33 +41,10 @@ def test_no_demonstrable_change_is_never_worded_as_failure():
     assert not re.search(r"did not respond|non-?responder|failed|no effect", said)
 
 
-def test_the_chart_sentence_names_thresholds_chances_and_group():
-    group = tc.Programme(11, 13, 3.2, 3.4, 0.8, 60, name="our programme")
-    got = tc.person_change(9, 13, sem=1, mcid=2, programme=group, name="Chair stand", unit="stands")
-    assert re.fullmatch(
-        r"Chair stand: 9 → 13 stands, improved by 4: "
-        r"beyond measurement error \(MDC95 2\.8\) and at least the MCID \(2\)\. "
-        r"Chance that the true change is an important improvement: "
-        r"\d+% \(people like this one: our programme, n = 60; use this one\), 92% \(the scores alone\), "
-        r"\d+% \(a sceptic who expects no change\)\.",
-        got.chart_sentence,
-    )
-
-
-def test_what_would_make_us_surer_follows_from_what_is_missing():
-    assert "measurement error" in tc.person_change(9, 13, sem=None, mcid=2).surer_sentence
-    assert "falls from 2.8 to 2.4" in tc.person_change(9, 11.5, sem=1, mcid=2).surer_sentence
-    assert "30 stable people" in tc.person_change(9, 14, sem=1, sem_df=9, mcid=2).surer_sentence
-    assert "people like this one" in tc.person_change(9, 14, sem=1, sem_df=49, mcid=2).surer_sentence
-
-
 def test_where_numbers_come_from_is_carried():
     mcid = tc.published_threshold("chair_stand_30s", "mcid", citation="Mostafaee")
     got = tc.person_change(9, 13, sem=1, mcid=mcid, measure="chair_stand_30s")
-    assert any("MCID from elsewhere" in text and "Mostafaee" in text for text in got.cautions)
     assert "Mostafaee" in got.table().loc["mcid", "method"]
-    recalled = tc.Threshold(value=2, kind="mcid", origin=tc.Origin("published", citation="X", status="from memory"))
-    assert any("memory, not checked" in text for text in tc.person_change(9, 13, sem=1, mcid=recalled).cautions)
 
 
 def test_the_table_is_tidy_and_unrounded():
@@ -100,25 +77,6 @@ def test_the_picture(before, after, better):
     plt.close(ax.figure)
 
 
-@pytest.mark.parametrize(
-    ("scores", "mcid", "sem", "start", "end"),
-    [
-        ((10, 12), 2.0, 0.5, "You really are", "not clear yet"),  # chance of an important change: 50%
-        ((10, 13.5), 2.0, 0.5, "You really are", "and by enough"),
-        ((10, 12.7), 2.0, 0.5, "You really are", "and likely by enough"),
-        ((10, 12), 4.0, 0.5, "You really are", "small one"),
-        ((10, 13.9), 4.0, 0.5, "You really are", "not clear yet"),
-        ((12, 10), 2.0, 0.5, "This test is harder for you now", "not clear yet"),
-        ((13.5, 10), 2.0, 0.5, "This test is harder for you now", "by enough to matter; let"),
-        ((12, 10), 4.0, 0.5, "This test is harder for you now", "only a little"),
-    ],
-)
-def test_the_sentence_for_the_person_goes_no_further_than_the_chance(scores, mcid, sem, start, end):
-    said = tc.person_change(*scores, sem=sem, mcid=mcid).person_sentence
-    assert said.startswith(start)
-    assert end in said
-
-
 def test_a_group_that_hardly_changes_tempers_the_sentence():
     still = tc.Programme(10, 10.1, 3.0, 3.0, 0.88, 400)  # changes hardly vary more than error alone would make them
     got = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=still)
@@ -126,23 +84,3 @@ def test_a_group_that_hardly_changes_tempers_the_sentence():
     assert got.p_meaningful_flat > 0.9
     assert got.p_meaningful < 0.5
     assert "by enough to help" not in got.person_sentence
-
-
-def test_a_firm_verdict_is_not_worded_as_a_sure_change():
-    mcid = tc.Threshold(value=2, low=1.8, high=2.2, kind="mcid")
-    firm = tc.person_change(9, 13, sem=0.5, sem_df=60, mcid=mcid).sentences()[2]
-    assert ">99%" in firm
-    assert "not how sure the change is" in firm
-    assert "MDCs and MCIDs" in firm
-    far = tc.person_change(9, 40, sem=0.5, mcid=2).chart_sentence
-    assert ">99% (the scores alone" in far
-    assert "100%" not in far
-
-
-def test_the_chance_to_use_is_named_with_and_without_a_group():
-    group = tc.Programme(11, 13, 3.2, 3.4, 0.8, 60, name="our programme")
-    alone = tc.person_change(9, 13, sem=1, mcid=2).chart_sentence
-    assert "92% (the scores alone; use this one, as the most it can be)" in alone
-    both = tc.person_change(9, 13, sem=1, mcid=2, programme=group).chart_sentence
-    assert both.count("use this one") == 1
-    assert "n = 60; use this one)" in both
