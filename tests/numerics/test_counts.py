@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from sklearn.metrics import roc_auc_score, roc_curve
 
-from truechange.numerics.counts import auc_interval, gathered, roc_rows
-from truechange.validation.cases import load_case
+from truechange.numerics.counts import gathered, roc_rows
 
 
 def grouped(score, improved, counts=None):
@@ -80,23 +79,3 @@ def test_a_reversed_score_has_no_cut():
     found = roc_rows(x, hits, misses)
     assert found.area[0] == 0
     assert all(np.isnan(cuts.value[0]) for cuts in found.cuts.values())
-
-
-# Source: Turck et al. 2010, Intensive Care Med 36:107-115, data of Robin et al. 2011, BMC Bioinformatics 12:77 (113
-# people after a bleed in the brain). Numbers: output of another program, kept with the script that made them.
-def test_a_real_data_set_gives_the_other_programs_numbers():
-    case = load_case("r_roc_asah")
-    improved = np.array([row["outcome"] == "Poor" for row in case.rows])
-    x, hits, misses = grouped(np.array([float(row["s100b"]) for row in case.rows]), improved)
-    area, low, high = auc_interval(hits[0], misses[0], 0.95)
-    found = roc_rows(x, hits, misses)
-    ours = {
-        "auc": area,
-        "low": low,
-        "high": high,
-        "youden": found.cuts["youden"].value[0],
-        "corner": found.cuts["corner"].value[0],
-    }
-    for name, value in ours.items():
-        assert case.expected[name].agrees(value), name
-    assert found.area[0] == pytest.approx(area)
