@@ -7,20 +7,6 @@ import pytest
 from truechange.cli.main import main
 
 
-def test_all_tests_are_listed_with_their_direction(capsys):
-    assert main(["measures"]) == 0
-    shown = capsys.readouterr().out
-    assert "timed_up_and_go" in shown
-    assert "lower" in shown
-
-
-def test_one_test_shows_its_protocol_and_cautions(capsys):
-    assert main(["measures", "chair_stand_30s"]) == 0
-    shown = capsys.readouterr().out
-    assert "seat_height_cm" in shown
-    assert "wheels" in shown
-
-
 def test_every_published_value_shows_its_status(capsys):
     assert main(["measures", "chair_stand_30s", "--published", "mdc95"]) == 0
     rows = [line for line in capsys.readouterr().out.splitlines() if line.startswith("chair_stand_30s mdc95")]
