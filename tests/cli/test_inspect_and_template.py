@@ -1,10 +1,17 @@
 """``truechange inspect`` and ``truechange template``: what they print, write and return."""
 
+import ast
+import csv
 import json
+import re
+from pathlib import Path
 
 import pytest
 
+import truechange
 from truechange.cli.main import main
+
+HOUSE = Path(truechange.__file__).parent
 
 HEADER = "person,date,occasion,measure,value\n"
 GOOD = "P001,2025-01-06,baseline,timed_up_and_go,11.5\n"
@@ -81,3 +88,52 @@ def test_the_template_is_written_once(tmp_path, capsys):
     assert main(["inspect", place]) == 0
     assert main(["template", place]) == 2
     assert "exists already" in capsys.readouterr().err
+
+
+# ---- every remedy a message names can be taken where it is named -----------------------------------------------------
+READS = ("audit", "study", "settings", "inspect", "person")
+
+
+def options():
+    table = (HOUSE / "cli" / "options.csv").read_text(encoding="utf-8").splitlines()
+    return [(row["command"].split(), row["option"].split()) for row in csv.DictReader(table)]
+
+
+def test_every_option_a_message_names_exists():
+    known = {name for _, names in options() for name in names}
+    named = set()
+    for path in [*HOUSE.rglob("*.py"), HOUSE / "records" / "rules.toml"]:
+        text = path.read_text(encoding="utf-8")
+        nodes = ast.walk(ast.parse(text)) if path.suffix == ".py" else [ast.Constant(text)]
+        texts = [node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)]
+        named |= {name for words in texts for name in re.findall(r"(?<![\w-])--[a-z][a-z-]+", words)}
+    assert {"--dates", "--pseudonyms", "--map", "--visits", "--measure"} <= named
+    assert named - known == {"--help", "--version", "--picture"}  # of the parser itself; of plan, beside its kinds
+
+
+@pytest.mark.parametrize("command", READS)
+@pytest.mark.parametrize("option", ["--dates", "--pseudonyms", "--words"])
+def test_whatever_reads_a_file_takes_the_remedies_of_reading(command, option):
+    assert any(command in commands and option in names for commands, names in options())
+
+
+def test_the_ladder_reads_dates_as_they_are_meant(place, tmp_path, capsys):
+    place(GOOD)
+    (tmp_path / "sessions.csv").write_text(
+        "person,date,exercise,sets,reps,seat_height_cm,arms_used,pain_before,pain_after\n"
+        + "".join(f"P001,0{day}/02/2025,sit to stand,3,10,{50 - day},no,1,1\n" for day in range(3, 9))
+    )
+    words = ["person", "--ladder", str(tmp_path), "--person", "P001", "--goal-cm", "40"]
+    main(words)
+    assert "to correct (errors)" in capsys.readouterr().err
+    assert main([*words, "--dates", "day-first"]) == 0
+    assert "to correct" not in capsys.readouterr().err
+
+
+def test_notes_alike_are_one_line(place, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "200")
+    rows = "".join(GOOD.replace("P001", f"P{at:03d}").replace("baseline", "pre") for at in range(1, 31))
+    assert main(["inspect", place(rows), "--notes"]) == 0
+    line = next(line for line in capsys.readouterr().out.splitlines() if "“pre” read as baseline" in line)
+    assert line.split()[:3] == ["note", "assessments", "30"]
+    assert "occasion 2, occasion 3, occasion 4 ..." in line

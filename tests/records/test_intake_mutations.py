@@ -311,7 +311,7 @@ CLASSES = {
     "digits swapped": spoil("soft_bound hard_bound", "value", ["81", "51", "41", "91"], **STANDS),
     "half a stand": spoil("not_whole", "value", lambda old: f"{old}.5", **STANDS),
     "failed formula": spoil("spreadsheet_error", "value", ["#REF!", "#DIV/0!", "#VALUE!", "#N/A"]),
-    "clock time": spoil("clock_time", "value", "01:05:00", **TUG),
+    "clock time": spoil("clock_time clock_read", "value", "01:05:00", **TUG),
     "date in the score": spoil("date_as_number", "value", ["2025-05-12", "2025-05-12 00:00:00"]),
     "unknown test": spoil("measure_unknown", "measure", ["walk_40m_quick", "jumping", "grip", "chair"]),
     "unknown result": spoil("word_unknown", "result", ["hmm", "blue", "perhaps"]),

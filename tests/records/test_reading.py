@@ -236,7 +236,7 @@ def test_the_quick_reader_and_the_careful_one_agree(csv_file, monkeypatch):
     called = []
     quick = formats.quick_columns
     monkeypatch.setattr(
-        "truechange.records.formats.quick_columns", lambda opened: called.append(quick(opened)) or called[-1]
+        "truechange.records.formats.quick_columns", lambda *opened: called.append(quick(*opened)) or called[-1]
     )
     quicker = tc.read(csv_file(rows))
     assert called[0] is not None

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from truechange.records import Records
     from truechange.validation.run import Check
 
-SHOWN = 40
+SHOWN, PLACES = 40, 3
 
 
 def run_inspect(args: argparse.Namespace) -> int:
@@ -26,7 +26,8 @@ def run_inspect(args: argparse.Namespace) -> int:
     path = Path(args.file)
     with progress(2, f"reading {path.name}") as step:
         step(f"reading and checking {path.name}")
-        records = read(path, **reading(args))
+        new = args.map and args.words is not None and not args.words.exists()
+        records = read(path, **reading(args) | ({"words": None} if new else {}))
         step("writing copies")
         written = _write_copies(path, records, args)
     if args.json:
@@ -45,7 +46,8 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
     written = {}
     if args.map:
         word_map = args.words or (path if path.is_dir() else path.parent) / FILE
-        written["map"] = f"Word map: {word_map}, {_counted(write_map(word_map, records.unmapped), 'word')} to fill in."
+        lines = write_map(word_map, records.unmapped, records.columns)
+        written["map"] = f"Word map: {word_map}, {_counted(lines, 'line')} to fill in."
     suffix = "" if path.is_dir() else path.suffix
     base = path.with_suffix("") if suffix else path
     marked_unasked = not args.json and path.suffix.lower() != ".parquet"
@@ -76,6 +78,7 @@ def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
         "set_aside": ledger.set_aside.to_dict("records"),
         "counts": records.problems.groupby("kind").size().to_dict(),
         "unmapped": records.unmapped.to_dict("records"),
+        "columns": records.columns.to_dict("records"),
         "words": records.words.to_dict("records"),
         "problems": records.problems.to_dict("records"),
         "written": written,
@@ -85,12 +88,16 @@ def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
 def _print_problems(records: "Records", *, notes: bool) -> None:
     problems = records.problems
     only_notes = problems["severity"] == "note"
-    listed = problems[~only_notes]
-    places = listed[["severity", "sheet", "row", "column", "value"]]
-    _print_frame(places.assign(**{"problem → remedy": listed["problem"] + " → " + listed["remedy"]}), SHOWN)
-    if notes:  # alike ones together: "F read as female, 160 cells"
-        alike = problems[only_notes].groupby(["sheet", "column", "problem"], sort=False).size()
-        _print_frame(alike.reset_index(name="cells"))
+    taken = records.columns[["sheet", "column", "holds"]]
+    _print_frame(taken.assign(holds=taken["holds"].str.strip("{} ").str.replace('"', "") + records.columns["sure"].map(
+        {True: "", False: " ?"})).rename(columns={"holds": "is taken for"}))  # fmt: skip
+    listed = problems if notes else problems[~only_notes]
+    where = listed["column"] + " " + listed["row"].astype(str)
+    alike = listed.assign(where=where).groupby(["severity", "sheet", "problem", "remedy"], sort=False)["where"]
+    places = alike.agg(lambda held: ", ".join(held.head(PLACES)) + " ..." * (len(held) > PLACES))
+    frame = alike.size().reset_index(name="cells").assign(first=places.to_numpy())
+    frame["problem → remedy"] = frame["problem"] + " → " + frame["remedy"]
+    _print_frame(frame[["severity", "sheet", "cells", "first", "problem → remedy"]], None if notes else SHOWN)
     counts = problems.groupby(["severity", "kind"], sort=False).size().reset_index(name="count")
     if len(counts):
         print()
@@ -109,15 +116,16 @@ def _print_frame(frame: "pd.DataFrame", most: int | None = None) -> None:
     if len(frame):
         print_rows(list(frame.columns), list(frame.head(most or len(frame)).itertuples(index=False)))
     if most and len(frame) > most:
-        print(f"... and {len(frame) - most} more, all of them in the marked copy.")
+        print(f"... and {len(frame) - most} more kinds, all of them in the marked copy.")
 
 
 def run_template(args: argparse.Namespace) -> int:
     """Write the empty workbook to fill in; return the exit status."""
     from truechange.records.copies import write_template
 
-    workbook = write_template(args.file)
-    print(f"{workbook}: fill in the sheet assessments at least, then: truechange inspect {workbook}")
+    workbook = write_template(args.file, visits=args.visits)
+    sheet = "visits, one row a person and visit" if args.visits else "assessments at least"
+    print(f"{workbook}: fill in the sheet {sheet}, then: truechange inspect {workbook}")
     return 0
 
 

@@ -1,6 +1,7 @@
 """``truechange person`` and ``page``: scores of one person in, a sentence for the chart and one for the person out."""
 
 import argparse
+import sys
 from dataclasses import replace
 from math import isfinite
 from typing import Any
@@ -67,7 +68,10 @@ def _ladder(args: argparse.Namespace) -> int:
     from truechange.measures.settings import progression_rule
     from truechange.records import read
 
-    log = read(args.ladder).sessions
+    dates = " ".join(args.dates).replace("-", " ") or None
+    records = read(args.ladder, dates=dates, pseudonyms=args.pseudonyms, words=args.words)
+    print(*records.cautions, sep="\n", end="\n" * bool(records.cautions), file=sys.stderr)
+    log = records.sessions
     people = log["person"].astype(str)
     if not (people == args.person).any():
         known = ", ".join(sorted(people.unique())[:5])

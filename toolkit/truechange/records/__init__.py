@@ -6,7 +6,7 @@ _HOME = {
     "Ledger": "rules",
     "Pairs": "pairing",
     "Records": "reading",
-    "from_wide": "wide",
+    "from_wide": "reading",
     "inert_cell": "copies",
     "inert_frame": "copies",
     "read": "reading",

@@ -1,7 +1,7 @@
 """From texts to values, column by column: each distinct text is read once and its answer spread over the rows."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import cache
 from math import isnan, nan
 from typing import Any, NamedTuple
@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from truechange.measures import Measure, catalogue
+from truechange.records.headings import test_names
 from truechange.records.rules import Column, Findings, nearest, squeezed, unit_named, word_list
 from truechange.records.values import (
     Answer,
@@ -16,6 +17,7 @@ from truechange.records.values import (
     combined,
     comma_is_decimal,
     likely_slip,
+    minutes_typed,
     order_of,
     read_date,
     read_number,
@@ -118,12 +120,6 @@ def without_unit(text: str) -> str:
     return parts[1] if parts and same else text
 
 
-@cache
-def test_names() -> Mapping[str, str]:
-    """Return every name of every test, squeezed, with its key."""
-    return {squeezed(name): test.key for test in catalogue().values() for name in (test.key, test.name, *test.also)}
-
-
 def read_dates(cells: Cells, order: str, *, required: bool) -> Any:
     """Read a column of dates as days; `order` is the user's word on 03/04, otherwise the column's own evidence."""
     known = order or order_of(cells.texts.words)
@@ -149,7 +145,7 @@ def read_scores(cells: Cells, tests: Coded, units: Coded) -> tuple[Any, Coded]:
     """Read the scores, each in its test's unit; return them (NaN where there is none) and results written instead."""
     inner, pairs = combined(tests, units)
     codes, triples = combined(cells.texts, Coded(inner, [""] * len(pairs)))
-    comma = comma_is_decimal(cells.texts.words)
+    how = {"comma": comma_is_decimal(cells.texts.words), "minutes": minutes_typed(cells.texts.words)}
     answers, limits, words, shown = [], [], [], []
     for text_code, pair_code in triples:
         test_code, unit_code = pairs[pair_code]
@@ -160,7 +156,7 @@ def read_scores(cells: Cells, tests: Coded, units: Coded) -> tuple[Any, Coded]:
             answer = Answer(nan, "status_in_value", {"result": word}, word)
         elif text and column:
             unit = units.words[unit_code] if unit_code >= 0 else cells.unit
-            answer = read_number(text, column.unit, unit, comma=comma)
+            answer = read_number(text, column.unit, unit, **how)
         else:
             answer = Answer(nan)
         answers.append(answer)

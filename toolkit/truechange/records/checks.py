@@ -1,6 +1,5 @@
 """Checks across rows and tables; on codes and arrays, so that a million rows take no longer than reading them."""
 
-import re
 from collections.abc import Iterable
 from typing import Any
 
@@ -20,7 +19,6 @@ IDENTITY = {
 }
 REPEATABLE = ("sessions",)  # two entries a day for one exercise are possible, two identical ones are not
 _LATE = np.iinfo(np.int64).max
-_ALIKE = str.maketrans({" ": None, "_": "-", ".": "-", "/": "-", "o": "0", "l": "1", "i": "1"})
 
 
 def check_all(tables: dict[str, Table], findings: Findings) -> None:
@@ -74,7 +72,8 @@ def doubled(table: Table, findings: Findings) -> None:
     kind = "person_twice" if table.name == "people" else "doubled_differs"
     what = ", ".join(names)
     for name, pairs in (("doubled", repeated), (kind, list({pair[0]: pair for pair in differing}.values()))):
-        facts = [{"first": int(table.rows[other]), "what": what} for _, other in pairs]
+        rows = [(int(table.rows[other]), int(table.rows[place])) for place, other in pairs]
+        facts = [{"first": findings.other_row(table.sheet, *both), "what": what} for both in rows]
         table.note(findings, name, [place for place, _ in pairs], "person", facts)
 
 
@@ -93,44 +92,14 @@ def _typed(name: str, column: Any, places: Any) -> list[str]:
 
 
 def people_known(tables: dict[str, Table], findings: Findings) -> None:
-    """Find people spelt in two ways, and people who are not in the people table."""
-    everyone = list(dict.fromkeys(word for table in tables.values() for word in table.columns["person"].words))
-    known = set(tables["people"].columns["person"].words) if "people" in tables else set(everyone)
-    usual: dict[str, str] = {}
-    for alike in _alike(everyone):
-        best = max(alike, key=lambda word: (word in known, _rows_of(word, tables)))
-        usual |= {word: best for word in alike if word != best}
+    """Find people who are not in the people table."""
+    if "people" not in tables:
+        return
+    known = set(tables["people"].columns["person"].words)
     for table in tables.values():
-        words = table.columns["person"].words
-        _flag(table, {word: usual[word] for word in words if word in usual}, "person_look_alike", findings)
-        strangers = {word: "" for word in words if word not in known and word not in usual}
-        _flag(table, strangers, "person_unknown", findings)
-
-
-def _alike(words: list[str]) -> list[list[str]]:
-    """Return the groups of codes that differ only in case, spaces, marks, leading zeros, O for 0, or I and l for 1."""
-    together, equally_long = "".join(words), len(set(map(len, words))) == 1
-    plain = together.isascii() and together.isalnum() and together.isupper()
-    if plain and equally_long and not any(letter in together for letter in "OIL"):
-        return []  # the usual case: nothing in these codes can be mistaken
-    groups: dict[str, list[str]] = {}
-    for word in words:
-        key = word.casefold().translate(_ALIKE)
-        groups.setdefault(key if equally_long else re.sub(r"(?<!\d)0+(?=\d)", "", key), []).append(word)
-    return [group for group in groups.values() if len(group) > 1]
-
-
-def _rows_of(word: str, tables: dict[str, Table]) -> int:
-    people = [table.columns["person"] for table in tables.values()]
-    return sum(int((column.codes == column.words.index(word)).sum()) for column in people if word in column.words)
-
-
-def _flag(table: Table, words: dict[str, str], kind: str, findings: Findings) -> None:
-    if words:
         column = table.columns["person"]
-        places = column.spread([word in words for word in column.words], False).nonzero()[0]
-        shown = _shown(column, places)
-        table.note(findings, kind, places, "person", [{"other": words[word]} for word in shown], shown)
+        places = column.spread([word not in known for word in column.words], False).nonzero()[0]
+        table.note(findings, "person_unknown", places, "person", {}, _shown(column, places))
 
 
 def _days(column: Any) -> Any:

@@ -4,6 +4,7 @@ import csv
 import os
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,14 @@ import pandas as pd
 
 from truechange.foundation.errors import ChoiceError
 from truechange.measures import catalogue
-from truechange.records.formats import TEXTS, checked_kind, find_header, load, plain_text, raw_rows, stem, table_of
+from truechange.records.cells import limits_of
+from truechange.records.formats import TEXTS, checked_kind, load, plain_text, raw_rows, stem
+from truechange.records.headings import NONE, WIDE, Own, find_header, table_of
 from truechange.records.identifiers import LABELS, identifying, pseudonym, read_key
 from truechange.records.reading import Records
-from truechange.records.rules import COLUMNS, TABLES, WITHHELD, Column, match_column, names_someone, word_list
+from truechange.records.rules import COLUMNS, WITHHELD, Column, match_column, names_someone, word_list
 from truechange.records.values import Coded
+from truechange.records.words import own_columns
 
 STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")  # a workbook cannot hold these
@@ -53,7 +57,7 @@ def inert_frame(frame: pd.DataFrame) -> pd.DataFrame:
     return safe
 
 
-ROWS = 2000  # drop-downs reach this far
+ROWS = 1048576  # drop-downs reach this far: the last row of a sheet
 READ_ME = "read me"
 EXAMPLE: dict[str, dict[str, Any]] = {
     "people": {"sex": "female", "age": 68, "height_cm": 164, "mass_kg": 71, "joint": "knee", "side": "left",
@@ -67,10 +71,21 @@ EXAMPLE: dict[str, dict[str, Any]] = {
     "sessions": {"date": "2025-01-13", "exercise": "sit to stand", "sets": 2, "reps": 10, "load_kg": 0,
                  "seat_height_cm": 48, "arms_used": "no", "fast_intent": "yes", "pain_before": 3, "pain_after": 3,
                  "soreness_next_day": 1},
+    "visits": {"visit": "baseline", "date": "2025-01-08", "programme": "leg power", "site": "North", "sex": "female",
+               "age": 68, "start_date": "2025-01-13", "outcome": "completed", "chair_stand_30s": 11,
+               "timed_up_and_go": 9.8, "seat_height_cm": 44, "arms_used": "no", "walking_aid": "none",
+               "timed_up_and_go course_m": 3, "assessor": "A1"},
 }  # fmt: skip
-HOW = (
+VISITS = "visits"
+RECORDS = (
     "One row a person (people), a test (assessments), a rating of change (ratings), an exercise of a day (sessions).",
     "Only assessments is needed. Bold columns must be filled; point at a header to see what belongs under it.",
+)
+BY_VISIT = (
+    "One row a person and visit, one column a test; under a test its score, or unable, refused or not_done.",
+    "Bold columns must be filled. Delete columns you do not use; a fact of one test has its name ahead of it.",
+)
+HOW = (
     "Use codes (P001), never names, birth dates, telephone numbers or record numbers. Notes are never read on.",
     "Dates are year-month-day. The row EXAMPLE shows how; it is not read and may be deleted.",
     "Headers are locked so that they stay as they are; the cells below them are free.",
@@ -78,13 +93,15 @@ HOW = (
 )
 
 
-def write_template(to: str | Path) -> Path:
+def write_template(to: str | Path, *, visits: bool = False) -> Path:
     """Write the empty workbook.
 
     Parameters
     ----------
     to : str or Path
         A new ``.xlsx`` file.
+    visits : bool
+        One sheet with a row a person and visit and a column a test, in place of four with a row a record.
 
     Returns
     -------
@@ -103,19 +120,34 @@ def write_template(to: str | Path) -> Path:
     if place.exists():
         raise ChoiceError(f"{place.name} exists already; give another name, nothing is overwritten.")
     book = Workbook()
-    _read_me(book.active)
-    for table in TABLES:
-        _table(book.create_sheet(table), table)
-    book.active = 2
+    _read_me(book.active, (*(BY_VISIT if visits else RECORDS), *HOW))
+    tables = {VISITS: _visit_columns()} if visits else COLUMNS
+    for table, columns in tables.items():
+        _table(book.create_sheet(table), columns, EXAMPLE[table])
+    book.active = 1 if visits else 2
     book.save(place)
     return place
 
 
-def _read_me(sheet: Any) -> None:
+def _visit_columns() -> dict[str, Column]:
+    """Return the columns of a sheet with one row a visit, by heading."""
+    tests = {key: limits_of(key) for key in catalogue() if key != "rating_of_change"}
+    facts = dict.fromkeys(fact for key in tests for fact in catalogue()[key].protocol if fact != "course_m")
+    courses = {f"{key} course_m": COLUMNS["assessments"]["course_m"] for key in tests
+               if "course_m" in catalogue()[key].protocol}  # fmt: skip
+    start = {"person": COLUMNS["people"]["person"], "visit": COLUMNS["assessments"]["occasion"]}
+    start["date"] = COLUMNS["assessments"]["date"]
+    about = {name: COLUMNS["people"][name] for name in ("programme", "site", "sex", "age", "start_date", "outcome")}
+    beside = {name: COLUMNS["assessments"][name] for name in (*facts, "assessor")}
+    end = {"rating": replace(COLUMNS["ratings"]["rating"], required=False), "note": COLUMNS["people"]["note"]}
+    return start | about | tests | beside | courses | end
+
+
+def _read_me(sheet: Any, how: tuple[str, ...]) -> None:
     from openpyxl.styles import Font
 
     sheet.title = READ_ME
-    for line in HOW:
+    for line in how:
         sheet.append([line])
     sheet.append([])
     sheet.append(["test", "name", "unit", "better", "what must be the same before and after"])
@@ -128,19 +160,19 @@ def _read_me(sheet: Any) -> None:
     sheet.protection.sheet = True
 
 
-def _table(sheet: Any, table: str) -> None:
+def _table(sheet: Any, columns: dict[str, Column], row: dict[str, Any]) -> None:
     from openpyxl.comments import Comment
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
     from openpyxl.utils import get_column_letter
 
-    for place, column in enumerate(COLUMNS[table].values(), 1):
+    for place, (heading, column) in enumerate(columns.items(), 1):
         letter = get_column_letter(place)
         dimension = sheet.column_dimensions[letter]
-        dimension.width = max(13, len(column.name) + 3)
+        dimension.width = max(13, len(heading) + 3)
         dimension.protection = Protection(locked=False)
         if column.kind == "date":
             dimension.number_format = "yyyy-mm-dd"
-        head = sheet.cell(1, place, column.name)
+        head = sheet.cell(1, place, heading)
         head.font = Font(bold=column.required, color="22303C")
         head.fill = PatternFill("solid", start_color="E9EEF1")
         head.border = Border(bottom=Side("thin", color="5B6B77"))
@@ -149,7 +181,7 @@ def _table(sheet: Any, table: str) -> None:
         unit = f" Unit: {column.unit}." if column.unit else ""
         stop = "" if column.help.endswith(".") else "."
         head.comment = Comment(f"{must}{column.help}{stop}{unit}", "truechange", width=260, height=90)
-        example = sheet.cell(2, place, "EXAMPLE" if column.name == "person" else EXAMPLE[table].get(column.name))
+        example = sheet.cell(2, place, "EXAMPLE" if heading == "person" else row.get(heading))
         example.font = Font(italic=True, color="5B6B77")
         example.protection = Protection(locked=False)
         if rule := _drop_down(column):
@@ -176,8 +208,12 @@ def _drop_down(column: Column) -> Any:
         words = dict.fromkeys(word_list("yes_no" if column.kind == "yes_no" else column.name).values())
         return rule("list", f'"{",".join(words)}"', strict=not column.open) if words else None
     if column.kind == "measure":
-        first = len(HOW) + 3
+        first = len(RECORDS + HOW) + 3
         return rule("list", f"'{READ_ME}'!$A${first}:$A${first + len(catalogue()) - 1}")
+    if column.kind == "value" and column.unit:  # a score: any number, or one of the words
+        made = rule("list", '"unable,refused,not_done"')
+        made.showErrorMessage = False
+        return made
     if column.kind == "number":
         kind = "whole" if column.whole else "decimal"
         return rule(kind, f"{column.hard[0]:g}", f"{column.hard[1]:g}", operator="between")
@@ -223,7 +259,7 @@ def write_marked(path: str | Path, records: Records, to: str | Path, *, pseudony
     asked = records.problems[records.problems["severity"] != "note"]
     fills = {severity: PatternFill("solid", start_color=colour) for severity, colour in COLOURS.items()}
     for sheet in book.worksheets:
-        headings = _headings(sheet)
+        headings = _headings(sheet, own_columns(records.columns))
         _withhold(sheet, headings, key)
         said: dict[Any, list[tuple[str, str]]] = {}
         for row in asked[asked["sheet"] == sheet.title].itertuples():
@@ -262,16 +298,16 @@ def _copy(path: Path) -> Any:
     return book
 
 
-def _headings(sheet: Any) -> dict[str, Any]:
+def _headings(sheet: Any, own: Own = NONE) -> dict[str, Any]:
     """Return the row of the header, the table, and the place of each heading (1 is the first column)."""
     rows = [
         [plain_text(value) for value in row]
         for row in sheet.iter_rows(max_row=min(30, sheet.max_row), values_only=True)
     ]
-    at, _ = find_header(rows)
-    header = rows[at] if rows else []
-    places = {heading: place for place, heading in enumerate(header, 1) if heading}
-    return {"row": at + 1, "table": table_of(sheet.title, header), "places": places}
+    header = find_header(rows, own)
+    places = {heading: place for place, heading in enumerate(header.headings, 1) if heading}
+    table = table_of(sheet.title, header.headings, own)
+    return {"row": header.at + 1, "table": "people" if table == WIDE else table, "places": places}
 
 
 def _withhold(sheet: Any, headings: dict[str, Any], key: bytes | None) -> None:
@@ -356,7 +392,7 @@ def write_repaired(path: str | Path, records: Records, to: str | Path) -> pd.Dat
     if Path(to).resolve() == source.resolve():
         raise ChoiceError(f"{Path(to).name} is the original; give the copy another name.")
     book = _copy(source)
-    made = list(_repairs(book, records.problems))
+    made = list(_repairs(book, records.problems, own_columns(records.columns)))
     if source.suffix.lower() in TEXTS:
         with Path(to).open("w", encoding="utf-8", newline="") as stream:
             rows = book.worksheets[0].iter_rows(values_only=True)
@@ -366,13 +402,14 @@ def write_repaired(path: str | Path, records: Records, to: str | Path) -> pd.Dat
     return pd.DataFrame(made, columns=["sheet", "row", "column", "value", "repair"])
 
 
-def _repairs(book: Any, problems: pd.DataFrame) -> Iterator[tuple[str, int, str, str, str]]:
+def _repairs(book: Any, problems: pd.DataFrame, own: Own) -> Iterator[tuple[str, int, str, str, str]]:
     for sheet in book.worksheets:
-        headings = _headings(sheet)
-        places = headings["places"]
+        places = _headings(sheet, own)["places"]
         result = next((place for name, place in places.items() if match_column(name, "assessments")[0] == "result"), 0)
         for row in problems[(problems["sheet"] == sheet.title) & (problems["repair"] != "")].itertuples():
             cell = sheet.cell(row.row, places[row.column])
+            if plain_text(cell.value) != row.value:
+                continue  # read with the unit of its heading: what was read would not be true under it
             if row.kind == "status_in_value":
                 beside = sheet.cell(row.row, result) if result else None
                 if beside is None or plain_text(beside.value):

@@ -1,12 +1,16 @@
-"""Facts of a person (programme, site, sex, age ...) in the rows of the assessments: read as the people table."""
+"""People: one spelling for each; their facts (programme, site, sex ...) taken out of the rows of assessments."""
 
+import re
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
 
 from truechange.records.formats import Sheet
+from truechange.records.headings import NONE, Own
 from truechange.records.rules import DECLARED, Findings, fit_to_show, match_column, squeezed, word_list
 from truechange.records.values import Coded
+from truechange.records.words import WordMap, counts_of
 
 NOT_FACTS = ("person", "note")
 MAY_DIFFER: dict[str, float] = DECLARED["facts"]
@@ -40,31 +44,42 @@ def split_people(sheet: Sheet, findings: Findings) -> tuple[Sheet, Sheet | None]
     Sheet, Sheet or None
         The assessments without those columns; the people they speak of, one row each, None where there are none.
     """
-    facts = person_facts(sheet)
-    person = next(
-        (place for place, header in enumerate(sheet.header) if match_column(header, "assessments")[0] == "person"), None
-    )
+    facts, person = person_facts(sheet), person_place(sheet)
     if not facts or person is None:
         return sheet, None
-    people = sheet.columns[person]
+    for place, name in facts.items():
+        findings.add("column_of_people", sheet.name, sheet.header_row, sheet.header[place], facts={"column": name})
+    left, about = (
+        replace(
+            sheet, header=[sheet.header[at] for at in places], columns=[sheet.columns[at] for at in places], notes=[]
+        )
+        for places in ([at for at in range(len(sheet.header)) if at not in facts], [person, *facts])
+    )
+    about = replace(about, name=findings.derived(sheet.name, "people"))
+    return replace(left, notes=sheet.notes), one_row_each(about, findings)
+
+
+def person_place(sheet: Sheet, own: Own = NONE) -> int | None:
+    """Return which column of a sheet holds the person, the clinic's own word first; None where none does."""
+    said = ["person" in own.get(squeezed(header), ()) for header in sheet.header]
+    known = [match_column(header, "assessments")[0] == "person" for header in sheet.header]
+    return next((held.index(True) for held in (said, known) if True in held), None)
+
+
+def one_row_each(sheet: Sheet, findings: Findings) -> Sheet:
+    """Return the people of a sheet, one row each: a person's first entry in every column; others are found."""
+    people = sheet.columns[0]
     first_row = np.full(len(people.words), -1)
     for place in np.flatnonzero(~people.empty)[::-1]:
         first_row[people.codes[place]] = place
     keep = first_row[first_row >= 0]
-    columns, header = [people.where(keep)], [sheet.header[person]]
-    for place, name in facts.items():
-        findings.add("column_of_people", sheet.name, sheet.header_row, sheet.header[place], facts={"column": name})
-        columns.append(_one_each(sheet, people, place, name, findings).where(keep))
-        header.append(sheet.header[place])
-    rest = [place for place in range(len(sheet.header)) if place not in facts]
-    left = replace(sheet, header=[sheet.header[at] for at in rest], columns=[sheet.columns[at] for at in rest])
-    told = Sheet(findings.derived(sheet.name, "people"), header, columns, sheet.rows[keep], sheet.header_row, [])
-    return left, told
+    columns = [people, *(_first_entry(sheet, place, findings) for place in range(1, len(sheet.header)))]
+    return replace(sheet, columns=[column.where(keep) for column in columns], rows=sheet.rows[keep])
 
 
-def _one_each(sheet: Sheet, people: Coded, place: int, name: str, findings: Findings) -> Coded:
+def _first_entry(sheet: Sheet, place: int, findings: Findings) -> Coded:
     """Give every row its person's first entry in a column, and find the rows that say something else."""
-    column = sheet.columns[place]
+    people, column, name = sheet.columns[0], sheet.columns[place], match_column(sheet.header[place], "people")[0]
     filled = np.flatnonzero(~people.empty & ~column.empty)
     first = np.full(len(people.words) + 1, -1)
     first[people.codes[filled[::-1]]] = filled[::-1]
@@ -75,7 +90,8 @@ def _one_each(sheet: Sheet, people: Coded, place: int, name: str, findings: Find
     findings.add(
         "fact_differs", sheet.name, sheet.rows[filled[[at for at, _, _ in differs]]], sheet.header[place],
         values=[here for _, here, _ in differs],
-        facts=[{"first": fit_to_show(there), "row": int(sheet.rows[where[at]]), "of": ""} for at, _, there in differs],
+        facts=[{"first": fit_to_show(there), "of": "", "row": findings.other_row(
+            sheet.name, int(sheet.rows[where[at]]), int(sheet.rows[filled[at]]))} for at, _, there in differs],
     )  # fmt: skip
     codes = np.full(len(people.codes), -1)
     known = ~people.empty & (first[people.codes] >= 0)
@@ -113,13 +129,13 @@ def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
     names = {match_column(header, "people")[0]: place for place, header in enumerate(brought.header) if header}
     if "person" not in names:
         return brought
-    rows = {word: place for place, word in enumerate(_texts(brought.columns[names["person"]])) if word}
-    at = [rows.get(word) for word in _texts(told.columns[0])]
+    rows = {word: place for place, word in enumerate(texts_of(brought.columns[names["person"]])) if word}
+    at = [rows.get(word) for word in texts_of(told.columns[0])]
     headers, columns = list(brought.header), list(brought.columns)
     for header, column in zip(told.header[1:], told.columns[1:], strict=True):
         name = match_column(header, "people")[0]
-        theirs = _texts(columns[names[name]]) if name in names else [""] * len(brought.rows)
-        for here, (row, text) in enumerate(zip(at, _texts(column), strict=True)):
+        theirs = texts_of(columns[names[name]]) if name in names else [""] * len(brought.rows)
+        for here, (row, text) in enumerate(zip(at, texts_of(column), strict=True)):
             if row is None or not text:
                 continue
             if theirs[row] and _differ(name, text, theirs[row]):
@@ -138,5 +154,76 @@ def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
     return replace(brought, header=headers, columns=columns)
 
 
-def _texts(column: Coded) -> list[str]:
+def texts_of(column: Coded) -> list[str]:
+    """Return the text of every row, empty where there is none."""
     return ["" if code < 0 else column.words[code] for code in column.codes.tolist()]
+
+
+_ALIKE = str.maketrans({" ": None, "_": "-", ".": "-", "/": "-", "o": "0", "l": "1", "i": "1"})
+
+
+def one_spelling(held: dict[str, list[Sheet]], words: WordMap, findings: Findings) -> dict[str, list[Sheet]]:
+    """Read every person by one spelling: by the clinic's map, or where only case and spaces differ; others are asked.
+
+    Parameters
+    ----------
+    held : dict of str to list of Sheet
+        Sheets by table; the spelling on the people sheet is the right one, otherwise the most frequent.
+    words : WordMap
+        Says who is meant; takes note of what was read and what is asked.
+    findings : Findings
+        Takes note of both, cell by cell.
+    """
+    places = [(table, at, person_place(sheet, words.columns)) for table, sheets in held.items()
+              for at, sheet in enumerate(sheets)]  # fmt: skip
+    rows, listed = Counter[str](), set[str]()
+    for table, at, place in places:
+        if place is not None:
+            column = held[table][at].columns[place]
+            rows.update(dict(zip(column.words, counts_of(column), strict=True)))
+            listed |= set(column.words) if table == "people" else set()
+    read = {word: own for word in rows if (own := words.mapped("person", word))}
+
+    def likely(word: str) -> tuple[bool, int, int]:
+        return word in listed, sum(map(str.isdigit, word)), rows[word]
+
+    spellings: dict[str, list[str]] = {}
+    for word in (word for word in rows if word not in read):
+        spellings.setdefault("".join(word.casefold().split()), []).append(word)
+    usual = [max(alike, key=likely) for alike in spellings.values()]
+    asked = {word: max(alike, key=likely) for alike in _alike(usual) for word in alike}
+    for word, alike in zip(usual, spellings.values(), strict=True):
+        read |= dict.fromkeys(alike, word)
+        if asked.get(word, word) != word:
+            words.ask("person", word, sum(rows[other] for other in alike), asked[word])
+    united = {table: list(sheets) for table, sheets in held.items()}
+    for table, at, place in places:
+        if place is not None:
+            united[table][at] = _respelled(held[table][at], place, read, asked, findings)
+    return united
+
+
+def _respelled(sheet: Sheet, place: int, read: dict[str, str], asked: dict[str, str], findings: Findings) -> Sheet:
+    column = sheet.columns[place]
+    for kind, found, fact in (("word_read", read, "word"), ("person_look_alike", asked, "other")):
+        at = column.spread([found.get(word, word) != word for word in column.words], False).nonzero()[0]
+        shown = [column.words[code] for code in column.codes[at]]
+        other = [found[word] for word in shown]
+        findings.add(kind, sheet.name, sheet.rows[at], sheet.header[place], values=shown,
+                     facts=[{fact: word} for word in other], repairs=other if kind == "word_read" else ())  # fmt: skip
+    columns = list(sheet.columns)
+    columns[place] = column.renamed([read.get(word, word) for word in column.words])
+    return replace(sheet, columns=columns)
+
+
+def _alike(words: list[str]) -> list[list[str]]:
+    """Return the groups of codes that differ only in case, spaces, marks, leading zeros, O for 0, or I and l for 1."""
+    together, equally_long = "".join(words), len(set(map(len, words))) == 1
+    plain = together.isascii() and together.isalnum() and together.isupper()
+    if plain and equally_long and not any(letter in together for letter in "OIL"):
+        return []  # the usual case: nothing in these codes can be mistaken
+    groups: dict[str, list[str]] = {}
+    for word in words:
+        key = word.casefold().translate(_ALIKE)
+        groups.setdefault(key if equally_long else re.sub(r"(?<!\d)0+(?=\d)", "", key), []).append(word)
+    return [group for group in groups.values() if len(group) > 1]

@@ -15,61 +15,9 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import DataError, listed, needs
-from truechange.records.rules import (
-    COLUMNS,
-    LIMITS,
-    TABLES,
-    TOO_LARGE,
-    column_names,
-    match_column,
-    sheet_names,
-    squeezed,
-)
+from truechange.records.headings import LOOKED_AT, NONE, Header, Own, find_header
+from truechange.records.rules import LIMITS, TOO_LARGE, sheet_names, squeezed
 from truechange.records.values import Coded
-
-LOOKED_AT = 25
-
-
-def header_score(cells: Sequence[str], table: str) -> int:
-    """Count the different columns of `table` that `cells` name outright, with or without a unit behind the name."""
-    names = column_names(table)
-    keys = [(squeezed(cell), cell) for cell in cells if cell and len(cell) < 60]
-    found = {names[key] for key, _ in keys if key in names}
-    rest = [cell for key, cell in keys if key not in names and cell[-1] in ")]"]
-    return len(found | {match[0] for cell in rest if (match := match_column(cell, table))[2] == "known"})
-
-
-def find_header(rows: Sequence[Sequence[str]]) -> tuple[int, int]:
-    """Return the place of the header among the first rows and its score; the first filled row when none looks like one.
-
-    Examples
-    --------
-    >>> find_header([["Test results 2025", ""], ["Patient", "Score"], ["P001", "12"]])
-    (1, 2)
-    """
-    at, best = next((place for place, row in enumerate(rows) if any(row)), 0), 1
-    for place, row in enumerate(rows[:LOOKED_AT]):
-        score = max(header_score(row, table) for table in TABLES)
-        if score > best:
-            at, best = place, score
-        if 2 * score > sum(map(bool, row)) and score >= 4:
-            break  # most of the row names columns: no need to look on
-    return at, best
-
-
-def table_of(name: str, header: Sequence[str]) -> str:
-    """Return the table a sheet is, by its name or by its columns; empty when it is none of the four."""
-    known = sheet_names().get(squeezed(name), "")
-    if known and header_score(header, known) >= 2:
-        return known
-    fits = {}
-    for table in TABLES:
-        required = {column.name for column in COLUMNS[table].values() if column.required}
-        named = {column_names(table).get(squeezed(cell)) for cell in header}
-        if len(required) > 1 and required <= named:
-            fits[table] = header_score(header, table)
-    return max(fits, key=lambda table: fits[table]) if fits else known
-
 
 _PROTECTED = b"\xd0\xcf\x11\xe0"  # a workbook with a password, or the old binary kind, is such a container
 
@@ -183,7 +131,7 @@ class Text(NamedTuple):
             raise DataError(f"The file cannot be read as a table ({trouble}). Export it again as CSV.") from trouble
 
 
-def open_text(place: Path) -> Text:
+def open_text(place: Path, own: Own = NONE) -> Text:
     """Read, unpack and decode a text file and find its separator.
 
     Raises
@@ -195,13 +143,13 @@ def open_text(place: Path) -> Text:
     if data[:4].lower() == b"sep=":
         data = data.split(b"\n", 1)[-1]
     tried = {mark: Text(data, mark, "").rows(LOOKED_AT) for mark in SEPARATORS}
-    separator = max(SEPARATORS, key=lambda mark: (find_header(tried[mark])[1], sum(map(len, tried[mark][:5]))))
+    separator = max(SEPARATORS, key=lambda mark: (find_header(tried[mark], own).score, sum(map(len, tried[mark][:5]))))
     said = [f"{SEPARATORS[separator]}-separated"] * (separator != ",") + [f"{encoding} text"] * (encoding != "utf-8")
     return Text(data, separator, ", ".join(said))
 
 
-def quick_columns(opened: Text) -> tuple[int, list[str], list[Coded]] | None:
-    """Return place of the header, header and columns of a large well-formed file; None otherwise or without pyarrow."""
+def quick_columns(opened: Text, own: Own = NONE) -> tuple[Header, list[Coded]] | None:
+    """Return header and columns of a large well-formed file; None otherwise or without pyarrow."""
     try:
         import pyarrow as pa
         from pyarrow import csv as arrow
@@ -210,17 +158,16 @@ def quick_columns(opened: Text) -> tuple[int, list[str], list[Coded]] | None:
     if len(opened.data) < WORTHWHILE:
         return None
     first = opened.rows(LOOKED_AT)
-    at, _ = find_header(first)
-    header = first[at] if first else []
+    header = find_header(first, own)
     quoted = b'"' in opened.data
-    odd = quoted and any('"' in cell or "\n" in cell for row in first[: at + 1] for cell in row)
-    if odd or not header or not all(header):
+    odd = quoted and any('"' in cell or "\n" in cell for row in first[: header.at + 1] for cell in row)
+    if odd or not header.headings or not all(header.headings):
         return None
-    names = [str(place) for place in range(len(header))]
+    names = [str(place) for place in range(len(header.headings))]
     try:
         table = arrow.read_csv(
             pa.BufferReader(pa.py_buffer(opened.data)),
-            arrow.ReadOptions(skip_rows=at + 1, column_names=names),
+            arrow.ReadOptions(skip_rows=header.at + 1, column_names=names),
             arrow.ParseOptions(delimiter=opened.separator, newlines_in_values=quoted, ignore_empty_lines=False),
             arrow.ConvertOptions(
                 column_types=dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string())),
@@ -235,7 +182,7 @@ def quick_columns(opened: Text) -> tuple[int, list[str], list[Coded]] | None:
         whole = table.column(name).unify_dictionaries().combine_chunks()
         codes = whole.indices.fill_null(-1).to_numpy(zero_copy_only=False)
         columns.append(Coded.of(codes, whole.dictionary.to_pylist()))
-    return at, header, columns
+    return header, columns
 
 
 def _unpacked(place: Path) -> bytes:
@@ -299,7 +246,7 @@ class Sheet:
     notes: list[Note]
 
 
-def open_sheets(path: str | Path) -> list[Sheet]:
+def open_sheets(path: str | Path, own: Own = NONE) -> list[Sheet]:
     """Read every sheet of a workbook (.xlsx), a text file (.csv .tsv .txt), parquet, or a folder of them; also .gz.
 
     Raises
@@ -315,17 +262,19 @@ def open_sheets(path: str | Path) -> list[Sheet]:
                 f"The folder {place.name} holds no assessments.csv "
                 "(people.csv, ratings.csv and sessions.csv may stand beside it)."
             )
-        return [sheet for file in files for sheet in open_sheets(file)]
+        return [sheet for file in files for sheet in open_sheets(file, own)]
     kind = checked_kind(place)
     if kind in TEXTS:
-        opened = open_text(place)
+        opened = open_text(place, own)
         notes = [Note("how_read", 1, {"how": opened.how})] if opened.how else []
-        if quick := quick_columns(opened):
+        if quick := quick_columns(opened, own):
             return [_sheet(stem(place), *quick, notes)]
-        return [sheet_from_rows(stem(place), opened.rows(), notes)]
+        return [sheet_from_rows(stem(place), opened.rows(), notes, own)]
     if kind == ".parquet":
         return [_read_parquet(place)]
-    return [sheet_from_rows(name, rows, [Note(*note) for note in notes]) for name, rows, notes in workbook_rows(place)]
+    return [
+        sheet_from_rows(name, rows, [Note(*note) for note in notes], own) for name, rows, notes in workbook_rows(place)
+    ]
 
 
 def raw_rows(path: str | Path) -> list[tuple[str, list[list[str]]]]:
@@ -369,25 +318,25 @@ def stem(file: Path) -> str:
     return file.name.split(".")[0]
 
 
-def sheet_from_rows(name: str, rows: Sequence[Sequence[str]], notes: Sequence[Note] = ()) -> Sheet:
+def sheet_from_rows(name: str, rows: Sequence[Sequence[str]], notes: Sequence[Note] = (), own: Own = NONE) -> Sheet:
     """Return a sheet from rows of cells; rows with more cells than the header are noted."""
-    at, _ = find_header(rows)
-    header = list(rows[at]) if rows else []
-    body, width = rows[at + 1 :], len(header)
-    wide = [Note("ragged", at + 2 + place, {}) for place, row in enumerate(body) if any(row[width:])]
+    header = find_header(rows, own)
+    body, width = rows[header.at + 1 :], len(header.headings)
+    wide = [Note("ragged", header.at + 2 + place, {}) for place, row in enumerate(body) if any(row[width:])]
     columns = [Coded.read([row[place] if place < len(row) else "" for row in body]) for place in range(width)]
-    return _sheet(name, at, header, columns, [*notes, *wide])
+    return _sheet(name, header, columns, [*notes, *wide])
 
 
-def _sheet(name: str, at: int, header: list[str], columns: list[Coded], notes: list[Note]) -> Sheet:
-    """Return a sheet without its blank rows; marks that end above the header are no concern of ours."""
-    said = [note for note in notes if note.facts.get("last_row", at + 1) > at]
-    if at:
+def _sheet(name: str, header: Header, columns: list[Coded], notes: list[Note]) -> Sheet:
+    """Return a sheet without its blank rows; marks that end above the records' header are no concern of ours."""
+    at = header.at
+    said = [note for note in notes if note.facts.get("last_row", at + 2) > at + header.joined]
+    if at > header.joined:
         said.append(Note("header_row", at + 1, {"row": at + 1}))
     rows = np.arange(len(columns[0]) if columns else 0, dtype=np.int64) + at + 2
     if columns and not (keep := filled(columns)).all():
         columns, rows = [column.where(keep) for column in columns], rows[keep]
-    return Sheet(name, header, columns, rows, at + 1, said)
+    return Sheet(name, header.headings, columns, rows, at + 1, said)
 
 
 def _read_parquet(place: Path) -> Sheet:
@@ -409,4 +358,4 @@ def _read_parquet(place: Path) -> Sheet:
     for name in frame.columns:
         codes, distinct = pd.factorize(frame[name])
         columns.append(Coded.of(codes, [plain_text(value) for value in distinct]))
-    return _sheet(stem(place), 0, [str(name) for name in frame.columns], columns, [])
+    return _sheet(stem(place), Header(0, 0, [str(name) for name in frame.columns]), columns, [])

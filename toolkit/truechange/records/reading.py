@@ -8,17 +8,19 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from truechange.foundation.errors import DataError, check_choice, check_kind, listed
+from truechange.foundation.errors import DataError, RefusedError, check_choice, check_kind, listed
 from truechange.foundation.result import Result
 from truechange.records.checks import check_all
-from truechange.records.facts import join_people, split_people
-from truechange.records.formats import Sheet, open_sheets, table_of
+from truechange.records.facts import join_people, one_row_each, one_spelling, split_people
+from truechange.records.formats import Sheet, open_sheets
+from truechange.records.headings import NONE, WIDE, Own, header_score, looks_wide, table_of
 from truechange.records.identifiers import guard, labels_of, read_key
 from truechange.records.pairing import Pairs, pair
-from truechange.records.rules import COLUMNS, TABLES, Findings, Ledger, squeezed, word_list
-from truechange.records.table import WIDE, build, empty
+from truechange.records.rules import COLUMNS, TABLES, Findings, Ledger, sheet_names, squeezed, word_list
+from truechange.records.table import build, empty
 from truechange.records.values import ORDERS
-from truechange.records.words import NOT_LISTED, WordMap, add_unlisted, as_visit, open_map, refuse_unknown
+from truechange.records.wide import as_block, lengthened, stacked, with_site
+from truechange.records.words import NOT_LISTED, WordMap, add_unlisted, as_visit, open_map, refuse_unknown, write_map
 
 if TYPE_CHECKING:
     from truechange.measures import Measure
@@ -47,6 +49,8 @@ class Records(Result):
         Words read as others by the clinic's map or by their order: column, word, read_as, by, rows.
     unmapped : DataFrame
         Words that are not understood: column, word, guess, rows.
+    columns : DataFrame
+        What the columns of a wide sheet were taken for: sheet, column, holds, cells, sure (False: it is asked).
     """
 
     people: pd.DataFrame
@@ -63,6 +67,7 @@ class Records(Result):
 
     words: pd.DataFrame = field(default_factory=lambda: WordMap().frame("read"))
     unmapped: pd.DataFrame = field(default_factory=lambda: WordMap().frame("unknown"))
+    columns: pd.DataFrame = field(default_factory=lambda: WordMap().frame("seen"))
 
     def refuse_unmapped(self, *allowed: str) -> None:
         """Refuse to count around words or dates that are not understood; `allowed` visits were asked for by name.
@@ -153,18 +158,56 @@ def read(
     check_kind("pseudonyms", pseudonyms, (str, PathLike, type(None)), "the name of the file that holds the key")
     check_kind("words", words, (str, PathLike, type(None)), "the name of the file that says what words mean")
     findings, name, key = Findings(), Path(path).name, read_key(pseudonyms) if pseudonyms else None
-    chosen = choose_sheets(open_sheets(path), findings, name)
-    chosen["assessments"], told = split_people(chosen["assessments"], findings)
-    if told is not None and "people" in chosen:
-        chosen["people"] = join_people(chosen["people"], told, findings)
-    elif told is not None:
-        chosen = {"people": told, **chosen}
-    chosen = guard(chosen, findings, key, labels_of(words, path))
-    return read_sheets(chosen, findings, name, open_map(words, path), dates=dates or "")
+    told = open_map(words, path)
+    held = choose_sheets(open_sheets(path, told.columns), findings, name, told.columns)
+    if key is None:  # a code made with a key folds case and spaces; without one there are no names here
+        held = one_spelling(held, told, findings)
+    chosen = guard(_one_sheet_each(held, told, findings), findings, key, labels_of(words, path))
+    return _read_sheets(chosen, findings, name, told, dates=dates or "", undated=WIDE in held)
 
 
-def read_sheets(
-    chosen: dict[str, Sheet], findings: Findings, name: str, words: WordMap, *, dates: str = "", undated: bool = False
+def from_wide(
+    path: str | Path, *, mapping: str | Path, dates: str | None = None, pseudonyms: str | Path | None = None
+) -> Records:
+    """Read a wide sheet, one row a person or one a visit, by what a file says of its columns.
+
+    :func:`read` does the same with the ``clinic.toml`` beside the sheet. Where `mapping` is not there yet, what each
+    column was taken for is written into it, and nothing is read before somebody has seen that.
+
+    Parameters
+    ----------
+    path : str or Path
+        Workbook (.xlsx) or text file (.csv).
+    mapping : str or Path
+        TOML file; ``[columns]`` says what each column holds, a guess stands behind a #.
+    dates, pseudonyms
+        As in :func:`truechange.read`.
+
+    Returns
+    -------
+    Records
+        As from :func:`truechange.read`; problems name rows and columns of the wide sheet.
+
+    Raises
+    ------
+    RefusedError
+        The file `mapping` is new.
+    DataError
+        The sheet cannot be read, or a line of `mapping` says nothing that can be read.
+    """
+    place, new = Path(mapping), not Path(mapping).exists()
+    records = read(path, dates=dates, pseudonyms=pseudonyms, words=None if new else place)
+    if new:
+        write_map(place, records.unmapped, records.columns)
+        raise RefusedError(
+            f"What the columns of {Path(path).name} were taken for is now in {place.name}. Check every line, take the "
+            "# away where a guess is right, then call again."
+        )
+    return records
+
+
+def _read_sheets(
+    chosen: dict[str, Sheet], findings: Findings, name: str, words: WordMap, *, dates: str, undated: bool
 ) -> Records:
     """Read and check the sheets chosen for the tables."""
     tables = {
@@ -183,34 +226,64 @@ def read_sheets(
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
     left = tables["assessments"].left(findings)
     return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name, aside=left,
-                   words=words.frame("read"), unmapped=words.frame("unknown"))  # fmt: skip
+                   words=words.frame("read"), unmapped=words.frame("unknown"), columns=words.frame("seen"))  # fmt: skip
 
 
-def choose_sheets(sheets: list[Sheet], findings: Findings, file: str) -> dict[str, Sheet]:
-    """Return which sheet is which table.
+def choose_sheets(sheets: list[Sheet], findings: Findings, file: str, own: Own = NONE) -> dict[str, list[Sheet]]:
+    """Return which sheets hold which table, or are wide.
 
     Raises
     ------
     DataError
         No sheet holds assessments, or two hold the same table.
     """
-    chosen: dict[str, Sheet] = {}
-    for sheet in sheets:
-        table = table_of(sheet.name, sheet.header)
-        if not table:
-            findings.add("sheet_left_out", sheet.name, 1)
-        elif table in chosen:
+    kinds = [table_of(sheet.name, sheet.header, own) for sheet in sheets]
+    if WIDE in kinds:  # a sheet that is only called so holds no assessments
+        kinds = ["" if kind == "assessments" and header_score(sheet.header, kind) < 3 else kind
+                 for kind, sheet in zip(kinds, sheets, strict=True)]  # fmt: skip
+    if "assessments" in kinds:  # a wide sheet beside them is a summary
+        kinds = [table_of(sheet.name, sheet.header, own, wide=False) for sheet in sheets]
+    elif WIDE not in kinds:
+        kinds = [WIDE if kind in ("", "people") and looks_wide(sheet.header, own, by_visit=False) else kind
+                 for kind, sheet in zip(kinds, sheets, strict=True)]  # fmt: skip
+    held: dict[str, list[Sheet]] = {}
+    for kind, sheet in zip(kinds, sheets, strict=True):
+        held.setdefault(kind, []).append(sheet)
+    for sheet in held.pop("", []):
+        findings.add("sheet_left_out", sheet.name, 1)
+    for table, alike in held.items():
+        if len(alike) > 1 and any(squeezed(sheet.name) in sheet_names() for sheet in alike):
             raise DataError(
-                f"{file}: the sheets {chosen[table].name} and {sheet.name} both hold {table}. Put the rows "
+                f"{file}: the sheets {alike[0].name} and {alike[1].name} both hold {table}. Put the rows "
                 "into one sheet (a column site can tell them apart), or rename the one that should not be read."
             )
-        else:
-            chosen[table] = sheet
-    if "assessments" not in chosen:
+    if not held.keys() & {"assessments", WIDE}:
         needed = ", ".join(column.name for column in COLUMNS["assessments"].values() if column.required)
         found = listed([sheet.name for sheet in sheets]) or "nothing"
         raise DataError(
-            f"{file}: no sheet of assessments; found {found}. It needs the columns {needed}: start from "
-            f"truechange template FILE.xlsx, or {WIDE}."
+            f"{file}: no sheet of assessments; found {found}. It needs the columns {needed}, or one column a test and "
+            "visit, such as “TUG pre”: start from truechange template FILE.xlsx (--visits for one row a visit)."
         )
+    return held
+
+
+def _one_sheet_each(held: dict[str, list[Sheet]], words: WordMap, findings: Findings) -> dict[str, Sheet]:
+    """Return one long sheet a table: wide sheets made long, several of a kind stacked, facts of people taken out."""
+    long = {table: sheets for table, sheets in held.items() if table != WIDE}
+    chosen = {table: sheets[0] for table, sheets in long.items() if len(sheets) == 1}
+    blocks = {table: with_site([as_block(sheet, table) for sheet in sheets], table, findings)
+              for table, sheets in long.items() if len(sheets) > 1}  # fmt: skip
+    for sheet in held.get(WIDE, ()):
+        for table, found in lengthened(sheet, words, findings).items():
+            blocks.setdefault(table, []).extend(found)
+    told = blocks.pop("people", []) if WIDE in held else []
+    for table, found in blocks.items():
+        brought = [as_block(chosen[table], table)] if table in chosen and found else []
+        if found:
+            chosen[table] = stacked(brought + found, table, findings)
+    people = one_row_each(stacked(with_site(told, "people", findings), "people", findings), findings) if told else None
+    if WIDE not in held:
+        chosen["assessments"], people = split_people(chosen["assessments"], findings)
+    if people is not None:
+        chosen["people"] = join_people(chosen["people"], people, findings) if "people" in chosen else people
     return {table: chosen[table] for table in TABLES if table in chosen}

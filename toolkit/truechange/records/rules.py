@@ -218,6 +218,7 @@ def sheet_names() -> dict[str, str]:
 SHOWN = ("sheet", "row", "column", "value", "problem", "remedy", "severity", "kind", "repair")
 
 _RANK = {"error": 0, "warning": 1, "note": 2}
+Place = tuple[str, int, Mapping[str, str]]  # where a row was taken from: sheet, row, our column and its heading there
 
 
 @dataclass
@@ -226,7 +227,7 @@ class Findings:
 
     _columns: dict[str, list[Any]] = field(default_factory=lambda: {name: [] for name in SHOWN})
     _aside: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
-    _derived: dict[str, str] = field(default_factory=dict)
+    _derived: dict[str, tuple[str, Sequence[Place]]] = field(default_factory=dict)
 
     def add(
         self,
@@ -275,15 +276,32 @@ class Findings:
         if rule.reason and aside:
             self._aside.setdefault(sheet, {}).setdefault(rule.reason, []).append(places)
 
-    def derived(self, sheet: str, table: str) -> str:
-        """Return a name for a table taken out of `sheet`: rows set aside are its own, findings stand in the sheet."""
+    def derived(self, sheet: str, table: str, places: Sequence[Place] = ()) -> str:
+        """Return a name for a table taken out of `sheet`: rows set aside are its own, findings stand where they were.
+
+        `places` says from where its header (row 0) and its rows 1, 2 ... were taken; without it rows keep their number.
+        """
         name = f"{sheet} ({table})"
-        self._derived[name] = sheet
+        self._derived[name] = sheet, places
         return name
 
     def is_derived(self, sheet: str) -> bool:
         """Whether the rows of `sheet` were taken out of another, where they are counted already."""
-        return sheet in self._derived
+        return sheet in self._derived and not self._derived[sheet][1]
+
+    def place(self, sheet: str, row: int, column: str = "") -> tuple[str, int, str]:
+        """Return sheet, row and heading as the file has them."""
+        while sheet in self._derived:
+            sheet, places = self._derived[sheet]
+            if places:
+                sheet, row, headings = places[row]
+                column = headings.get(column, column)
+        return sheet, row, column
+
+    def other_row(self, sheet: str, row: int, here: int) -> str:
+        """Return how a row is named beside another one."""
+        (there, number, _), (mine, _, _) = self.place(sheet, row), self.place(sheet, here)
+        return str(number) if there == mine else f"{number} of {there}"
 
     def aside(self, sheet: str) -> Any:
         """Return the row numbers of `sheet` set aside so far, each once."""
@@ -310,9 +328,12 @@ class Findings:
 
     def frame(self) -> pd.DataFrame:
         """Return all findings, errors first, then by sheet and row."""
-        held = self._columns | {"sheet": [self._derived.get(name, name) for name in self._columns["sheet"]]}
+        held = self._columns
         if not held["row"]:
             return pd.DataFrame({name: pd.Series(dtype="int64" if name == "row" else "str") for name in SHOWN})
+        if self._derived:
+            places = map(self.place, held["sheet"], held["row"], held["column"])
+            held = held | dict(zip(("sheet", "row", "column"), map(list, zip(*places, strict=True)), strict=True))
         key = list(zip(map(_RANK.get, held["severity"]), held["sheet"], held["row"], strict=True))
         order = sorted(range(len(key)), key=key.__getitem__)
         return pd.DataFrame(

@@ -25,7 +25,6 @@ from truechange.records.words import WordMap, settle_occasions, unite_programmes
 TOTALS = {"total", "totals", "sum", "mean", "average", "sd", "median", "n", "count"}
 RESULTS = ["", "measured", "unable", "refused", "not_done"]
 MEASURED, UNABLE, NOT_DONE = 1, 2, 4
-WIDE = "read a wide sheet (one column a test and visit) with truechange.records.from_wide"
 
 
 @dataclass(frozen=True)
@@ -57,7 +56,10 @@ class Table:
                 shown[column.name] = answers.take(held.codes[keep], allow_fill=True)
             else:
                 shown[column.name] = held.where(keep).texts() if isinstance(held, Coded) else held[keep]
-        return pd.DataFrame(shown | {"source_row": self.rows[keep]}, copy=False)
+        rows = self.rows[keep]
+        if findings.place(self.sheet, 0) != (self.sheet, 0, ""):
+            rows = np.array([findings.place(self.sheet, row)[1] for row in rows.tolist()], dtype=np.int64)
+        return pd.DataFrame(shown | {"source_row": rows}, copy=False)
 
     def left(self, findings: Findings) -> pd.DataFrame:
         """Return the rows set aside: person, occasion, measure as far as they could be read, tested, reason."""
@@ -93,7 +95,8 @@ def build(
             columns[column.name] = _read(cells.get(column.name), column, order, len(rows), words)
         if column.required and column.kind != "value" and column.name in cells:
             held = cells[column.name]
-            findings.add("missing_required", sheet.name, rows[held.texts.empty], held.header)
+            kind = "undated" if undated and column.name == "date" else "missing_required"
+            findings.add(kind, sheet.name, rows[held.texts.empty], held.header)
     if "occasion" in cells:
         columns["occasion"] = _occasions(cells["occasion"], columns, words)
     if table == "assessments":
@@ -138,8 +141,8 @@ def _match(sheet: Sheet, table: str, findings: Findings, undated: bool) -> dict[
     if missing:
         raise DataError(
             f"Sheet {sheet.name}, header in row {sheet.header_row}: no column for {listed(missing)}. It has: "
-            f"{listed([header for header in sheet.header if header], 12)}. Rename the columns, start from "
-            f"truechange template FILE.xlsx, or {WIDE}."
+            f"{listed([header for header in sheet.header if header], 12)}. Rename the columns, or start "
+            "from truechange template FILE.xlsx."
         )
     return found
 

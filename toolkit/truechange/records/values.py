@@ -88,6 +88,7 @@ _NUMBER = re.compile(_DIGITS)
 _ONE = re.compile(rf"({_DIGITS})\s*(.*)")
 _PARTS = re.compile(rf"({_DIGITS})\s*([^\d\s.,+\-][^\d+\-]*?)\s*(?=\d|$)")
 _CLOCK = re.compile(r"(?:(\d{1,3}):)?(\d{1,2}):(\d{2}(?:[.,]\d+)?)")
+LONGEST = 5  # minutes; no timed test of the catalogue may take longer
 _LIMIT = re.compile(
     rf"(?:[<>≤≥]=?|under|over|less than|more than|at least|at most|up to)\s*{_DIGITS}.*|{_DIGITS}\s*\+", re.I
 )
@@ -119,8 +120,23 @@ def comma_is_decimal(texts: Iterable[str]) -> bool:
     return any(_COMMA.fullmatch(text) for text in held) and not any(re.fullmatch(r"-?\d+\.\d+", text) for text in held)
 
 
-def read_number(text: str, unit: str = "", given: str = "", *, comma: bool = False) -> Answer:
-    """Read one number in `unit`; `given` is the unit stated beside it, `comma` says that commas are decimal.
+def minutes_typed(texts: Iterable[str]) -> bool:
+    """Say whether a spreadsheet took minutes and seconds typed in a column for hours and minutes.
+
+    None of its times of day has seconds, and one of them would be longer than any timed test.
+
+    Examples
+    --------
+    >>> minutes_typed(["00:58:00", "01:05:00"]), minutes_typed(["00:00:58", "00:01:05"])
+    (True, False)
+    """
+    held = [found for text in texts if (found := _CLOCK.fullmatch(text)) and found[1]]
+    longest = max((60 * int(found[1]) + int(found[2]) for found in held), default=0)
+    return longest > LONGEST and not any(map(_number, (found[3] for found in held)))
+
+
+def read_number(text: str, unit: str = "", given: str = "", *, comma: bool = False, minutes: bool = False) -> Answer:
+    """Read one number in `unit`; `given` is the unit beside it, `comma`: commas are decimal, `minutes`: minutes_typed.
 
     Examples
     --------
@@ -136,7 +152,7 @@ def read_number(text: str, unit: str = "", given: str = "", *, comma: bool = Fal
         if pattern.fullmatch(plain):
             return Answer(None, kind)
     if clock := _CLOCK.fullmatch(plain):
-        return _clock(clock, unit, given)
+        return _clock(clock, unit, given, minutes=minutes)
     if unit == "points" and (of_ten := re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*/\s*10", plain)):
         plain = of_ten[1]
     if re.fullmatch(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+\.\d+", plain):
@@ -179,10 +195,13 @@ def _read(value: float, kind: str, unit: str, given: str) -> Answer:
     return Answer(value, kind, {"given": "", "shown": f"{value:g} {unit}".strip()}, repair)
 
 
-def _clock(clock: re.Match[str], unit: str, given: str) -> Answer:
+def _clock(clock: re.Match[str], unit: str, given: str, *, minutes: bool) -> Answer:
     seconds = _number(clock[3])
     if unit not in UNITS or UNITS[unit]["of"] != "time" or seconds >= 60:
         return Answer(None, "not_a_number")
+    if clock[1] and minutes:
+        seconds = 60 * int(clock[1]) + int(clock[2])
+        return _read(seconds / UNITS[unit]["size"], "clock_read", unit, given)._replace(repair="")
     if int(clock[1] or 0):
         return Answer(None, "clock_time", {"seconds": 60 * int(clock[1]) + int(clock[2])})
     return _read((60 * int(clock[2]) + seconds) / UNITS[unit]["size"], "minutes_seconds", unit, given)

@@ -1,12 +1,14 @@
-"""Word map (synonyms): what a clinic's own words for visits, tests, programmes and results mean, and which are unknown.
+"""Word map (synonyms): what a clinic's own words for visits, tests, programmes and columns mean, and which are unknown.
 
 Known synonyms stand in ``rules.toml`` and the catalogue. What only the clinic can say stands in ``clinic.toml`` beside
-the file: under ``[words.occasion]``, ``[words.measure]``, ``[words.programme]``, ``[words.result]`` their word = ours.
+the file: under ``[words.occasion]``, ``[words.measure]``, ``[words.programme]``, ``[words.result]``, ``[words.person]``
+their word = ours, and under ``[columns]`` what a column of a wide sheet holds:
+``"TUG (s) pre" = { score = "timed_up_and_go", at = "baseline", unit = "s" }``.
 """
 
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from json import dumps
 from math import isnan, nan
@@ -18,12 +20,20 @@ import pandas as pd
 
 from truechange.foundation.errors import DataError, listed
 from truechange.measures import catalogue
-from truechange.records.rules import fit_to_show, match_column, nearest, squeezed, word_list
+from truechange.records.rules import column_names, fit_to_show, match_column, nearest, squeezed, word_list
 from truechange.records.values import Coded
 
 FILE, EMPTY, NOT_LISTED, LEFT_OUT = "clinic.toml", "(empty)", "(not among the people)", "leave out"
 KNOWN = "known synonym"
-COLUMNS = ("occasion", "measure", "programme", "result")
+HEAD = {
+    "": ("What this clinic's words mean: their word = ours. Take the # away where the guess",
+         "is right, or write what is. truechange reads this file beside the data by itself."),
+    "columns": ("What the columns of a wide sheet hold. score: a test, at: the visit (baseline, discharge ...).",
+                "fact: something of the visit, such as date; of one test with test = ...; of every visit without at.",
+                "people: of the person. rating: the global rating of change. leave_out: the column is not read."),
+}  # fmt: skip
+COLUMNS = ("occasion", "measure", "programme", "result", "person")
+HOLDS = ("person", "visit", "people", "score", "fact", "rating", "leave_out")  # what a column of a wide sheet can hold
 WEEK = re.compile(r"(?:w|wks?|weeks?)\W*(\d+)|(\d+)\W*(?:/\s*52|w|wks?|weeks?)")
 NUMBERED = re.compile(r"(?:t|time|time ?point|visit|v|assessment|test)\W*(\d)")
 _ORDERED = {2: ("baseline", "discharge"), 3: ("baseline", "midway", "discharge")}
@@ -45,6 +55,10 @@ class WordMap:
         Words that were mapped: column, word, read_as, rows, by.
     unknown : list of dict
         Words that were not: column, word, rows, guess.
+    columns : mapping
+        What the clinic says that columns of wide sheets hold, by squeezed heading.
+    seen : list of dict
+        Columns of wide sheets: sheet, column, holds, cells, sure.
     meant : dict
         Visit words settled by the column of the assessments: word as read, occasion.
     days : float
@@ -55,6 +69,8 @@ class WordMap:
     own: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     read: list[dict[str, Any]] = field(default_factory=list)
     unknown: list[dict[str, Any]] = field(default_factory=list)
+    columns: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    seen: list[dict[str, Any]] = field(default_factory=list)
     meant: dict[str, str] = field(default_factory=dict)
     days: float = nan
 
@@ -74,15 +90,27 @@ class WordMap:
         if rows:
             self.unknown.append({"column": column, "word": word, "rows": rows, "guess": guess or ""})
 
+    def take(self, sheet: str, column: str, holds: Mapping[str, Any], cells: int, *, sure: bool) -> None:
+        """Remember what a column of a wide sheet was taken for, and ask where that is a guess."""
+        text = f"{{ {', '.join(f'{name} = {_quoted(value)}' for name, value in holds.items())} }}"
+        self.seen.append({"sheet": sheet, "column": column, "holds": text, "cells": cells, "sure": sure})
+        if not sure:
+            self.ask("column", column, cells, text)
+
     def frame(self, name: str) -> pd.DataFrame:
-        """Return ``read`` or ``unknown`` with equal words counted together."""
+        """Return ``read`` or ``unknown`` with equal words counted together, or ``seen`` as it is."""
         lists = {
             "read": (self.read, ["column", "word", "read_as", "by"]),
             "unknown": (self.unknown, ["column", "word", "guess"]),
+            "seen": (self.seen, ["sheet", "column", "holds", "cells", "sure"]),
         }
         rows, keys = lists[name]
-        whole = pd.DataFrame(rows, columns=[*keys, "rows"])
-        return whole.groupby(keys, sort=False)["rows"].sum().reset_index() if len(whole) else whole
+        whole = pd.DataFrame(rows, columns=[*keys, "rows"] if name != "seen" else keys)
+        return whole.groupby(keys, sort=False)["rows"].sum().reset_index() if len(whole) and name != "seen" else whole
+
+
+def _quoted(text: Any) -> str:
+    return dumps(text, ensure_ascii=False)
 
 
 def _key(column: str, word: str) -> str:
@@ -128,17 +156,43 @@ def open_map(path: str | Path | None, beside: str | Path) -> WordMap:
     for column, pairs in words.items():
         for theirs, ours in pairs.items():
             own.setdefault(column, {})[_key(column, theirs)] = _target(name, column, theirs, ours)
-    return WordMap(name, own)
+    return WordMap(name, own, columns=dict(_columns(name, told)))
+
+
+def _columns(file: str, told: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Yield what the clinic says that its columns hold, by squeezed heading."""
+    known = {"score": set(catalogue()), **{of: set(column_names(table).values()) for of, table in
+             (("people", "people"), ("fact", "assessments"))}}  # fmt: skip
+    held = told.get("columns", {})
+    if told.get("confirmed") is False:  # as the mapping of a wide sheet was agreed before
+        raise DataError(f"{file} is not confirmed. Check every line, then write confirmed = true.")
+    for heading, facts in held.items() if isinstance(held, dict) else [("", held)]:
+        kinds = [kind for kind in HOLDS if kind in facts] if isinstance(facts, dict) else []
+        if len(kinds) != 1 or set(facts) - {*kinds, "at", "unit", "test", "trial"}:
+            raise DataError(
+                f'{file}, [columns] "{heading}": a line says exactly one of {listed(HOLDS, 9)}, such as '
+                '"TUG pre" = { score = "timed_up_and_go", at = "baseline" }.'
+            )
+        if (what := facts[kinds[0]]) not in known.get(kinds[0], (what,)):
+            raise DataError(f'{file}, [columns] "{heading}": {what!r} is not known; '
+                            f"{kinds[0]} is one of {listed(sorted(known[kinds[0]]), 40)}.")  # fmt: skip
+        yield squeezed(heading), facts
 
 
 def _target(file: str, column: str, theirs: str, ours: Any) -> str:
     known = (*catalogue(), LEFT_OUT) if column == "measure" else tuple(dict.fromkeys(word_list(column).values()))
     itself = column == "occasion" and isinstance(ours, str) and _key(column, ours) == _key(column, theirs)
-    if not isinstance(ours, str) or not ours.strip() or not (ours in known or itself or column == "programme"):
+    if not isinstance(ours, str) or not ours.strip() or not (ours in known or itself or not known):
         also = ", or the word itself for a visit of its own" if column == "occasion" else ""
         choices = f"one of {listed(known, 20)}{also}" if known else "a word in quotes"
         raise DataError(f'{file}, [words.{column}]: "{theirs}" = {ours!r} is not understood; give {choices}.')
     return as_visit(ours) if itself else ours.strip()
+
+
+def own_columns(columns: pd.DataFrame) -> dict[str, Mapping[str, Any]]:
+    """Return what the columns of a wide sheet were taken for, in the form the clinic's file says it."""
+    texts = zip(columns["column"], columns["holds"], strict=True)
+    return {squeezed(column): tomllib.loads(f"it = {holds}")["it"] for column, holds in texts}
 
 
 def week_of(word: str) -> int | None:
@@ -159,7 +213,7 @@ def as_visit(text: str) -> str:
     return " ".join(text.lower().split()) if week is None else f"week {week}"
 
 
-def _counts(column: Coded) -> list[int]:
+def counts_of(column: Coded) -> list[int]:
     """Return how many rows each word of a column has."""
     return np.bincount(column.codes[~column.empty], minlength=len(column.words)).tolist()
 
@@ -183,7 +237,7 @@ def settle_occasions(words: WordMap, occasions: Coded, people: Coded, dates: Any
     """
     known = {*word_list("occasion").values(), *words.own.get("occasion", {}).values()}
     open_words = [word for word in occasions.words if word not in known]
-    rows = dict(zip(occasions.words, _counts(occasions), strict=True))
+    rows = dict(zip(occasions.words, counts_of(occasions), strict=True))
     meant = {word: words.meant[word] for word in open_words if word in words.meant}
     open_words = [word for word in open_words if word not in meant]
     numbered = {word: int(found[1]) for word in open_words if (found := NUMBERED.fullmatch(word))}
@@ -243,7 +297,7 @@ def _both(occasions: Coded, people: Coded, one: list[str], other: list[str]) -> 
 
 def unite_programmes(words: WordMap, column: Coded) -> Coded:
     """Read programme names: one spelling where only case, spaces or marks differ; blanks and likely slips are asked."""
-    counts = _counts(column)
+    counts = counts_of(column)
     usual: dict[str, str] = {}
     for word, _ in sorted(zip(column.words, counts, strict=True), key=lambda pair: -pair[1]):
         usual.setdefault(_key("", word), word)
@@ -351,33 +405,43 @@ def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, all
     )
 
 
-def write_map(path: Path, unknown: pd.DataFrame) -> int:
-    """Add every unknown word to a clinic's map as a line to fill in; lines that stand there stay as they are.
+def write_map(path: Path, unknown: pd.DataFrame, columns: pd.DataFrame | None = None) -> int:
+    """Add to a clinic's map every unknown word as a line to fill in, and every column of a wide sheet as it was taken.
+
+    Lines that stand there stay as they are.
 
     Returns
     -------
     int
-        Words added.
+        Words and columns to fill in that were added.
     """
     import tomlkit
 
     text = path.read_text(encoding="utf-8") if path.is_file() else ""
     document = tomlkit.parse(text)
     if not text:
-        document.add(
-            tomlkit.comment("What this clinic's words mean: their word = ours. Take the # away where the guess")
-        )
-        document.add(
-            tomlkit.comment("is right, or write what is. truechange reads this file beside the data by itself.")
-        )
-    words = document.setdefault("words", tomlkit.table(is_super_table=True))
+        for line in HEAD[""]:
+            document.add(tomlkit.comment(line))
     added = 0
+    for row in columns.itertuples() if columns is not None else ():
+        if row.sure and row.column not in document.get("columns", {}):
+            _table(document, "columns").add(str(row.column), tomlkit.value(str(row.holds)))
     for row in unknown.itertuples():
-        line = f"{dumps(row.word, ensure_ascii=False)} = {dumps(row.guess, ensure_ascii=False)}"
-        if line in text:
-            continue
-        table = words.setdefault(row.column, tomlkit.table())
-        table.add(tomlkit.comment(f"{line}  # {row.rows} rows"))
-        added += 1
+        line = f"{_quoted(row.word)} = {str(row.guess) if row.column == 'column' else _quoted(row.guess)}"
+        if line not in text:
+            where = ("columns",) if row.column == "column" else ("words", row.column)
+            _table(document, *where).add(tomlkit.comment(f"{line}  # {row.rows} rows"))
+            added += 1
     path.write_text(tomlkit.dumps(document), encoding="utf-8")
     return added
+
+
+def _table(document: Any, name: str, inner: str = "") -> Any:
+    """Return a table of a document of settings, made if it is not there yet, with a line on what stands in it."""
+    import tomlkit
+
+    if name not in document:
+        document[name] = tomlkit.table(is_super_table=bool(inner))
+        for line in HEAD.get(name, ()):
+            document[name].add(tomlkit.comment(line))
+    return _table(document[name], inner) if inner else document[name]
