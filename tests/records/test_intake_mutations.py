@@ -282,7 +282,7 @@ def spoil(kinds: str, name: str, new, table: str = "assessments", **where: str):
 def person_spelt(d: Damage) -> None:
     old = d.rng.choice([lambda p: p.lower(), lambda p: p.replace("0", "O", 1), lambda p: p.replace("P0", "P"),
                         lambda p: p.replace("P", "P ")])  # fmt: skip
-    d.cell("person_look_alike", "person", old)
+    d.cell("person_look_alike word_read", "person", old)  # case and spaces alone are read, and said
 
 
 def person_unknown(d: Damage) -> None:

@@ -153,7 +153,7 @@ def test_inspect_writes_the_map_and_leaves_what_stands_there(rows, tmp_path, cap
     place = folder(tmp_path, rows)
     (place / "clinic.toml").write_text('# ours\n[words.occasion]\nkeep = "midway"\n')
     assert main(["inspect", str(place), "--map"]) == 1
-    assert "1 word to fill in" in capsys.readouterr().out
+    assert "1 line to fill in" in capsys.readouterr().out
     text = (place / "clinic.toml").read_text()
     assert text.startswith('# ours\n[words.occasion]\nkeep = "midway"\n')
     assert '# "graduation" = ""  # 40 rows' in text

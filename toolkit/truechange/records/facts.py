@@ -3,12 +3,13 @@
 import re
 from collections import Counter
 from dataclasses import replace
+from itertools import chain
 
 import numpy as np
 
 from truechange.records.formats import Sheet
 from truechange.records.headings import NONE, Own
-from truechange.records.rules import DECLARED, Findings, fit_to_show, match_column, squeezed, word_list
+from truechange.records.rules import DECLARED, Findings, column_names, fit_to_show, match_column, squeezed, word_list
 from truechange.records.values import Coded
 from truechange.records.words import WordMap, counts_of
 
@@ -61,9 +62,12 @@ def split_people(sheet: Sheet, findings: Findings) -> tuple[Sheet, Sheet | None]
 
 def person_place(sheet: Sheet, own: Own = NONE) -> int | None:
     """Return which column of a sheet holds the person, the clinic's own word first; None where none does."""
-    said = ["person" in own.get(squeezed(header), ()) for header in sheet.header]
-    known = [match_column(header, "assessments")[0] == "person" for header in sheet.header]
-    return next((held.index(True) for held in (said, known) if True in held), None)
+    names = [squeezed(header) for header in sheet.header]
+    known = column_names("people")
+    sure = (at for ours in (lambda name: "person" in own.get(name, ()), lambda name: known.get(name) == "person")
+            for at, name in enumerate(names) if ours(name))  # fmt: skip
+    close = (at for at, header in enumerate(sheet.header) if match_column(header, "assessments")[0] == "person")
+    return next(chain(sure, close), None)
 
 
 def one_row_each(sheet: Sheet, findings: Findings) -> Sheet:
@@ -176,12 +180,12 @@ def one_spelling(held: dict[str, list[Sheet]], words: WordMap, findings: Finding
     """
     places = [(table, at, person_place(sheet, words.columns)) for table, sheets in held.items()
               for at, sheet in enumerate(sheets)]  # fmt: skip
-    rows, listed = Counter[str](), set[str]()
-    for table, at, place in places:
-        if place is not None:
-            column = held[table][at].columns[place]
-            rows.update(dict(zip(column.words, counts_of(column), strict=True)))
-            listed |= set(column.words) if table == "people" else set()
+    columns = [(table, held[table][at].columns[place]) for table, at, place in places if place is not None]
+    if not words.own.get("person") and _unmistakable({word for _, column in columns for word in column.words}):
+        return held
+    rows, listed = Counter[str](), {word for table, column in columns if table == "people" for word in column.words}
+    for _, column in columns:
+        rows.update(dict(zip(column.words, counts_of(column), strict=True)))
     read = {word: own for word in rows if (own := words.mapped("person", word))}
 
     def likely(word: str) -> tuple[bool, int, int]:
@@ -216,13 +220,16 @@ def _respelled(sheet: Sheet, place: int, read: dict[str, str], asked: dict[str, 
     return replace(sheet, columns=columns)
 
 
+def _unmistakable(words: set[str]) -> bool:
+    """Whether no code can be mistaken for another, as usual: equally long, capitals and digits without O, I and L."""
+    together = "".join(words)
+    plain = together.isascii() and together.isalnum() and together.isupper() and set("OIL").isdisjoint(together)
+    return plain and len(set(map(len, words))) == 1
+
+
 def _alike(words: list[str]) -> list[list[str]]:
     """Return the groups of codes that differ only in case, spaces, marks, leading zeros, O for 0, or I and l for 1."""
-    together, equally_long = "".join(words), len(set(map(len, words))) == 1
-    plain = together.isascii() and together.isalnum() and together.isupper()
-    if plain and equally_long and not any(letter in together for letter in "OIL"):
-        return []  # the usual case: nothing in these codes can be mistaken
-    groups: dict[str, list[str]] = {}
+    equally_long, groups = len(set(map(len, words))) == 1, dict[str, list[str]]()
     for word in words:
         key = word.casefold().translate(_ALIKE)
         groups.setdefault(key if equally_long else re.sub(r"(?<!\d)0+(?=\d)", "", key), []).append(word)
