@@ -100,7 +100,7 @@ def test_funnel_counts_everyone_and_never_ranks():
 
 
 def test_fewer_than_five_units_get_no_limits():
-    unit, gain = units([20, 25], [0.4, 0.6])
+    unit, gain = units([20, 25, 30, 28], [0.4, 0.6, 0.5, 0.5])  # four: one fewer than are needed
     found = funnel(unit, gain, 2)
     assert found.table()["limit95_low"].isna().all()
     assert "too few" in found.sentence()
