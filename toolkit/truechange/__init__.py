@@ -20,7 +20,9 @@ __version__ = "0.1.0"
 
 _NAMES = {  # module: its public names
     "foundation.errors": "OutcomeError DataError ChoiceError RefusedError",
+    "foundation.entry": "Entry",
     "foundation.estimate": "Estimate Origin Threshold",
+    "numerics.selection": "settle_entry",
     "measures": "list_measures measure published published_threshold sit_to_stand_power stair_power",
     "measures.settings": "settings",
     "records": "read from_wide",

@@ -304,9 +304,11 @@ def _beliefs(
     if error is None:
         return ()
     group = programme if programme is not None and programme.n >= priors.FEWEST else None
-    alone = (priors.flat(seen, error), priors.sceptical(seen, error, mcid.value, group))
+    alone = (priors.flat(seen, error), priors.sceptical(seen, error, mcid.value, group and group.everyone))
     if group is None:
         return alone
+    if group.entry is not None:  # the change alone, whatever the start, is not exchangeable after a cut on the start
+        return (priors.from_programme(seen, error, group), *alone)
     return (priors.from_programme(seen, error, group), priors.from_changes(seen, error, group), *alone)
 
 

@@ -201,9 +201,11 @@ def from_programme(seen: Seen, error: ScoreError, programme: Programme, link: fl
 
     `link` is the covariance of the two scores' errors (squared unit), for levels fitted from shared visits.
     """
-    groups = tuple(group_states(programme, error, link))
+    groups = tuple(group_states(programme.everyone, error, link))
     parts = _condensed([part for group in groups for part in group.parts(seen)])
-    return Belief("programme", parts, f"this person could be any of the {programme.n} people of {programme.name}")
+    words = f"this person could be any of the {programme.n} people of {programme.name}"
+    words += "" if programme.entry is None else f", {programme.entry.words}"
+    return Belief("programme", parts, words)
 
 
 def _condensed(parts: list[Part]) -> tuple[Part, ...]:

@@ -172,6 +172,8 @@ def predict_retest(before: float, retest: Programme) -> tuple[float, float]:
 def _hageman_arrindell(d: float, sign: int, both: float, group: Programme | None) -> tuple[Row | None, str]:
     if group is None:
         return None, "needs the programme's means and spread"
+    if group.entry is not None:
+        return None, "the programme's people were taken in for a poor first score"
     kept = 1 - both**2 / group.var_change if group.var_change > 0 else 0.0
     if kept <= 0:
         return None, "the programme's changes vary no more than measurement error"

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field, replace
 from math import hypot, inf, sqrt
 
 from truechange.foundation.distributions import sd_factors, two_sided
-from truechange.foundation.errors import ChoiceError, check_finite, check_kind
+from truechange.foundation.entry import Entry, cut_normal
+from truechange.foundation.errors import ChoiceError, RefusedError, check_finite, check_kind
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.sem import Sem, read_sem
 
@@ -30,9 +31,14 @@ class Programme:
         What to call the group in a sentence, such as ``"our leg-power programme"``.
     origin : Origin, optional
         Where the numbers come from; by default stated by the user.
+    entry : Entry, optional
+        The rule by which these people were taken in for a poor first score; the numbers above are theirs, not
+        everyone's.
 
     Raises
     ------
+    RefusedError
+        The scores before do not fit the entry rule.
     ChoiceError
         A number is missing, a spread is not positive, the correlation lies outside −1 to 1 or leaves no
         spread of change, or `n` is below 2.
@@ -52,6 +58,7 @@ class Programme:
     n: int
     name: str = "the programme"
     origin: Origin = field(default_factory=Origin.stated)
+    entry: Entry | None = None
 
     def __post_init__(self) -> None:
         check_finite(mean_before=self.mean_before, mean_after=self.mean_after, correlation=self.correlation, n=self.n)
@@ -67,6 +74,43 @@ class Programme:
             )
         if self.n < 2:
             raise ChoiceError(f"n={self.n}: a group of at least 2 people is needed.")
+        check_kind("entry", self.entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
+        if self.entry is not None:
+            self._everyone_before()
+
+    def _everyone_before(self) -> tuple[float, float]:
+        """Return mean and variance of everyone's scores before, or refuse numbers that do not fit the rule."""
+        rule = self.entry
+        if rule is None:
+            return self.mean_before, self.sd_before**2
+        if self.n < 3 or rule.second is not None:
+            raise ChoiceError("entry: give mean and sd (tc.settle_entry finds them from a second test), and n above 2.")
+        if rule.mean is not None and rule.sd is not None:
+            return rule.mean, rule.sd**2
+        mean, var = cut_normal(rule, rule.sign * self.mean_before, self.sd_before**2 * (self.n - 1) / self.n)
+        if not var > 0:
+            raise RefusedError(
+                f"Scores before with mean {self.mean_before:g} and SD {self.sd_before:g} are not those of people "
+                f"{rule.words}: give mean and sd of everyone screened."
+            )
+        return rule.sign * mean, var
+
+    @property
+    def everyone(self) -> "Programme":
+        """The group as it would be without its entry rule (Pearson-Lawley); itself where there is none.
+
+        A cut on the score before leaves the line of after on before, and the spread around it, as they are.
+        """
+        if self.entry is None:
+            return self
+        mean, var = self._everyone_before()
+        slope = self.covariance / self.sd_before**2
+        around = self.sd_after**2 * (1 - self.correlation**2) * (self.n - 1) / (self.n - 2)
+        before, after = sqrt(var), sqrt(slope**2 * var + around)
+        return replace(
+            self, mean_before=mean, mean_after=self.mean_after + slope * (mean - self.mean_before), sd_before=before,
+            sd_after=after, correlation=slope * before / after, entry=None,
+        )  # fmt: skip
 
     @property
     def mean_change(self) -> float:

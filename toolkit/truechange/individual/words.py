@@ -243,6 +243,9 @@ def _group(result: Any) -> list[str]:
     if group.n < priors.FEWEST:
         return [f"{_first_upper(group.name)} has {group.n} people, fewer than {priors.FEWEST}: too few to lean on."]
     said = []
+    if group.entry is not None:
+        allowed = "The chance from people like this one allows for that; the scores alone do not."
+        said = [f"{_first_upper(group.name)}: people {group.entry.words}. {allowed}", *group.entry.cautions()]
     if group.n < priors.SMALL:
         said.append(f"{_first_upper(group.name)} has {group.n} people; the doubt about its numbers is carried.")
     if abs(result.before - group.mean_before) > 2.5 * group.sd_before:

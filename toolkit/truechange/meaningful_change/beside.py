@@ -15,6 +15,7 @@ from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABI
 from truechange.meaningful_change.ratings import STRONG, WEAK, AnchorCheck, RatedPeople, share_estimate
 from truechange.meaningful_change.rules import LEAST_TWO_STATE, STATE_BIAS
 from truechange.numerics.curves import deviance, fit_outcomes
+from truechange.numerics.selection import beyond_cut, sharp_edge
 
 SKEWED, BENT = 1.0, 0.05  # own rules: skewness of the change, p of a bend in the curve
 LEAST_TRUE, MOST_FAILED = 0.3, 0.01
@@ -189,7 +190,7 @@ def error_cautions(error: Sem | None, rows: Rows) -> tuple[str, ...]:
     little = f"Only {percent(kept)} of the variance of the change is true; the rest is measurement error."
     notes = {
         foreign: not whose.is_own, exact: error.df is None and error.value > 0, little: 0 < kept < LEAST_TRUE,
-        impossible: anchor > 1,
+        impossible: anchor > 1 and "everyone_mean" not in rows,
     }  # fmt: skip
     return (*error.cautions, *told(notes))
 
@@ -197,7 +198,7 @@ def error_cautions(error: Sem | None, rows: Rows) -> tuple[str, ...]:
 def model_cautions(people: RatedPeople, layout: Layout, rows: Rows, failed: float) -> tuple[str, ...]:
     """Say where the assumptions of the fitted curves look strained."""
     lean, bent = skewness(people.change), curvature_p(layout)
-    bias = float(rows["present_state_bias"][0]) if "present_state_bias" in rows else 0.0
+    bias = float(rows["present_state_bias"][0]) if "present_state_bias" in rows and people.entry is None else 0.0
     skewed = f"The change is skewed ({fixed(lean, 1)}); the latent threshold may be off by about 0.05 SD of change."
     bends = f"The curve of being improved bends more than the model allows (p = {bent:.3f}): look at its picture."
     state = (
@@ -209,6 +210,14 @@ def model_cautions(people: RatedPeople, layout: Layout, rows: Rows, failed: floa
         skewed: abs(lean) > SKEWED, bends: bent < BENT,
         state: abs(bias) > STATE_BIAS and people.n < LEAST_TWO_STATE, lost: failed > MOST_FAILED,
     })  # fmt: skip
+
+
+def entry_cautions(people: RatedPeople) -> tuple[str, ...]:
+    """Say what the repair for the entry rule rests on; without a rule, whether the first scores look cut."""
+    if people.entry is not None and people.before is not None:
+        return people.entry.cautions(beyond_cut(people.entry, people.before))
+    # a before without its after has no known direction
+    return () if people.before is None or people.after is None else sharp_edge(people.before)
 
 
 def below_error(value: float, error: Sem | None, mdc: float, resolution: float = 0.0) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from truechange.meaningful_change.estimators import (
 from truechange.meaningful_change.ratings import RatedPeople
 from truechange.numerics.counts import Kinds, draw_counts, rows_at_once
 from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
+from truechange.numerics.selection import screened_draws
 
 LEAST = 10  # people, below which nothing is resampled or computed
 EXTRAS = ("anchor_reliability", "change_reliability", "present_state_bias", "adjusted_low", "adjusted_high")
@@ -41,7 +42,8 @@ def draw_quantities(layout: Layout, rows: Rows, error: Sem | None, n_boot: int, 
             spread = np.full(size, error.value**2) * (
                 1.0 if error.df is None else error.df / rng.chisquare(error.df, size)
             )
-        drawn = estimate_rows(layout, counts, spread, starts=starts)
+        screened = None if layout.entry is None else screened_draws(layout.entry, rng, size)
+        drawn = estimate_rows(layout, counts, spread, starts=starts, screened=screened)
         nothing = np.full(size, np.nan)
         scalars = np.column_stack([drawn.get(name, nothing) for name in DRAWN])
         return np.hstack([scalars, drawn.get("boundaries", np.full((size, boundaries), np.nan))])

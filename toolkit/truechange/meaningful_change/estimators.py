@@ -14,10 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from truechange.foundation.entry import Entry
 from truechange.meaningful_change.ratings import RatedPeople
 from truechange.numerics.counts import Counts, Kinds, distinct, gathered, roc_rows, split_counts
 from truechange.numerics.curves import RUNAWAY, OrderedFits, fit_ordered, fit_outcomes, fit_penalised, parted_middle
 from truechange.numerics.resampling import Floats, scratch
+from truechange.numerics.selection import Moments, before_cut
 
 Rows = dict[str, Floats]
 ASSUMED_RELIABILITY = 0.4  # published factor-analysis estimates for ratings of change lie between 0.27 and 0.48
@@ -94,19 +96,21 @@ METHODS = {
 
 @dataclass(frozen=True)
 class Layout:
-    """Distinct kinds of people: columns change, rating and, if known, before and after."""
+    """Distinct kinds of people: columns change, rating and, if known, before, after and a second test before."""
 
     kinds: Kinds
     cut: int
+    entry: Entry | None = None
 
     @classmethod
     def of(cls, people: RatedPeople, *, collapse: bool = True) -> "Layout":
         """Return the layout of one study; without `collapse` every person stays a kind of their own, in order."""
         columns = [people.change, people.rating.astype(float)]
         if people.before is not None and people.after is not None:
-            columns += [people.before, people.after]
+            columns += [people.before, people.after] + ([] if people.second is None else [people.second])
         table = np.column_stack(columns)
-        return cls(distinct(table) if collapse else Kinds(table, np.ones(people.n), np.arange(people.n)), people.cut)
+        kinds = distinct(table) if collapse else Kinds(table, np.ones(people.n), np.arange(people.n))
+        return cls(kinds, people.cut, people.entry)
 
     @cached_property
     def change(self) -> Floats:
@@ -141,7 +145,7 @@ class Layout:
     @cached_property
     def states(self) -> tuple[Floats, NDArray[np.intp]] | None:
         """The distinct pairs of scores, and which of them each kind has; None if the scores are unknown."""
-        return _distinct_at(self.kinds.rows[:, 2:]) if self.kinds.rows.shape[1] == 4 else None
+        return _distinct_at(self.kinds.rows[:, 2:4]) if self.kinds.rows.shape[1] >= 4 else None
 
     def by_group(self, counts: Counts, groups: tuple[Floats, NDArray[np.intp]]) -> tuple[Counts, Counts]:
         """Return improved and not improved people in each of the coarser `groups`; valid until the next call."""
@@ -171,6 +175,7 @@ def estimate_rows(
     *,
     starts: Starts | None = None,
     ordinal: bool = True,
+    screened: Moments | None = None,
 ) -> Rows:
     """Return every quantity for each row of counts.
 
@@ -186,6 +191,8 @@ def estimate_rows(
         Fits of the full sample. Without it a single separable sample is fitted with Firth's penalty.
     ordinal : bool, optional
         Whether to fit the ordered model.
+    screened : (mean, variance), optional
+        Draws of the first scores of everyone screened, where an entry rule is known.
 
     Returns
     -------
@@ -208,7 +215,7 @@ def estimate_rows(
         else:
             q, known = q | _reliabilities(q, error_variance), known | {"sem"}
             if layout.states is not None:
-                q |= _two_state(layout, counts, error_variance, getattr(starts, "states", None))
+                q |= _two_state(layout, counts, error_variance, getattr(starts, "states", None), screened)
                 known.add("scores")
             if ordinal and layout.levels[0].size > 1:
                 q |= _ordinal(layout, counts, q, getattr(starts, "ordered", None))
@@ -216,6 +223,8 @@ def estimate_rows(
         for method in METHODS.values():
             if method.needs in known:
                 q[method.name] = method.formula(q)
+        if layout.entry is not None and "two_state_reliability" in q:
+            q["anchor_reliability"] = q["two_state_reliability"]
         if error_variance is None:
             q["adjusted_low"], q["adjusted_high"] = (adjusted_2022(q, rel) for rel in RELIABILITY_RANGE)
     return q
@@ -305,40 +314,81 @@ def normal_threshold(rows: Rows, change_reliability: float, anchor_reliability: 
     return float(rows["mean"][0] - ndtri(rows["improved"][0]) * reach)
 
 
-def _two_state(layout: Layout, counts: Floats, error_variance: Floats, start: Floats | None) -> Rows:
-    """Return the threshold from both scores; b' S inverse(Sigma) carries the slopes to the true scores."""
-    states = layout.states
-    if states is None:
-        return {}
-    pairs = states[0]
-    hits, misses = layout.by_group(counts, states)
-    total = hits + misses
-    fits = fit_outcomes(pairs, hits, misses, link="probit", start=start)
-    n = total.sum(axis=1)
-    middle = pairs.mean(axis=0)
+class States(NamedTuple):
+    """Means, variances and covariance of both scores of everyone, and the mean true scores of those taken in."""
+
+    mean_1: Floats
+    mean_2: Floats
+    var_1: Floats
+    var_2: Floats
+    cov: Floats
+    true_1: Floats
+    true_2: Floats
+
+
+def _states_of(
+    layout: Layout, counts: Floats, total: Floats, error_variance: Floats, screened: Moments | None
+) -> States:
+    """Return the moments behind each row; with an entry rule those of everyone before the cut.
+
+    Selection on the first score leaves the line of the second on the first as it is (Pearson-Lawley): with the slope
+    s and the first score's mean μ and variance v of everyone, the second has mean x̄₂ + s(μ − x̄₁) and variance s²v plus
+    what is left around the line. The true first scores of those taken in have mean μ + (1 − SEM²/v)(x̄₁ − μ).
+    """
+    pairs = layout.states[0] if layout.states is not None else np.empty((0, 2))
+    n, middle = total.sum(axis=1), pairs.mean(axis=0)
     first, second = (pairs - middle).T
     mean_1, mean_2 = total @ first / n, total @ second / n
     var_1 = (total @ first**2 - n * mean_1**2) / (n - 1)
     var_2 = (total @ second**2 - n * mean_2**2) / (n - 1)
     cov = (total @ (first * second) - n * mean_1 * mean_2) / (n - 1)
-    true_1, true_2 = var_1 - error_variance, var_2 - error_variance
-    det = true_1 * true_2 - cov**2
+    if layout.entry is None:
+        return States(mean_1 + middle[0], mean_2 + middle[1], var_1, var_2, cov, mean_1 + middle[0], mean_2 + middle[1])
+    again = None
+    if layout.kinds.rows.shape[1] > 4:
+        start, repeat = layout.kinds.rows[:, 2] - middle[0], layout.kinds.rows[:, 4]
+        mean = counts @ repeat / n
+        again = mean, (counts @ (start * repeat) - n * mean_1 * mean) / n
+    seen, seen_2 = mean_1 + middle[0], mean_2 + middle[1]
+    mean, var = before_cut(layout.entry, seen, var_1 * (n - 1) / n, error_variance, second=again, screened=screened)
+    slope = cov / var_1
+    left = (var_2 - slope * cov) * (n - 1) / (n - 2)
+    true_1 = mean + (1 - error_variance / var) * (seen - mean)
+    return States(mean, seen_2 + slope * (mean - seen), var, slope**2 * var + left, slope * var, true_1, seen_2)
+
+
+def _two_state(
+    layout: Layout, counts: Floats, error_variance: Floats, start: Floats | None, screened: Moments | None
+) -> Rows:
+    """Return the threshold from both scores; b' S inverse(Sigma) carries the slopes to the true scores."""
+    states = layout.states
+    if states is None:
+        return {}
+    hits, misses = layout.by_group(counts, states)
+    total = hits + misses
+    fits = fit_outcomes(states[0], hits, misses, link="probit", start=start)
+    one = _states_of(layout, counts, total, error_variance, screened)
+    true_1, true_2 = one.var_1 - error_variance, one.var_2 - error_variance
+    det = true_1 * true_2 - one.cov**2
     b1, b2 = fits.slope.T
-    pulled_1, pulled_2 = var_1 * b1 + cov * b2, cov * b1 + var_2 * b2
-    beta_1, beta_2 = (true_2 * pulled_1 - cov * pulled_2) / det, (true_1 * pulled_2 - cov * pulled_1) / det
-    level = fits.intercept + b1 * (mean_1 + middle[0]) + b2 * (mean_2 + middle[1])
+    pulled_1, pulled_2 = one.var_1 * b1 + one.cov * b2, one.cov * b1 + one.var_2 * b2
+    beta_1 = (true_2 * pulled_1 - one.cov * pulled_2) / det
+    beta_2 = (true_1 * pulled_2 - one.cov * pulled_1) / det
+    level = fits.intercept + b1 * one.mean_1 + b2 * one.mean_2
+    level = level + beta_1 * (one.true_1 - one.mean_1) + beta_2 * (one.true_2 - one.mean_2)
     sound = (true_1 > 0) & (true_2 > 0) & (det > 0) & (beta_2 > 0)
-    signal = beta_1**2 * true_1 + 2 * beta_1 * beta_2 * cov + beta_2**2 * true_2
+    signal = beta_1**2 * true_1 + 2 * beta_1 * beta_2 * one.cov + beta_2**2 * true_2
     # what the observed scores already explain: beta' Lambda Sigma beta = b' S b
     seen = b1 * pulled_1 + b2 * pulled_2
     found = {
-        "mean_before": mean_1 + middle[0],
-        "mean_after": mean_2 + middle[1],
+        "mean_before": one.true_1,
+        "mean_after": one.true_2,
         "states_level": level,
         "states_after": beta_2,
         "present_state_bias": 1 + beta_1 / beta_2,
         "two_state_reliability": signal / (1 + seen),
     }
+    found |= {} if layout.entry is None else {"everyone_mean": one.mean_1, "everyone_variance": one.var_1}
     found = {name: np.where(sound, values, np.nan) for name, values in found.items()}
     return found | {"states_theta": np.column_stack([fits.intercept, fits.slope])}
 

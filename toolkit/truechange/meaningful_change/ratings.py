@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
+from truechange.foundation.entry import Entry
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
@@ -22,6 +23,7 @@ from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
 from truechange.numerics.intervals import mean_limits, wilson_limits
 from truechange.numerics.resampling import Floats
+from truechange.numerics.selection import checked_entry
 from truechange.numerics.small_cells import protect
 
 if TYPE_CHECKING:
@@ -48,6 +50,10 @@ class RatedPeople:
         Lowest rating that counts as improved.
     set_aside : tuple of (str, int)
         Reasons and how many people each left out.
+    entry : Entry or None
+        The rule by which they were taken in.
+    second : ndarray or None
+        Scores of a second test before the programme, turned alike.
     """
 
     change: Floats
@@ -56,6 +62,8 @@ class RatedPeople:
     before: Floats | None = None
     after: Floats | None = None
     set_aside: tuple[tuple[str, int], ...] = ()
+    entry: Entry | None = None
+    second: Floats | None = None
 
     @property
     def n(self) -> int:
@@ -73,8 +81,9 @@ class RatedPeople:
 
 
 def rated_people(
-    improvement: ArrayLike, anchor: ArrayLike, *, cut: int = 1, before: Any = None, after: Any = None
-) -> RatedPeople:
+    improvement: ArrayLike, anchor: ArrayLike, *, cut: int = 1, before: Any = None, after: Any = None,
+    entry: Entry | None = None,
+) -> RatedPeople:  # fmt: skip
     """Line up changes and ratings, person by person; incomplete people are set aside and counted.
 
     Raises
@@ -88,7 +97,8 @@ def rated_people(
     check_finite(cut=cut)
     if isinstance(cut, bool) or int(cut) != cut:
         raise ChoiceError(f"cut={cut!r} must be a whole number: the lowest rating that counts as improved.")
-    given = {"improvement": improvement, "anchor": anchor, "before": before, "after": after}
+    second = None if entry is None else entry.second
+    given = {"improvement": improvement, "anchor": anchor, "before": before, "after": after, "second": second}
     known = {name: values for name, values in given.items() if values is not None}
     if absent := [name for name in ("improvement", "anchor") if name not in known]:
         raise DataError(f"No {' and no '.join(absent)} was given: both are needed, one value a person.")
@@ -112,7 +122,22 @@ def rated_people(
         raise DataError("Nobody has both a change score and a rating, so no MCID can be estimated.")
     scores = [columns[name][keep] if name in columns else None for name in ("before", "after")]
     aside = tuple((reason, int(count)) for reason, count in reasons.items() if count)
-    return RatedPeople(change[keep], rating[keep].astype(int), int(cut), *_oriented(change[keep], *scores), aside)
+    turned = _oriented(change[keep], *scores)
+    people = RatedPeople(change[keep], rating[keep].astype(int), int(cut), *turned, aside)
+    return people if entry is None else _taken_in(people, entry, scores[0], columns.get("second", change)[keep])
+
+
+def _taken_in(people: RatedPeople, entry: Entry, before: Floats | None, second: Floats) -> RatedPeople:
+    """Add the entry rule, in the direction of the scores."""
+    if people.before is None or people.after is None:
+        raise DataError("An entry rule speaks of the first score: give before= and after= with entry=.")
+    if not np.array_equal(people.before, entry.sign * before):
+        ways = {1: ("higher", "below"), -1: ("lower", "above")}[-entry.sign]
+        raise ChoiceError(f"entry: taken={entry.taken!r}, but {ways[0]} scores are better here; taken={ways[1]!r}?")
+    again = entry.sign * second if entry.source == "second" else None
+    if again is not None and np.isnan(again).any():
+        raise DataError(f"entry: second is missing for {int(np.isnan(again).sum())} people whose change is known.")
+    return replace(people, entry=checked_entry(entry, people.before), second=again)
 
 
 def numbers(name: str, values: ArrayLike) -> Floats:

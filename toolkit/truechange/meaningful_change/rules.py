@@ -13,6 +13,7 @@ from truechange.numerics.curves import fit_outcomes, separable
 from truechange.numerics.resampling import Floats
 
 LEAST_SEPARATED, LEAST_TWO_STATE, LEAST_ROC = 30, 150, 20
+LEAST_TAKEN_IN = 80  # people for two states with an entry rule, where no other method is right
 STATE_BIAS = 0.15
 
 
@@ -81,8 +82,11 @@ def _strained(name: str, people: RatedPeople, tied: dict[str, Cuts]) -> str:
     needs = METHODS[name].needs
     if needs == "category" and _in_category(name, people) < NEEDED_IN_CATEGORY:
         return f"do not use: only {_in_category(name, people)} people in a rating"
-    if needs == "scores" and people.n < LEAST_TWO_STATE:
-        return f"do not use: fewer than {LEAST_TWO_STATE} people"
+    least = LEAST_TWO_STATE if people.entry is None else LEAST_TAKEN_IN
+    if needs == "scores" and people.n < least:
+        return f"do not use: fewer than {least} people"
+    if people.entry is not None and (needs in ("sem", "ratings") or name == "predictive_adjusted_2022"):
+        return "do not use: people were taken in for a poor first score, and its curve is not everybody's"
     if needs == "roc":
         cuts, fewer = tied[name.removeprefix("roc_")], min(people.improved.sum(), (~people.improved).sum())
         parts = [f"cuts from {cuts.low[0]:g} to {cuts.high[0]:g} tie"] if cuts.high[0] > cuts.low[0] else []
@@ -94,8 +98,9 @@ def _strained(name: str, people: RatedPeople, tied: dict[str, Cuts]) -> str:
 def choose(people: RatedPeople, check: AnchorCheck, rows: Rows, uses: dict[str, str], parted: bool) -> tuple[str, str]:
     """Return the recommended method and an empty text, or an empty name and why nothing is recommended.
 
-    Two states where people seem to rate how they are (and there are enough of them); else the latent threshold; else,
-    without the test's SEM, the 2022 adjustment over a range of anchor reliability; else nothing.
+    Two states where people were taken in by a known rule, or seem to rate how they are (and there are enough of them);
+    else the latent threshold; else, without the test's SEM, the 2022 adjustment over a range of anchor reliability;
+    else nothing.
     """
     if nothing := no_estimate(people, rows):
         return "", nothing
@@ -105,9 +110,13 @@ def choose(people: RatedPeople, check: AnchorCheck, rows: Rows, uses: dict[str, 
         return "", f"{percent(check.improved.value)} rated themselves improved, outside 10% to 90%"
     if parted and people.n < LEAST_SEPARATED:
         return "", f"the groups do not overlap and there are fewer than {LEAST_SEPARATED} people"
+    if people.entry is not None and "change_reliability" not in rows:
+        return "", "people were taken in for a poor first score, and the repair for that needs the test's SEM (sem=)"
+    if people.entry is not None and people.n < LEAST_TAKEN_IN:
+        return "", f"people were taken in for a poor first score, and the repair needs {LEAST_TAKEN_IN} people"
     method = "latent_threshold" if "change_reliability" in rows else "predictive_adjusted_2022"
     bias = float(rows["present_state_bias"][0]) if "present_state_bias" in rows else 0.0
-    if abs(bias) > STATE_BIAS and people.n >= LEAST_TWO_STATE:
+    if people.entry is not None or (abs(bias) > STATE_BIAS and people.n >= LEAST_TWO_STATE):
         method = "latent_threshold_two_state"
     if uses[method].startswith("not computed"):
         return "", uses[method].removeprefix("not computed: ")
@@ -146,6 +155,7 @@ def boundary_table(people: RatedPeople, layout: Layout, rows: Rows, limits: Floa
         above = int(np.sum(people.rating >= rating))
         few = min(people.n - above, above)
         use = f"not estimable here: only {few} people on one side" if few < NEEDED_IN_CATEGORY else "estimable"
+        use = use if people.entry is None else "not estimable here: people were taken in for a poor first score"
         value = float(rows["boundaries"][0, column])
         alone = _separate_fit(layout, rows, int(rating))
         told.append((int(rating), value, *limits[:, column], people.n - above, above, alone, use))

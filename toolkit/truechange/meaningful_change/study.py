@@ -8,7 +8,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_confidence, check_resamples
+from truechange.foundation.entry import Entry, sentence_before_cut
+from truechange.foundation.errors import (
+    ChoiceError,
+    RefusedError,
+    check_choice,
+    check_confidence,
+    check_kind,
+    check_resamples,
+)
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result
@@ -17,6 +25,7 @@ from truechange.meaningful_change.beside import (
     below_error,
     calibration,
     credibility_sheet,
+    entry_cautions,
     error_cautions,
     model_cautions,
     parted_caution,
@@ -84,6 +93,8 @@ class McidStudy(Result):
         Why no value is recommended; empty if one is.
     n, mean, sd : int, float, float
         People used, mean and SD of their change: an MCID moves with them, so they are reported with it.
+    taken_in : str
+        The entry rule, with mean and SD of everyone before the cut; empty without one.
     """
 
     estimates: pd.DataFrame
@@ -112,6 +123,7 @@ class McidStudy(Result):
     confidence: float
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
+    taken_in: str = ""
 
     def table(self) -> pd.DataFrame:
         """Return one row a method, unrounded: estimate, low, high, n, bias_direction, use."""
@@ -163,6 +175,7 @@ class McidStudy(Result):
             )
         share, spread = percent(self.anchor.improved.value), f"{fixed(self.mean, 1)}{unit} (SD {fixed(self.sd, 1)})"
         said = [first, f"{share} of them rated themselves improved; their mean change was {spread}."]
+        said += [self.taken_in] if self.taken_in else []
         shown = self.estimates["estimate"].drop("detectability_limit").dropna()
         if len(shown) > 1:
             low, high = fixed(float(shown.min()), 1), fixed(float(shown.max()), 1)
@@ -220,6 +233,7 @@ def mcid(
     improvement: ArrayLike, anchor: ArrayLike, cut: int = 1, sem: "float | Estimate | None" = None,
     sem_df: float | None = None, before: ArrayLike | None = None, after: ArrayLike | None = None, n_boot: int = 2000,
     seed: int = 0, confidence: float = 0.95, *, unit: str = "", protocol: str = "", resolution: float = 0.0,
+    entry: Entry | None = None,
 ) -> McidStudy:  # fmt: skip
     r"""Estimate the smallest change that people themselves call an improvement, by every method side by side.
 
@@ -248,6 +262,9 @@ def mcid(
         Unit of the test, and how it is done; they travel with the threshold.
     resolution : float, optional
         Step in which the test is scored, for what error alone would give; 0 for a scale without steps.
+    entry : Entry, optional
+        The rule by which people were taken in for a poor first score. The two-state estimator is then recommended,
+        with mean and SD of everyone before the cut; needs `sem`, `before`, `after` and 80 people.
 
     Returns
     -------
@@ -276,7 +293,10 @@ def mcid(
       with :math:`\mathrm{rel}_T = (\beta s)^2/(1 + (\beta s)^2)/\mathrm{rel}_D`. It is the mean personal threshold
       on the scale of true change if true change, errors and thresholds are normal and independent;
     - two states: the same with both scores in the probit, for people who rate how they are; all ratings: the same
-      with an ordered probit, every boundary between ratings from one fit.
+      with an ordered probit, every boundary between ratings from one fit;
+    - with an entry rule (own derivation, checked by simulation): a cut on the first score leaves the probit on both
+      scores and the line of the second on the first as they are, so two states with the moments of everyone before the
+      cut (Pearson-Lawley), read at the mean true scores of those taken in. Those moments are redrawn with the people.
 
     Intervals: t and Welch for the two means, percentile bootstrap over people for the rest (the whole procedure is
     repeated), SEM squared redrawn as :math:`\mathrm{SEM}^2\,df/\chi^2_{df}` in each resample.
@@ -296,7 +316,10 @@ def mcid(
     """
     check_confidence(confidence)
     check_resamples(n_boot, seed)
-    people = rated_people(improvement, anchor, cut=cut, before=before, after=after)
+    check_kind("entry", entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
+    if entry is not None and not entry.step:
+        entry = replace(entry, step=resolution)
+    people = rated_people(improvement, anchor, cut=cut, before=before, after=after, entry=entry)
     error = None if sem is None else read_sem(sem, sem_df, unit=unit)
     unit = unit or ("" if error is None else error.estimate.unit)
     check, layout = check_people(people, confidence=confidence), Layout.of(people)
@@ -318,7 +341,7 @@ def mcid(
     sizes = size_references(people, error, confidence)
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0
     cautions = [*([f"No MCID is given: {refused}."] if refused else []), *(recommended.cautions if recommended else ())]
-    cautions += check.cautions + parted_caution(ends)
+    cautions += check.cautions + parted_caution(ends) + entry_cautions(people)
     if people.n >= LEAST and 0 < rows["improved"][0] < 1 and rows["sd"][0] > 0:
         cautions += error_cautions(error, rows) + model_cautions(people, layout, rows, failed)
         value = nan if recommended is None else recommended.value
@@ -335,8 +358,19 @@ def mcid(
         area=_area(layout, people.n, confidence), refused=refused, n=people.n, mean=float(rows["mean"][0]),
         sd=float(rows["sd"][0]), cut=people.cut, unit=unit, confidence=confidence,
         cautions=tuple(dict.fromkeys(cautions)), sources=_sources(check, estimates, ends is not None),
+        taken_in=_taken_in(people, rows, unit),
         **{name: _extra(name, rows, limits, people.n, confidence) for name in EXTRAS[:3]},
     )  # fmt: skip
+
+
+def _taken_in(people: RatedPeople, rows: Rows, unit: str) -> str:
+    """Say the entry rule and what everyone was like before the cut; empty without a rule or where nothing fits."""
+    if people.entry is None or not isfinite(rows.get("everyone_mean", np.full(1, nan))[0]):
+        return ""
+    return sentence_before_cut(people.entry, *(float(rows[f"everyone_{name}"][0]) for name in MOMENTS), unit)
+
+
+MOMENTS = ("mean", "variance")
 
 
 def _sources(check: AnchorCheck, estimates: pd.DataFrame, parted: bool) -> tuple[str, ...]:
@@ -380,7 +414,8 @@ def _estimates(
 
 def _known_bias(people: RatedPeople, rows: Rows) -> pd.DataFrame:
     """Return each method's known bias in a population like these people, and which way it points."""
-    population = population_of(rows) if people.n >= LEAST else None
+    known = people.n >= LEAST and people.entry is None  # with a rule, no bias is known in closed form
+    population = population_of(rows) if known else None
     bias = dict.fromkeys(METHODS, nan) if population is None else known_bias(people, rows, population)
     ways = {name: direction(value, float(rows["sd"][0])) for name, value in bias.items()}
     return pd.DataFrame({"known_bias": bias, "direction": ways}).loc[list(METHODS)]

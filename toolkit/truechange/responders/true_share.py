@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtri, ndtr, ndtri
 
-from truechange.foundation.errors import DataError, check_confidence
+from truechange.foundation.entry import Entry, sentence_before_cut
+from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result, told
-from truechange.foundation.sem import read_sem
+from truechange.foundation.sem import Sem, read_sem
 from truechange.numerics.intervals import Floats
+from truechange.numerics.resampling import percentile_limits
+from truechange.numerics.selection import TakenIn, beyond_cut, resampled_taken_in
 from truechange.responders.counting import how_many, numbers, proportion
 
 if TYPE_CHECKING:
@@ -121,12 +124,15 @@ class TrueShare(Result, Estimate):
         Part of the observed variance of change that is true change; 0 or less means none can be seen.
     cautions : tuple of str
         What a reader must know.
+    taken_in : str
+        The entry rule, with mean and SD of everyone before the cut; empty without one.
     """
 
     observed: Estimate
     plug_in: float
     reliability: float
     cautions: tuple[str, ...] = ()
+    taken_in: str = ""
     sources: tuple[str, ...] = field(default=("newcombe1998a",), repr=False)
 
     def table(self) -> pd.DataFrame:
@@ -143,7 +149,7 @@ class TrueShare(Result, Estimate):
             "measurement error moves people over the line in both directions."
         )
         true = f"About {percent(self.value)} of the people measured truly changed by more than the MCID ({interval})."
-        return true, observed
+        return (true, observed, *((self.taken_in,) if self.taken_in else ()))
 
     def __str__(self) -> str:
         return Result.__str__(self)
@@ -181,7 +187,7 @@ def measured_changes(improvement: Any) -> tuple[Floats, int]:
 
 def true_responder_share(
     improvement: Any, *, sem: "Estimate | float", mcid: "Threshold | float", sem_df: float | None = None,
-    confidence: float = 0.95,
+    confidence: float = 0.95, before: Any = None, entry: Entry | None = None, seed: int = 0,
 ) -> TrueShare:  # fmt: skip
     """Estimate the share of people whose true change is above the MCID.
 
@@ -197,6 +203,12 @@ def true_responder_share(
         Degrees of freedom of the SEM; taken from an Estimate. Without them the SEM counts as known exactly.
     confidence : float, optional
         Level of the interval.
+    before : array-like of float, shape (n,), optional
+        First scores of the same people, in the test's unit; needed with `entry`.
+    entry : Entry, optional
+        The rule by which people were taken in for a poor first score: regression to the mean is then taken out.
+    seed : int, optional
+        Of the bootstrap that gives the interval with `entry` (2,000 resamples).
 
     Returns
     -------
@@ -205,9 +217,9 @@ def true_responder_share(
     Raises
     ------
     DataError
-        Fewer than 3 people measured, or all changes equal.
+        Fewer than 3 people measured, all changes equal, or the first scores do not fit the entry rule.
     RefusedError
-        The MCID is for a group or between groups.
+        The MCID is for a group or between groups; with `entry`, fewer than 30 people.
 
     Notes
     -----
@@ -216,7 +228,9 @@ def true_responder_share(
     and interval come from the distribution function of the share. In large samples the value is
     ``1 − Φ((MCID − mean) / √(s² − 2 SEM²))``.
     Own derivation, checked by simulation: its interval covers the true share where an interval around the
-    observed share does not.
+    observed share does not. With an entry rule: mean over people of the chance that a true change of mean E[Δ|x₁]
+    exceeds the MCID (:func:`truechange.numerics.selection.taken_in`); percentile bootstrap over people, with the SEM,
+    the MCID and everyone's mean and SD drawn anew.
 
     Examples
     --------
@@ -229,21 +243,68 @@ def true_responder_share(
     """
     check_confidence(confidence)
     limit, error = person_threshold(mcid, "mcid", name="mcid"), read_sem(sem, sem_df)
+    if (before is None) != (entry is None):
+        raise ChoiceError("before= and entry= go together: the rule speaks of the first scores.")
     changes, away = measured_changes(improvement)
     sd = float(np.std(changes, ddof=1))
     if sd == 0:
         raise DataError("All changes are equal: nothing can be said about how true change varies.")
+    observed = proportion(how_many(changes, limit.value), changes.size, confidence)
+    facts: dict[str, Any] = {
+        "confidence": confidence, "n": changes.size, "df": error.df,
+        "observed": replace(observed, method="Wilson score, observed changes"),
+    }  # fmt: skip
+    if entry is not None:
+        return _taken_in(numbers(improvement), numbers(before), entry, error, limit, facts, seed)
     true_variance = sd**2 - 2 * error.value**2
     plug_in = float(ndtr((changes.mean() - limit.value) / sqrt(true_variance))) if true_variance > 0 else nan
     spread = true_spread(changes, error.value, error.df)
     middle, low, high = share_beyond(spread, limit.value, spread_of(limit), confidence)
-    observed = proportion(how_many(changes, limit.value), changes.size, confidence)
     return TrueShare(
-        value=middle, low=low, high=high, confidence=confidence, n=changes.size, df=error.df,
-        method="normal true change, measurement error removed; hierarchical",
-        observed=replace(observed, method="Wilson score, observed changes"),
+        value=middle, low=low, high=high, method="normal true change, measurement error removed; hierarchical",
         plug_in=plug_in, reliability=true_variance / sd**2,
-        cautions=(*_cautions(changes, away, true_variance / sd**2, error.df, limit), *error.cautions),
+        cautions=(*_cautions(changes, away, true_variance / sd**2, error.df, limit), *error.cautions), **facts,
+    )  # fmt: skip
+
+
+FEWEST_TAKEN_IN, RESAMPLES = 30, 2000
+
+
+def _taken_in(
+    change: Floats, before: Floats, entry: Entry, error: Sem, limit: Threshold, facts: dict[str, Any], seed: int
+) -> TrueShare:
+    """Return the true share of people taken in for a poor first score, regression to the mean removed."""
+    if before.size != change.size:
+        raise DataError(f"before has {before.size} scores for {change.size} people; one each is needed.")
+    whole = np.isfinite(change)
+    first, change, away = entry.sign * before[whole], change[whole], int((~whole).sum())
+    if first.size < FEWEST_TAKEN_IN or not np.isfinite(first).all():
+        raise RefusedError(
+            f"With an entry rule {FEWEST_TAKEN_IN} people with both scores are needed; there are "
+            f"{int(np.isfinite(first).sum())}."
+        )
+    se = spread_of(limit)
+
+    def share(found: TakenIn, rng: np.random.Generator | None = None) -> Floats:
+        size = len(found.left)
+        bar = limit.value + (np.zeros(size) if rng is None else se * rng.normal(size=size))
+        spread = np.maximum(np.sqrt(found.left), 1e-9)[:, None]
+        return ndtr((found.expected - bar[:, None]) / spread).mean(axis=1)
+
+    found, drawn = resampled_taken_in(
+        entry.of_people(whole), first, first + change, error, share, n_boot=RESAMPLES, seed=seed
+    )
+    low, high = (float(end) for end in percentile_limits(drawn, facts["confidence"]))
+    value, varies = float(share(found)[0]), float(found.left[0] + np.var(found.expected[0], ddof=1))
+    reliability, failed = varies / float(np.var(change, ddof=1)), float(np.isnan(drawn).mean())
+    cautions = _cautions(change, away, reliability, error.df, limit)
+    lost = f"{percent(failed)} of the resamples gave no share, so the interval may be too narrow."
+    return TrueShare(
+        value=value, low=low, high=high, plug_in=value, reliability=reliability,
+        method="normal true change, measurement error and regression to the mean removed; bootstrap over people",
+        taken_in=sentence_before_cut(entry, float(found.mean[0]), float(found.variance[0])),
+        cautions=(*cautions, *error.cautions, *entry.cautions(beyond_cut(entry, first)), *told({lost: failed > 0.01})),
+        **facts,
     )  # fmt: skip
 
 
