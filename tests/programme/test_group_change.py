@@ -206,9 +206,29 @@ def test_true_dependence_on_the_start_is_found_where_the_plain_slope_is_fooled()
     assert found.slope.low < 0 < found.slope.high
     leaning = start_dependence(before, after - 0.4 * (true - 11), 1.2)
     assert leaning.slope.value == pytest.approx(-0.4, abs=0.08)
-    entry = start_dependence(before, after, 1.2, entry={"cut": 10, "mean": 11, "sd": 2.8}, unit="stands")
-    assert "stands" in entry.sentence()
-    assert len(entry.table()) == 3
+
+
+@pytest.mark.parametrize("known", [{}, {"mean": 11.0, "sd": 2.77}, {"mean": 11.0, "sd": 2.77, "n": 900}])
+def test_the_entry_rule_gives_back_slope_and_mean_gain_of_people_taken_in(known):
+    # true: N(11, 2.5²), error 1.2, everyone gains 2 - 0.2 (start - 11); those at 10 or less are taken in
+    rng = np.random.default_rng(13)
+    true = rng.normal(11, 2.5, 40_000)
+    gain = 2 - 0.2 * (true - 11) + rng.normal(0, 1, true.size)
+    before, after = true + rng.normal(0, 1.2, true.size), true + gain + rng.normal(0, 1.2, true.size)
+    taken = before <= 10
+    blind = start_dependence(before[taken], after[taken], 1.2, n_boot=100)
+    assert blind.slope.value > 0.1  # of the wrong sign: the cut narrows the first scores, not their error
+    assert any("end sharply at 10" in text and "too high" in text for text in blind.cautions)
+    found = start_dependence(before[taken], after[taken], 1.2, entry=tc.Entry(10, **known), unit="stands", n_boot=100)
+    assert found.slope.value == pytest.approx(-0.2, abs=0.03)
+    assert found.beyond_selection.value == pytest.approx(gain[taken].mean(), abs=0.04)
+    by_rule = gain_from_selection(10, 11, 2.77, 1 - 1.2**2 / 2.77**2)
+    assert found.from_selection.value == pytest.approx(by_rule, abs=0.04)
+    assert f"without that the mean improvement is {found.beyond_selection}" in found.sentence()
+    assert ("everyone screened" in found.says[1]) == bool(known)
+    assert len(found.table()) == 4
+    assert any("known exactly" in text for text in found.cautions) == ("sd" in known and "n" not in known)
+    assert not any("end sharply" in text for text in found.cautions)
 
 
 def test_holm_agrees_with_statsmodels():

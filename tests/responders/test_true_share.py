@@ -130,3 +130,37 @@ def test_coverage_again():
     found = module.coverage_table(2000 if FULL else 150, cells, seed=77)
     assert found["coverage"].min() >= (0.92 if FULL else 0.88)
     assert found.loc[found["people"] == 150, "observed_share_coverage"].min() < 0.85
+
+
+def test_people_taken_in_for_a_low_score_lose_the_regression_to_the_mean():
+    rng = np.random.default_rng(31)
+    true = rng.normal(10, 3, 40_000)
+    before = true + rng.normal(0, 1, true.size)
+    change = 1.6 + rng.normal(0, 2, true.size)
+    here = before <= 9
+    first, gained, real = before[here], (true + change + rng.normal(0, 1, true.size) - before)[here], change[here] > 2
+    blind = tc.true_responder_share(gained, sem=1.0, mcid=2)
+    assert blind.value > real.mean() + 0.04
+    for entry in (tc.Entry(9), tc.Entry(9, mean=10, sd=10**0.5)):
+        found = tc.true_responder_share(gained[:3000], sem=1.0, mcid=2, before=first[:3000], entry=entry)
+        assert found.value == pytest.approx(real.mean(), abs=0.02)
+        assert found.low < real.mean() < found.high
+        assert entry.words in found.sentences()[2]
+        assert set(entry.cautions()) <= set(found.cautions)
+    gaps = np.where(np.arange(3000) % 7, gained[:3000], np.nan)
+    some = tc.true_responder_share(gaps, sem=1.0, mcid=2, before=first[:3000], entry=tc.Entry(9))
+    kept = np.isfinite(gaps)
+    alone = tc.true_responder_share(gaps[kept], sem=1.0, mcid=2, before=first[:3000][kept], entry=tc.Entry(9))
+    assert (some.value, some.low) == (alone.value, alone.low)
+    turned = tc.true_responder_share(gaps, sem=1.0, mcid=2, before=-first[:3000], entry=tc.Entry(-9, taken="above"))
+    assert turned.value == pytest.approx(some.value)
+
+
+def test_an_entry_rule_needs_the_first_scores_of_enough_people():
+    change, first = np.arange(40.0) % 7, 9.0 - np.arange(40.0) % 5
+    with pytest.raises(tc.ChoiceError, match="go together"):
+        tc.true_responder_share(change, sem=1.0, mcid=2, entry=tc.Entry(9))
+    with pytest.raises(tc.RefusedError, match="30 people"):
+        tc.true_responder_share(change[:29], sem=1.0, mcid=2, before=first[:29], entry=tc.Entry(9))
+    with pytest.raises(tc.DataError, match="one each"):
+        tc.true_responder_share(change, sem=1.0, mcid=2, before=first[:39], entry=tc.Entry(9))

@@ -5,9 +5,11 @@ import sys
 from typing import Any
 
 from truechange.cli.shared import progress, reading
+from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import ChoiceError
 
 PASSED_ON = ("primary", "programme", "compare", "subgroups", "trials", "as_of", "weeks", "seed", "label_seed")
+STATED = ("entry", "target", "mcid_worse")  # what only the clinic can say of a test
 STAMPED = (
     *("before", "after", "measures", "primary", "programme", "compare"),
     *("seed", "resamples", "trials", "as_of", "weeks", "dates"),
@@ -56,9 +58,10 @@ def _entry_rules(typed: list[list[str]]) -> dict[str, dict[str, float]]:
     rules = {}
     for test, *numbers in typed:
         try:
-            rules[test] = dict(zip(("cut", "mean", "sd"), map(float, numbers), strict=True))
+            rules[test] = dict(zip(FIELDS[: len(numbers)], map(float, numbers), strict=True))
         except ValueError as trouble:
-            raise ChoiceError(f"--entry {test} {' '.join(numbers)}: after the test come three numbers.") from trouble
+            words = f"--entry {test} {' '.join(numbers)}: after the test come one to four numbers"
+            raise ChoiceError(f"{words} ({', '.join(FIELDS)}).") from trouble
     return rules
 
 
@@ -73,6 +76,7 @@ def run_settings(args: argparse.Namespace) -> int:
     """Estimate, write, and say what could not be; 1 where nothing could."""
     import tomlkit
 
+    from truechange.measures.settings import settings
     from truechange.programme import audit
     from truechange.programme.known import missing_words, own_numbers
     from truechange.records import read
@@ -81,16 +85,22 @@ def run_settings(args: argparse.Namespace) -> int:
     with progress(12, "reading") as step:
         records = read(args.file, **reading(args))
         retest = None if args.retest is None else read(args.retest, **reading(args)).assessments
-        choices = {"programme": args.programme, "retest": retest, "trials": args.trials}
+        there = args.out.exists()
+        held = settings(str(args.out)).measures if there else {}
+        here = held.keys() & set(records.assessments["measure"])
+        rules = {key: held[key]["entry"] for key in here if "entry" in held[key]}
+        choices = {"programme": args.programme, "retest": retest, "trials": args.trials, "entry": rules}
         audited = audit(records, args.before, args.after, **choices, on_step=step)
     known = own_numbers(audited)
-    there = args.out.exists()
+    estimated = len(known["measures"])
     document = tomlkit.parse(args.out.read_text(encoding="utf-8")) if there else tomlkit.document()
+    for key, said in held.items():
+        known["measures"][key] = {name: said[name] for name in STATED if name in said} | known["measures"].get(key, {})
     clinic = {name: getattr(args, name) for name in ("name", "author") if getattr(args, name)}
     document |= ({"clinic": clinic} if clinic else {}) | known
     args.out.write_text(tomlkit.dumps(document), encoding="utf-8")
     print(f"{'Renewed' if there else 'Written'}: {args.out} (tests with an error or MCID: "
-          f"{len(known['measures'])}, with a programme's spread: {len(known['programme'])}).")  # fmt: skip
+          f"{estimated}, with a programme's spread: {len(known['programme'])}).")  # fmt: skip
     for text in missing_words(audited):
         print(in_words(text))
-    return 0 if known["measures"] else 1
+    return 0 if estimated else 1

@@ -70,6 +70,8 @@ class Entry:
         check_finite(**{f"entry {name}": given for name, given in numbers.items()})
         if (self.mean is None) != (self.sd is None):
             raise ChoiceError("entry: give mean and sd of everyone screened together, or neither.")
+        if self.n is not None and not self.n > 1:
+            raise ChoiceError(f"entry n={self.n}: more than one person was screened.")
         if self.sd is not None and not self.sd > 0:
             raise DataError(f"entry has sd {self.sd}; it must be above 0, in the unit of the test.")
         if self.second is not None and self.mean is not None:
@@ -81,7 +83,7 @@ class Entry:
     def read(cls, given: "Entry | Mapping[str, Any]", *, sign: int = 1, step: float = 0.0, name: str = "") -> "Entry":
         """Return an entry rule given as such or as a mapping (a table of a clinic's settings), for one test."""
         if isinstance(given, Entry):
-            return given
+            return given if given.step else replace(given, step=step)
         if strange := sorted(set(given) - {*FIELDS, "second"}) or ["cut"] * ("cut" not in given):
             raise DataError(f"entry of {name}: {strange[0]!r} is not known or missing; give cut, and mean, sd, n.")
         check_finite(**{f"entry {key} of {name}": given[key] for key in FIELDS if given.get(key) is not None})
@@ -103,7 +105,7 @@ class Entry:
     def words(self) -> str:
         """Say who was taken in, and where mean and SD of everyone before the cut come from."""
         side = "or less" if self.taken == "below" else "or more"
-        people = f", {self.n} people" if self.n else ""
+        people = f", {self.n:g} people" if self.n else ""
         source = {
             "screened": f"the scores of everyone screened{people}",
             "second": "a second test before the programme, by which nobody was taken in",
@@ -124,8 +126,8 @@ class Entry:
         source = self.source
         return told({
             "The repair for the entry rule does not cover people taken in for another test's score.": True,
-            "Mean and SD of everyone screened are taken as known exactly; say how many were screened (n).":
-                source == "screened" and self.n is None,
+            "Mean and SD of everyone before the cut are taken as known exactly; say how many were screened (n).":
+                self.mean is not None and self.n is None,
             "A gain from practice between the two tests before the programme counts as regression to the mean.":
                 source == "second",
             f"Nobody beyond {self.cut:g} was seen: that everyone's first scores follow a normal curve is taken on "

@@ -129,7 +129,7 @@ def rated_people(
 
 def _taken_in(people: RatedPeople, entry: Entry, before: Floats | None, second: Floats) -> RatedPeople:
     """Add the entry rule, in the direction of the scores."""
-    if people.before is None or people.after is None:
+    if people.before is None or people.after is None or before is None:
         raise DataError("An entry rule speaks of the first score: give before= and after= with entry=.")
     if not np.array_equal(people.before, entry.sign * before):
         ways = {1: ("higher", "below"), -1: ("lower", "above")}[-entry.sign]

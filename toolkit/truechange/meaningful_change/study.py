@@ -367,10 +367,8 @@ def _taken_in(people: RatedPeople, rows: Rows, unit: str) -> str:
     """Say the entry rule and what everyone was like before the cut; empty without a rule or where nothing fits."""
     if people.entry is None or not isfinite(rows.get("everyone_mean", np.full(1, nan))[0]):
         return ""
-    return sentence_before_cut(people.entry, *(float(rows[f"everyone_{name}"][0]) for name in MOMENTS), unit)
-
-
-MOMENTS = ("mean", "variance")
+    mean, variance = float(rows["everyone_mean"][0]), float(rows["everyone_variance"][0])
+    return sentence_before_cut(people.entry, mean, variance, unit)
 
 
 def _sources(check: AnchorCheck, estimates: pd.DataFrame, parted: bool) -> tuple[str, ...]:

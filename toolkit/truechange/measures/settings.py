@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any
 
+from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import DataError, listed
 from truechange.measures.catalogue import catalogue, named_test
 
@@ -36,7 +37,8 @@ class Settings:
         ``name`` and ``author``, for title blocks.
     measures : mapping of str to mapping
         By test: ``sem`` (unit of the test), ``sem_df``, ``practice``, ``mcid`` (``value``, ``low``, ``high``, ``n``,
-        ``source``, ``population``), ``protocol``, ``entry``, ``target``.
+        ``source``, ``population``), ``protocol``, ``entry`` (``cut``; ``mean``, ``sd``, ``n`` of everyone screened),
+        ``target``.
     programme : mapping of str to mapping
         By test: mean and SD before and after, their correlation, ``n``, ``weeks`` and ``name``.
     ladder : mapping
@@ -63,6 +65,7 @@ class Settings:
         known = {key: about[key] for key in ("sem", "sem_df", "practice", "practice_se", "mcid_worse") if key in about}
         mcid = about.get("mcid", {})
         known |= {name: mcid[end] for name, end in MCID_ENDS.items() if end in mcid}
+        known |= {"entry": about["entry"]} if about.get("entry") else {}
         known |= {"done": about["protocol"]} if about.get("protocol") else {}
         known |= {key: group[key] for key in (*GROUP, "weeks") if key in group}
         name = group.get("name") or self.clinic.get("name") or os.path.basename(self.path)
@@ -151,6 +154,7 @@ def settings(path: str) -> Settings:
                     "your own described under [tests]."
                 )
             _check(path, f"{where}.{key}", table, names, numbers)
+            _check(path, f"{where}.{key}.entry", table.get("entry", {"cut": 0.0}), FIELDS, FIELDS, must=("cut",))
             if isinstance(table.get("mcid", {}), dict):
                 _check(path, f"{where}.{key}.mcid", table.get("mcid", {}), IMPORTANT, IMPORTANT[:4])
             else:
@@ -182,11 +186,15 @@ def _content(path: str) -> dict[str, Any]:
     return content
 
 
-def _check(path: str, where: str, table: Any, names: tuple[str, ...], numbers: tuple[str, ...]) -> None:
+def _check(
+    path: str, where: str, table: Any, names: tuple[str, ...], numbers: tuple[str, ...], must: tuple[str, ...] = ()
+) -> None:
     if not isinstance(table, dict):
         raise DataError(f"{path}: {where} is no table; write [{where}] and its entries below.")
     if unknown := set(table) - set(names):
         raise DataError(f"{path}, [{where}]: not known: {', '.join(sorted(unknown))}. Known: {', '.join(names)}.")
+    if lacking := [key for key in must if key not in table]:
+        raise DataError(f"{path}, [{where}]: {listed(lacking)} is lacking.")
     for key in numbers:
         value = table.get(key, 0.0)
         if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):

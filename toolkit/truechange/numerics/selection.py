@@ -123,6 +123,7 @@ def before_cut(
         return np.where(sound, middle, np.nan), np.where(sound, spread, np.nan)
 
 
+EDGE = "The first scores end sharply"
 FEWEST_AT_EDGE, BAND, MOST_AT_EDGE = 30, 0.5, 0.12  # own rule: people, SDs below the best score, share there
 
 
@@ -143,7 +144,7 @@ def sharp_edge(first: Floats) -> tuple[str, ...]:
     if wilson_limits(near, first.size)[0] <= MOST_AT_EDGE:
         return ()
     text = (
-        f"The first scores end sharply at {abs(best):g}: {near} of {first.size} people lie within half an SD of it and "
+        f"{EDGE} at {abs(best):.3g}: {near} of {first.size} people lie within half an SD of it and "
         "nobody beyond, as where people are taken in for a poor score. If they were, then without the entry rule "
         "(entry=) the mean change, the MCID, the true share and the chances of one person are too high: part of each "
         "improvement is regression to the mean. If the scale ends there, that is another limit."
@@ -168,15 +169,15 @@ class TakenIn(NamedTuple):
 
 
 def taken_in(
-    entry: Entry, first: Floats, second: Floats, error_variance: Floats, *,
+    entry: Entry | None, first: Floats, second: Floats, error_variance: Floats, *,
     again: Floats | None = None, screened: Moments | None = None,
 ) -> TakenIn:  # fmt: skip
     """Return the true change of people taken in by a cut on the first score, without what the cut itself makes.
 
     Parameters
     ----------
-    entry : Entry
-        The rule.
+    entry : Entry or None
+        The rule; without one everyone is whoever was measured.
     first, second : ndarray, shape (R, n)
         Scores before and after, turned so that up is better.
     error_variance : ndarray, shape (R,)
@@ -195,42 +196,57 @@ def taken_in(
     m1, m2 = first.mean(axis=1), second.mean(axis=1)
     away = first - m1[:, None]
     v1 = (away**2).mean(axis=1)
-    line = (away * second).mean(axis=1) / v1
-    around = (((second - m2[:, None]) - line[:, None] * away) ** 2).sum(axis=1) / (n - 2)
-    repeat = None if again is None else (again.mean(axis=1), (away * again).mean(axis=1))
-    mean, variance = before_cut(entry, m1, v1, error_variance, second=repeat, screened=screened)
-    share = error_variance / variance
-    regression = share * (mean - m1)
-    expected = (m2 - m1 - regression)[:, None] + (line - 1 + share)[:, None] * away
-    left = around - error_variance + (variance - error_variance) * share - 2 * line * variance * share
-    slope = line * variance / (variance - error_variance) - 1
+    with np.errstate(divide="ignore", invalid="ignore"):  # a resample in which nobody differs gives NaN
+        line = (away * second).mean(axis=1) / v1
+        around = (((second - m2[:, None]) - line[:, None] * away) ** 2).sum(axis=1) / (n - 2)
+        own = v1 * n / (n - 1)
+        mean, variance = m1, np.where(own > error_variance, own, np.nan)
+        if entry is not None:
+            repeat = None if again is None else (again.mean(axis=1), (away * again).mean(axis=1))
+            mean, variance = before_cut(entry, m1, v1, error_variance, second=repeat, screened=screened)
+        share = error_variance / variance
+        regression = share * (mean - m1)
+        expected = (m2 - m1 - regression)[:, None] + (line - 1 + share)[:, None] * away
+        left = around - error_variance + (variance - error_variance) * share - 2 * line * variance * share
+        slope = line * variance / (variance - error_variance) - 1
     return TakenIn(mean, variance, regression, slope, expected, np.maximum(left, 0.0))
 
 
 def resampled_taken_in(
-    entry: Entry, first: Floats, second: Floats, error: Sem, of: Callable[[TakenIn, np.random.Generator], Floats], *,
-    n_boot: int, seed: int,
+    entry: Entry | None, first: Floats, second: Floats, error: Sem,
+    of: Callable[[TakenIn, np.random.Generator], Floats], *, n_boot: int, seed: int,
 ) -> tuple[TakenIn, Floats]:  # fmt: skip
-    """Return the people as they are, and `of` them over resamples of people, of the SEM and of who was screened."""
-    again = None if entry.source != "second" else entry.sign * np.asarray(entry.second, dtype=float)
+    """Return the people as they are, and `of` them over resamples of people, of the SEM and of who was screened.
+
+    Raises
+    ------
+    DataError
+        The second test lacks people, or people score better than a cut to which a curve is to be fitted.
+    RefusedError
+        The first scores vary no more than measurement error, or do not fit the rule.
+    """
+    again, squared = None, error.value**2
+    if entry is not None:
+        checked_entry(entry, first)
+        again = None if entry.second is None else entry.sign * np.asarray(entry.second, dtype=float)
     if again is not None and not (again.size == first.size and np.isfinite(again).all()):
         raise DataError(f"entry: second needs one score for each of the {first.size} people with both scores.")
-    checked_entry(entry, first)
-    squared = error.value**2
 
     def work(rng: np.random.Generator, size: int) -> Floats:
         drawn = draw_people(rng, size, first.size)
         spread = squared * (np.ones(size) if error.df is None else error.df / rng.chisquare(error.df, size))
         picked = None if again is None else again[drawn]
-        screened = screened_draws(entry, rng, size)
+        screened = None if entry is None else screened_draws(entry, rng, size)
         return of(taken_in(entry, first[drawn], second[drawn], spread, again=picked, screened=screened), rng)
 
     whole = taken_in(
         entry, first[None], second[None], np.array([squared]), again=None if again is None else again[None]
     )
-    if not np.isfinite(whole.mean[0]):
+    if not np.isfinite(whole.variance[0]) and entry is None:
+        raise RefusedError("The scores before vary no more than measurement error: nothing can depend on them.")
+    if entry is not None and not np.isfinite(whole.variance[0]):
         raise RefusedError(
             f"The first scores do not fit what is known of the entry rule ({entry.words}): everyone before the cut "
             "would vary no more than measurement error, or no such curve has this shape."
         )
-    return whole, in_blocks(work, n_boot, seed=seed, block=block_size(4 * first.size, n_boot))
+    return whole, in_blocks(work, n_boot, seed=seed, block=block_size(2 * first.size, n_boot))

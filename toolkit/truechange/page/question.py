@@ -6,6 +6,7 @@ from datetime import date
 from math import nan
 from typing import Any
 
+from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import percent
@@ -322,6 +323,8 @@ def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[s
     if moments["n"] % 1:
         raise DataError(f"n={moments['n']:g} must be a whole number of people.")
     moments["n"] = int(moments["n"])
+    if "entry" in held:
+        moments["entry"] = Entry.read(held["entry"], sign=test.sign, step=test.resolution, name=test.key)
     return Programme(name=name, origin=Origin.own(population=name), **moments), ()
 
 

@@ -5,12 +5,12 @@ from typing import Any
 
 import pandas as pd
 
+from truechange.foundation.entry import Entry
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
     check_choice,
     check_confidence,
-    check_finite,
     check_kind,
     listed,
 )
@@ -39,7 +39,7 @@ def audit(
     thresholds: Mapping[str, Mapping[str, Any]] | None = None,
     retest: pd.DataFrame | None = None,
     anchor: str | None = "rating",
-    entry: Mapping[str, Mapping[str, float]] | None = None,
+    entry: Mapping[str, Mapping[str, float] | Entry] | None = None,
     subgroups: Sequence[str] = (),
     trials: str = "refuse",
     as_of: str | None = None,
@@ -74,8 +74,9 @@ def audit(
     anchor : str or None, optional
         Column of the ratings from which an MCID is estimated where none was given; None for never.
     entry : mapping, optional
-        Key of the test: ``{"cut": ..., "mean": ..., "sd": ...}`` when people were taken in for a score beyond `cut`
-        (the worse side), with mean and SD of everyone who could have been; gives the gain expected from that alone.
+        Key of the test: an :class:`Entry`, or ``{"cut": ..., "mean": ..., "sd": ..., "n": ...}``, when people were
+        taken in for a score at `cut` or worse; mean, SD and number of everyone screened where they are known. Mean
+        improvement, true share and an MCID from ratings are then free of what that does by itself.
     subgroups : sequence of str, optional
         Facts in the people table, named beforehand, by which the difference from the comparison group may differ.
     trials : {"refuse", "mean", "best", "first", "last"}, optional
@@ -142,8 +143,8 @@ def _settle(
     records: Any, occasions: tuple[str, str], measures: Any, primary: str | None, programme: str | None,
     compare: str | None, *, as_of: str | None, weeks: float | None, trials: str,
     thresholds: Mapping[str, Mapping[str, Any]], retest: pd.DataFrame | None, anchor: str | None,
-    entry: Mapping[str, Mapping[str, float]], subgroups: Sequence[str], drawn: dict[str, Any], confidence: float,
-    label_seed: int | None, tell: Callable[[str], None],
+    entry: Mapping[str, Mapping[str, float] | Entry], subgroups: Sequence[str], drawn: dict[str, Any],
+    confidence: float, label_seed: int | None, tell: Callable[[str], None],
 ) -> tuple[Settled, list[str]]:  # fmt: skip
     """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
     if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
@@ -155,7 +156,7 @@ def _settle(
     keys, notes = _measures(records, before, after, measures, primary)
     if strange := sorted(set(thresholds) - set(keys)):
         raise ChoiceError(f"thresholds= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
-    _check_entry(entry, keys)
+    rules = _entries(entry, thresholds, keys)
     everyone = _everyone(records)
     facts = [name for name in everyone.columns if name not in NO_SUBGROUP]
     if unknown := sorted(set(subgroups) - set(facts)):
@@ -180,13 +181,13 @@ def _settle(
     known = {
         key: known_of(
             key, pairs[key][pairs[key]["improvement"].notna()], thresholds=thresholds, retest=retest, anchor=anchor,
-            trials=trials, **drawn, confidence=confidence,
+            trials=trials, **drawn, confidence=confidence, entry=rules.get(key),
         )
         for key in keys
     }  # fmt: skip
     study = Settled(
         records, before, after, keys, {key: measure_of(key).name for key in keys}, people, chosen, other, alone, pairs,
-        other_pairs, rule, known, _sessions(records, people), entry, subgroups, drawn, confidence, label_seed,
+        other_pairs, rule, known, _sessions(records, people), rules, subgroups, drawn, confidence, label_seed,
     )  # fmt: skip
     return study, notes + said
 
@@ -211,15 +212,22 @@ def _door(records: Any, key: str, occasions: tuple[str, str], people: pd.DataFra
     return dict(zip(aside.loc[here, "person"], aside.loc[here, "reason"], strict=True))
 
 
-def _check_entry(entry: Mapping[str, Mapping[str, float]], keys: Sequence[str]) -> None:
+def _entries(
+    entry: Mapping[str, Mapping[str, float] | Entry], thresholds: Mapping[str, Mapping[str, Any]], keys: Sequence[str]
+) -> dict[str, Entry]:
+    """Return the entry rule of each test that has one: what was given here, else with the thresholds."""
     if strange := sorted(set(entry) - set(keys)):
         raise ChoiceError(f"entry= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
-    for key, rule in entry.items():
-        if lacking := [name for name in ("cut", "mean", "sd") if name not in rule]:
-            raise DataError(f"entry= has no {listed(lacking)} for {key}: give cut, mean and sd.")
-        check_finite(**{f"entry {name} of {key}": rule[name] for name in ("cut", "mean", "sd")})
-        if not rule["sd"] > 0:
-            raise DataError(f"entry= has sd {rule['sd']} for {key}; it must be above 0, in the unit of the test.")
+    given = {key: about["entry"] for key, about in thresholds.items() if about.get("entry")} | dict(entry)
+    rules = {}
+    for key, rule in given.items():
+        test = measure_of(key)
+        rules[key] = Entry.read(rule, sign=test.sign, step=test.resolution, name=key)
+        if rules[key].second is not None:
+            raise ChoiceError(f"entry of {key}: second is for one table of scores; first tc.settle_entry(...).")
+        if rules[key].sign != test.sign:
+            raise ChoiceError(f"entry of {key}: taken={rules[key].taken!r}, but there the better scores lie.")
+    return rules
 
 
 def _measures(

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import gammaln, nctdtr, ndtr, stdtr, stdtrit
 
-from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence
+from truechange.foundation.entry import Entry, sentence_before_cut
+from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
-from truechange.numerics.resampling import block_size, draw_people, in_blocks, percentile_limits
+from truechange.numerics.resampling import percentile_limits
+from truechange.numerics.selection import TakenIn, beyond_cut, resampled_taken_in, sharp_edge
 from truechange.numerics.small_cells import FEW, few
 from truechange.programme.parts import Floats, Refused, quantities, t_estimate
 
@@ -63,10 +65,10 @@ def gain_from_selection(cut: float, mean: float, sd: float, reliability: float, 
 
 
 def start_dependence(
-    before: Any, after: Any, sem: "Estimate | float", *, entry: Mapping[str, float] | None = None, sign: int = 1,
-    unit: str = "", n_boot: int = 2000, seed: int = 0, confidence: float = 0.95,
+    before: Any, after: Any, sem: "Estimate | float", *, entry: Entry | None = None, unit: str = "",
+    n_boot: int = 2000, seed: int = 0, confidence: float = 0.95,
 ) -> Part:  # fmt: skip
-    """Estimate how the true change depends on the true score before.
+    """Estimate how the true change depends on the true score before, and what an entry rule makes by itself.
 
     Parameters
     ----------
@@ -74,10 +76,8 @@ def start_dependence(
         Scores turned so that up is better; pairs with a gap are left out.
     sem : Estimate or float
         Standard error of measurement of one score; redrawn in each resample when its degrees of freedom are known.
-    entry : mapping, optional
-        ``cut``, ``mean``, ``sd`` of the entry rule on this test, in its own direction.
-    sign : int, optional
-        1 where more is better, -1 where less is: people were taken in beyond the worse side of the cut.
+    entry : Entry, optional
+        The rule by which people were taken in for a poor first score, in the test's own direction.
     unit : str, optional
         Unit of the test.
     n_boot, seed, confidence
@@ -87,69 +87,77 @@ def start_dependence(
     -------
     Part
         ``slope`` (Estimate, measurement error removed from the score before), ``plain`` (as measured: negative even
-        when nothing depends on anything), ``from_selection`` (mean gain of the entry rule alone, or None), ``unit``.
+        when nothing depends on anything), ``from_selection`` (Estimate, mean gain that the entry rule makes by itself,
+        or None), ``beyond_selection`` (Estimate, mean improvement less that gain, or None), ``unit``.
 
     Raises
     ------
     DataError
-        Fewer than 20 pairs.
+        Fewer than 20 pairs, or people who score better than a cut to which a curve is to be fitted.
     RefusedError
-        The scores before vary no more than measurement error.
+        The scores before vary no more than measurement error, or do not fit the entry rule.
 
     Notes
     -----
     ``(s₁₂ − (s₁₁ − SEM²)) / (s₁₁ − SEM²)`` (Blomqvist 1977, J Am Stat Assoc 72:746-749; from memory). The correlation
-    of change with the score before is never given: it is negative by construction.
+    of change with the score before is never given: it is negative by construction. With an entry rule s₁₁ and s₁₂ are
+    those of everyone before the cut (mean μ, variance σ²), and the rule by itself makes ``SEM²/σ² (μ − x̄₁)``: what
+    :func:`gain_from_selection` expects of it, here for the people who were really taken in.
     """
     check_confidence(confidence)
     scores = np.column_stack([np.asarray(before, dtype=float), np.asarray(after, dtype=float)])
-    scores = scores[np.isfinite(scores).all(axis=1)]
-    n = len(scores)
-    known = read_sem(sem, unit=unit)
-    error, df = known.value, known.df
+    whole = np.isfinite(scores).all(axis=1)
+    first, second = scores[whole].T
+    n, known = first.size, read_sem(sem, unit=unit)
     if n < 20:
         raise DataError(f"{n} pairs are too few to tell dependence on the start from error; at least 20 are needed.")
-    s11, s12 = float(scores[:, 0].var(ddof=1)), float(np.cov(scores.T)[0, 1])
-    if s11 <= error**2:
-        raise RefusedError("The scores before vary no more than measurement error: nothing can depend on them.")
-
-    def resample(rng: np.random.Generator, size: int) -> np.ndarray:
-        drawn = scores[draw_people(rng, size, n)]
-        centred = drawn - drawn.mean(axis=1, keepdims=True)
-        v11, v12 = ((centred[:, :, 0] * centred[:, :, at]).sum(axis=1) / (n - 1) for at in (0, 1))
-        squared = error**2 * (df / rng.chisquare(df, size) if df is not None else np.ones(size))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(v11 > squared, v12 / (v11 - squared) - 1, np.nan)[:, None]
-
-    draws = in_blocks(resample, n_boot, seed=seed, block=block_size(2 * n, n_boot))[:, 0]
+    rule = entry and entry.of_people(whole)
+    found, draws = resampled_taken_in(rule, first, second, known, _start_of, n_boot=n_boot, seed=seed)
     low, high = percentile_limits(draws, confidence)
-    slope = Estimate(
-        value=s12 / (s11 - error**2) - 1, low=float(low), high=float(high), confidence=confidence, n=n,
-        method="slope without the error of the first score; bootstrap over people",
-    )  # fmt: skip
-    selected = None
-    if entry is not None:
-        reliability = max(0.0, 1 - error**2 / entry["sd"] ** 2)
-        selected = gain_from_selection(
-            entry["cut"], entry["mean"], entry["sd"], reliability, taken="below" if sign > 0 else "above"
+    words = ("slope without the error of the first score", "SEM²/σ² × (everyone's mean − mean before)",
+             "mean improvement less what the entry rule makes by itself")  # fmt: skip
+    slope, gain, beyond = (
+        Estimate(
+            value=float(value), low=float(one), high=float(other), confidence=confidence, n=n, unit=in_unit,
+            method=f"{how}; bootstrap over people",
         )
-    plain, failed = s12 / s11 - 1, float(np.isnan(draws).mean())
-    frame = quantities(
-        {"slope on score before, error removed": slope},
-        {"slope on score before, as measured": plain}
-        | ({} if selected is None else {"mean gain expected from the entry rule alone": selected}),
-    )
-    gain = "" if selected is None else f"{fixed(selected, 2)} {unit}".strip()
-    says = told({
-        f"Taking people in for a poor score alone makes the mean improve by about {gain} without any change.": gain,
-        f"For each unit of a better score before, the true improvement differs by {slope}; as measured it looks like "
-        f"{fixed(plain, 2)}, because both share the error of the first test.": True,
-    })  # fmt: skip
-    room = "People near the best possible score have no room: that alone makes the slope negative."
+        for value, one, other, how, in_unit in zip(_start_of(found)[0], low, high, words, ("", unit, unit), strict=True)
+    )  # fmt: skip
+    plain, failed = float(np.cov(first, second)[0, 1] / first.var(ddof=1)) - 1, float(np.isnan(draws[:, 0]).mean())
+    ruled = {} if entry is None else {"from_selection": gain, "beyond_selection": beyond}
+    shown = {"slope on score before, error removed": slope}
+    if entry is not None:
+        shown |= {"mean gain expected from the entry rule alone": gain, "mean improvement beyond it": beyond}
+    frame = quantities(shown, {"slope on score before, as measured": plain})
     lost = f"{fixed(100 * failed, 1)}% of the resamples failed, because error was larger than the spread."
-    facts = {"plain": plain, "slope": slope, "from_selection": selected, "unit": unit}
-    cautions = (room, *known.cautions, *told({lost: failed}))
-    return Part(facts, frame, says, cautions, ("blomqvist1977", "barnett2005"))
+    cautions = (
+        "People near the best possible score have no room: that alone makes the slope negative.", *known.cautions,
+        *told({lost: failed}), *(sharp_edge(first) if entry is None else entry.cautions(beyond_cut(entry, first))),
+    )  # fmt: skip
+    facts = {"plain": plain, "slope": slope, "from_selection": None, "beyond_selection": None, "unit": unit} | ruled
+    return Part(facts, frame, _start_says(facts, entry, found), cautions, ("blomqvist1977", "barnett2005"))
+
+
+def _start_of(found: TakenIn, _: Any = None) -> Floats:
+    """Return slope, mean gain of the entry rule, and mean improvement less that gain, one row a resample."""
+    return np.column_stack([found.slope, found.regression, found.expected.mean(axis=1)])
+
+
+def _start_says(facts: Mapping[str, Any], entry: Entry | None, found: TakenIn) -> tuple[str, ...]:
+    """Say what the entry rule makes by itself and what is left, then how improvement depends on the start."""
+    gain, slope, unit = facts["from_selection"], facts["slope"], facts["unit"]
+    ruled: tuple[str, ...] = ()
+    if entry is not None:
+        text = (
+            f"Taking people in for a poor score alone makes the mean improve by about {gain} without any change; "
+            f"without that the mean improvement is {facts['beyond_selection']}."
+        )
+        ruled = (text, sentence_before_cut(entry, float(found.mean[0]), float(found.variance[0]), unit))
+    leans = (
+        f"For each unit of a better score before, the true improvement differs by {slope}; as measured it looks like "
+        f"{fixed(facts['plain'], 2)}, because both share the error of the first test."
+    )
+    return (*ruled, leans)
 
 
 FEW_PAIRS = 10

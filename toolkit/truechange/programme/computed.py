@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.distributions import error_share
+from truechange.foundation.entry import Entry
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Part, Result
@@ -42,7 +43,7 @@ class Settled:
     rule: DueRule
     known: dict[str, Part]
     log: pd.DataFrame
-    entry: Mapping[str, Mapping[str, float]]
+    entry: Mapping[str, Entry]
     subgroups: Sequence[str]
     drawn: dict[str, Any]  # n_boot, seed
     confidence: float
@@ -104,9 +105,11 @@ def _change(study: Settled, key: str) -> Result:
 
 
 def _responders(study: Settled, key: str) -> Result:
+    frame, rule = study.measured(key), study.entry.get(key)
     return changed_enough(
-        study.measured(key)["improvement"], study.known[key], measure_of(key).resolution, study.confidence
-    )
+        frame["improvement"], study.known[key], measure_of(key).resolution, study.confidence,
+        before=None if rule is None else frame["before"], entry=rule, seed=study.drawn["seed"],
+    )  # fmt: skip
 
 
 def _missing(study: Settled, key: str) -> Result:
@@ -143,8 +146,8 @@ def _regression(study: Settled, key: str) -> Result:
         return Refused("Dependence on the start", facts.sem.reason)
     turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
     return start_dependence(
-        turned["before"], turned["after"], facts.sem, entry=study.entry.get(key), sign=test.sign, unit=test.unit,
-        **study.drawn, confidence=study.confidence,
+        turned["before"], turned["after"], facts.sem, entry=study.entry.get(key), unit=test.unit, **study.drawn,
+        confidence=study.confidence,
     )  # fmt: skip
 
 

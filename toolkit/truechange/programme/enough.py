@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from truechange.foundation.entry import Entry
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.result import Part, gathered
+from truechange.foundation.result import Part, gathered, told
 from truechange.programme.parts import Refused, Spoken, attempt, sources_of
 from truechange.responders import count_responders, cumulative_change, responders_from_error, true_responder_share
 from truechange.responders.counting import ErrorOnly, Responders
@@ -21,10 +22,14 @@ MEANINGS = {
     "from_error": "expected from measurement error alone",
     "true_share": "true change above the MCID",
 }
+NO_CURVE = "The curve of true change is left out: it would not allow for the entry rule."
 COLUMNS = ["quantity", "threshold", "people", "of", "share", "low", "high", "note"]
 
 
-def changed_enough(improvement: Any, known: Part, resolution: float, confidence: float) -> Part:
+def changed_enough(
+    improvement: Any, known: Part, resolution: float, confidence: float, *, before: Any = None,
+    entry: Entry | None = None, seed: int = 0,
+) -> Part:  # fmt: skip
     """Count and estimate responders of one test, never without what error alone would give.
 
     Parameters
@@ -37,6 +42,8 @@ def changed_enough(improvement: Any, known: Part, resolution: float, confidence:
         Step in which the test is scored.
     confidence : float
         Level of the intervals.
+    before, entry, seed : array-like, Entry, int, optional
+        First scores of the same people and the rule by which they were taken in, for the true share.
 
     Returns
     -------
@@ -68,14 +75,21 @@ def changed_enough(improvement: Any, known: Part, resolution: float, confidence:
         )  # fmt: skip
         if has_mcid:
             found["true_share"] = attempt(
-                lambda: true_responder_share(values, sem=sem, mcid=mcid, confidence=confidence), "True share"
+                lambda: true_responder_share(
+                    values, sem=sem, mcid=mcid, confidence=confidence, before=before, entry=entry, seed=seed
+                ),
+                "True share",
             )
     curve = attempt(
         lambda: cumulative_change(
-            values, thresholds=tuple(limits), sem=sem if has_sem else None, confidence=confidence, whom="due"
+            values,
+            thresholds=tuple(limits),
+            sem=sem if has_sem and entry is None else None,
+            confidence=confidence,
+            whom="due",
         ),
         "Cumulative curve",
-    )
+    )  # fmt: skip
     parts = (*found.values(), curve)
     refused = tuple(part for part in parts if isinstance(part, Refused))
     rows = [{"quantity": words, **_row(found[name])} for name, words in MEANINGS.items()]
@@ -83,7 +97,8 @@ def changed_enough(improvement: Any, known: Part, resolution: float, confidence:
     shown = {words: share_of(found[name]) for name, words in MEANINGS.items() if found[name] not in refused}
     return Spoken(
         {**found, "curve": curve, "refused": refused}, pd.DataFrame(rows).reindex(columns=COLUMNS), says,
-        gathered((), *parts), sources_of(*parts), draw=partial(_draw, shown), height=0.9 + 0.34 * len(shown),
+        gathered(told({NO_CURVE: entry}), *parts), sources_of(*parts), draw=partial(_draw, shown),
+        height=0.9 + 0.34 * len(shown),
     )  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from truechange.foundation.estimate import Estimate, Origin, Threshold, person_t
 from truechange.foundation.result import Part
 from truechange.foundation.sem import read_sem
 from truechange.measures import measure as measure_of
+from truechange.numerics.selection import EDGE
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.parts import Refused
 from truechange.reliability import measurement_error, transport_check
@@ -65,12 +66,14 @@ def own_numbers(audit: ProgrammeAudit) -> dict[str, dict[str, Any]]:
 
 
 def missing_words(audit: ProgrammeAudit) -> tuple[str, ...]:
-    """Say of each test what could not be estimated, and why."""
+    """Say of each test what could not be estimated, and why, and whether its first scores look cut."""
     found = []
     for key in audit.measures:
         known: Any = audit.known[key]
         found += [f"{measure_of(key).name}: no {one.part}. {one.reason}" for one in (known.sem, known.mcid)
                   if not isinstance(one, Estimate)]  # fmt: skip
+        start = audit.regression[key]
+        found += [f"{measure_of(key).name}: {text}" for text in start.cautions if text.startswith(EDGE)]
     return tuple(found)
 
 
@@ -82,7 +85,7 @@ def _short(value: float) -> float:
     return float(f"{value:.{DIGITS}g}")
 
 
-KEYS = ("sem", "sem_df", "mcid", "practice")
+KEYS = ("sem", "sem_df", "mcid", "practice", "entry")
 COLUMNS = ["quantity", "estimate", "low", "high", "df", "unit", "method", "origin"]
 FEWEST_RATINGS = 10
 ON_THEM = "The MCID was estimated from the ratings of the same people it is used on."
@@ -102,7 +105,7 @@ def known_of(
     pairs : DataFrame
         Usable pairs: before, after, improvement, and `anchor`'s column if there are ratings.
     thresholds : mapping
-        Key of the test: ``sem``, ``sem_df``, ``mcid``, ``practice``.
+        Key of the test: ``sem``, ``sem_df``, ``mcid``, ``practice``, ``entry``.
     retest : DataFrame or None
         Assessments of a retest study of unchanged people.
     anchor : str or None
@@ -110,7 +113,7 @@ def known_of(
     trials : str
         How several trials of one occasion become one score; the last by default.
     **drawn
-        ``n_boot``, ``seed``, ``confidence`` for the MCID's interval.
+        ``n_boot``, ``seed``, ``confidence`` for the MCID's interval; ``entry``, the rule they were taken in by.
 
     Returns
     -------

@@ -128,8 +128,8 @@ def mcid_facts(study: Any) -> dict[str, str]:
 
 LISTS = ("consort_outcomes", "consort_pro")
 NO_RULE = (
-    "What taking people in for a low score gives by itself is not computed: that needs the entry rule, with the mean "
-    "and SD of everyone who could have been taken in."
+    "What taking people in for a low score gives by itself is not computed: that needs the entry rule, and better also "
+    "the mean and SD of everyone screened."
 )
 TABLES_ONLY = ("effect size (average SD)", "correlation", "p (paired t)")  # in the workbook, or said in a sentence
 UNIT_COLUMNS = ("site", "therapist", "due", "changed_enough", "share", "low", "high", "shrunken", EQUAL_START)

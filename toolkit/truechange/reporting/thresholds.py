@@ -64,6 +64,7 @@ def _from_settings(known: Settings) -> dict[str, dict[str, Any]]:
         people = str(known.clinic.get("name", "")) or Path(known.path).name
         own = Origin.own(population=people, n=about.get("sem_people"))
         numbers: dict[str, Any] = {"practice": about["practice"]} if "practice" in about else {}
+        numbers |= {"entry": about["entry"]} if about.get("entry") else {}
         if "sem" in about:
             numbers["sem"] = Estimate(
                 value=about["sem"], df=about.get("sem_df"), unit=unit, origin=own, method="settings"
