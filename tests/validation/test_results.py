@@ -5,6 +5,7 @@ import pytest
 from truechange.validation import RESULTS, simulated
 
 COLUMNS = {
+    "entry_rule": {"people", "improved", "everyone", "quantity", "source", "truth", "estimate", "bias", "coverage"},
     "intake_recall": {"class", "planted", "found", "recall"},
     "mcid_simulation": {"method", "people", "share", "anchor_reliability", "bias", "coverage"},
     "person_calibration": {"n", "prior", "claims", "claimed", "true", "seed"},

@@ -16,9 +16,11 @@ def simulated(name: str) -> "pd.DataFrame":
 
     Parameters
     ----------
-    name : {"intake_recall", "mcid_simulation", "person_calibration", "reliability_coverage", "responder_coverage"}
-        Faults found in damaged files; bias and coverage of every MCID estimator; claims about one person; coverage
-        of the intervals of reliability; coverage of the share truly changed.
+    name : str
+        ``"entry_rule"``: MCID, true share and claims about one person of people taken in for a low score;
+        ``"intake_recall"``: faults found in damaged files; ``"mcid_simulation"``: bias and coverage of every MCID
+        estimator; ``"person_calibration"``: claims about one person; ``"reliability_coverage"``: coverage of the
+        intervals of reliability; ``"responder_coverage"``: coverage of the share truly changed.
 
     Raises
     ------
