@@ -47,7 +47,7 @@ def settle_entry(entry: Entry, before: ArrayLike, sem: "Estimate | float") -> En
     >>> scores = np.random.default_rng(1).normal(10, 3, 2000)
     >>> whole = settle_entry(Entry(9), scores[scores <= 9], 1.0)
     >>> round(whole.mean, 1), round(whole.sd, 1), whole.source
-    (9.5, 2.8, 'truncated')
+    (9.8, 2.9, 'truncated')
     """
     first = entry.sign * np.asarray(before, dtype=float)
     found, _ = resampled_taken_in(entry, first, first, read_sem(sem), lambda one, _: one.mean, n_boot=1, seed=0)
