@@ -99,6 +99,16 @@ def test_numbers_under_a_heading_that_may_be_a_score_are_asked(wide, old, new, g
     assert records.needs_a_person
 
 
+def test_two_columns_of_one_name_are_asked_in_their_order(tmp_path):
+    place = tmp_path / "w.csv"
+    place.write_text("Pat.;TUG;30CST;Notes;TUG;30CST\nA1;12,5;9;ok;10,1;12\nA2;11,0;8;;9,9;10\n")
+    main(["inspect", str(place), "--map"])
+    answers = (tmp_path / "clinic.toml").read_text()
+    (tmp_path / "clinic.toml").write_text(answers.replace('# "', '"'))
+    usable = tc.read(place).pairs("timed_up_and_go", before="baseline", after="discharge").usable
+    assert usable[["person", "before", "after"]].to_numpy().tolist() == [["A1", 12.5, 10.1], ["A2", 11.0, 9.9]]
+
+
 def test_a_sheet_whose_person_is_not_found_asks_who_it_is(wide, tmp_path):
     place = wide(renamed(Patient="Nr."))
     assert tc.read(place).unmapped[["word", "guess"]].to_numpy().tolist() == [["Nr.", "{ person = true }"]]

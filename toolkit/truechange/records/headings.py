@@ -66,7 +66,8 @@ def meaning(heading: str) -> Mapping[str, Any]:
     if len(heading) > LONGEST or not re.search("[^\\W\\d_]", heading) or squeezed(heading) in IDENTIFYING_HEADERS:
         return {"leave_out": True}
     people, ratings, facts = (column_names(table) for table in ("people", "ratings", "assessments"))
-    plain = " ".join(re.sub(r"[^\w%/()'\"°.+]+|_", " ", heading.lower()).split())
+    plain = re.sub(r"\(\d\)$", "", heading.lower())  # the second column of a name
+    plain = " ".join(re.sub(r"[^\w%/()'\"°.+]+|_", " ", plain).split())
     trial = _TRIAL.search(plain)
     named = _TRIAL.sub("", plain).strip() if trial else plain
     found = None if squeezed(plain) in people else _VISIT_FIRST.fullmatch(named) or _VISIT_LAST.fullmatch(named)
@@ -184,6 +185,10 @@ def find_header(rows: Sequence[Sequence[str]], own: Own = NONE) -> Header:
         best = here if here.score > best.score else best
         if 2 * best.score > sum(map(bool, row)) and best.score >= 4:
             break  # most of the row names columns: no need to look on
+    if looks_wide(best.headings, own, by_visit=False):  # two columns of one name are told apart by their order
+        held = best.headings
+        told = [f"{name} ({held[:at].count(name) + 1})" if name in held[:at] else name for at, name in enumerate(held)]
+        best = best._replace(headings=[name if held[at] else "" for at, name in enumerate(told)])
     return best
 
 
