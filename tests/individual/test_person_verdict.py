@@ -3,6 +3,7 @@
 import math
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -282,3 +283,34 @@ def test_several_scores_of_one_stage_come_in_any_sequence(several):
 def test_no_caution_is_said_twice():
     cautions = tc.person_change(0, 0, sem=1.0, mcid=2.0, measure="chair_stand_30s").cautions
     assert len(set(cautions)) == len(cautions)
+
+
+def test_a_group_from_scores_brings_its_moments_and_its_shape():
+    """The numbers are those of numpy; where true change is normal the shaped prior agrees with the normal one."""
+    rng = np.random.default_rng(1)
+    first = rng.normal(10, 3, 4000)
+    before, after = first + rng.normal(0, 1, 4000), first + rng.normal(2, 2, 4000) + rng.normal(0, 1, 4000)
+    group = tc.Programme.of([*before, np.nan], [*after, 3.0], sem=1.0, name="ours")
+    assert (group.n, group.mean_before) == (4000, pytest.approx(before.mean()))
+    assert group.correlation == pytest.approx(np.corrcoef(before, after)[0, 1])
+    assert sum(weight for _, weight in group.shape) == pytest.approx(1)
+    plain = replace(group, shape=())
+    for scores in ((9, 13), (14, 15), (6, 6.5)):
+        shaped, normal = (tc.person_change(*scores, sem=1.0, mcid=2.0, programme=one) for one in (group, plain))
+        for prior in ("programme", "programme, change only"):
+            ours, theirs = shaped.chances[prior]["p_meaningful"], normal.chances[prior]["p_meaningful"]
+            assert ours == pytest.approx(theirs, abs=0.025)
+        assert not any("taken to be normal" in text for text in shaped.cautions)
+        assert any("True change in ours is taken to be normal" in text for text in normal.cautions)
+    assert tc.Programme.of(before[:40], after[:40], sem=1.0).shape == ()
+    with pytest.raises(tc.DataError, match="2 people with both scores"):
+        tc.Programme.of([1, 2, np.nan], [3, 4, 5], sem=1.0)
+
+
+def test_a_larger_sem_is_held_against_the_chance():
+    """The caution's number is the chance that the same call gives with the SEM 30% larger."""
+    group = tc.Programme(11, 13, 3.2, 3.4, 0.8, n=160)
+    found = tc.person_change(9, 13.5, sem=1.0, mcid=2.0, programme=group)
+    larger = tc.person_change(9, 13.5, sem=1.3, mcid=2.0, programme=group)
+    said = next(text for text in found.cautions if text.startswith("Were the SEM 30% larger"))
+    assert f"the chance would be {larger.p_meaningful:.0%}, not {found.p_meaningful:.0%}" in said

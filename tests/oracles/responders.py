@@ -104,9 +104,9 @@ def _error_only_by_summing() -> Pairs:
 
 @route("Responders", by="tc.true_responder_share")
 def _true_share_by_drawing() -> Pairs:
-    """Posterior of the share by drawing a million values instead of the grid."""
+    """Posterior of the share under a normal model (fewer than 50 people) by drawing values instead of the grid."""
     rng = np.random.default_rng(5)
-    change = rng.normal(1, 2, 60) + rng.normal(0, sqrt(2), 60)
+    change = rng.normal(1, 2, 45) + rng.normal(0, sqrt(2), 45)
     n, s2, mean = change.size, change.var(ddof=1), change.mean()
     tau = np.sqrt(rng.exponential(2 * s2, 400_000))  # the prior, weighed by the likelihood
     variance = tau**2 + 2.0
@@ -125,6 +125,21 @@ def _true_share_by_drawing() -> Pairs:
         "low": (low, one.low, 0.004),
         "high": (high, one.high, 0.006),
     }
+
+
+@route("Responders", by="tc.true_responder_share")
+def _true_share_of_known_shapes() -> Pairs:
+    """Shares where true change is exponential or has unchanged people: closed forms, 20,000 people drawn."""
+    rng = np.random.default_rng(8)
+    found: Pairs = {}
+    mixed = np.where(rng.random(20_000) < 0.4, 0.0, rng.normal(4, 1, 20_000))
+    for name, true, share in (
+        ("exponential, mean 2", rng.exponential(2, 20_000), exp(-1)),
+        ("40% at 0, the rest N(4, 1)", mixed, 0.6 * 0.97725),
+    ):
+        one = tc.true_responder_share(true + rng.normal(0, sqrt(2), 20_000), sem=1.0, mcid=2.0)
+        found[name] = (share, one.value, 0.025)
+    return found
 
 
 @route("Proportions", by="tc.compare_responders")

@@ -6,13 +6,14 @@ are in it.
 
 import csv
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from scipy.special import ndtr
 
 from truechange.foundation.distributions import sem_factors
-from truechange.individual.posterior import Seen, _change_only, group_states
+from truechange.individual.posterior import Seen, _change_only, from_programme, group_states
 from truechange.individual.score_error import Programme, ScoreError, score_error
 
 MCID, SD_CHANGE, SD_BEFORE = 2.0, 2.0, 3.0
@@ -20,8 +21,17 @@ NEW_PEOPLE = 200  # judged with each programme's numbers; not among the people t
 BANDS = ((0.8, 0.9), (0.8, 1.01))
 COLUMNS = (
     "n", "sem_df", "mean_change", "reliability_of_change", "corr_before_change", "prior", "band_low", "band_high",
-    "claims", "claimed", "true", "programmes", "seed",
+    "claims", "claimed", "true", "programmes", "seed", "shape", "sem_given",
 )  # fmt: skip
+# true change where it is not normal, in SDs from its mean: of the mixture 40 % did not change (its other part is what
+# gives the whole mean 0 and SD 1 when everybody's mean is 1.1 SD)
+SHAPES = {
+    "normal": lambda rng, n: rng.normal(size=n),
+    "skew 2": lambda rng, n: rng.gamma(1, 1, n) - 1,
+    "t3": lambda rng, n: rng.standard_t(3, n) / 3**0.5,
+    "40% unchanged": lambda rng, n: np.where(rng.random(n) < 0.4, -1.1, rng.normal(0.7333, 0.5675, n)),
+}
+SHAPED_BANDS = ((0.5, 0.7), *BANDS)
 
 
 def chances(programme: Programme, error: ScoreError, before: np.ndarray, after: np.ndarray) -> dict[str, np.ndarray]:
@@ -69,17 +79,67 @@ def calibrate(
             claims.setdefault(prior, []).append(claimed)
         truths.append(change > MCID)
     truth = np.concatenate(truths)
+    cell = (n, sem_df, mean, reliability, corr)
+    return [row for prior, parts in claims.items() for row in _banded(cell, prior, np.concatenate(parts), truth, BANDS,
+            (programmes, seed, "normal", 1.0))]  # fmt: skip
+
+
+def _banded(cell, prior, claimed, truth, bands, facts) -> list[dict[str, object]]:
+    """Return one row a band of claims: how many, what they claimed and what was true."""
     rows = []
-    for prior, parts in claims.items():
-        claimed = np.concatenate(parts)
-        for low, high in BANDS:
-            inside = (claimed >= low) & (claimed < high)
-            count = int(inside.sum())
-            share = float(truth[inside].mean()) if count else float("nan")
-            middle = float(claimed[inside].mean()) if count else float("nan")
-            cell = (n, sem_df, mean, reliability, corr, prior, low, min(high, 1.0), count)
-            rows.append(dict(zip(COLUMNS, (*cell, middle, share, programmes, seed), strict=True)))
+    for low, high in bands:
+        inside = (claimed >= low) & (claimed < high)
+        count = int(inside.sum())
+        share = float(truth[inside].mean()) if count else float("nan")
+        middle = float(claimed[inside].mean()) if count else float("nan")
+        row = (*cell, prior, low, min(high, 1.0), count, middle, share, *facts)
+        rows.append(dict(zip(COLUMNS, row, strict=True)))
     return rows
+
+
+def calibrate_shape(
+    n: int, shape: str, mean: float, given: float, programmes: int, seed: int, *, new: int = 100
+) -> list[dict[str, object]]:
+    """Return claimed and true shares where true change has a shape, or the SEM is `given` times the true one.
+
+    Priors: the group's numbers alone (normal), its numbers and the shape of its true change, the scores alone.
+    """
+    rng, sem, df, corr = np.random.default_rng(seed), 1.0, 49, -0.2
+
+    def people(count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        start, own = rng.normal(10, SD_BEFORE, count), SHAPES[shape](rng, count)
+        linked = corr if shape != "40% unchanged" else 0.0  # the unchanged are unchanged wherever they started
+        change = mean + SD_CHANGE * (linked * (start - 10) / SD_BEFORE + np.sqrt(1 - linked**2) * own)
+        return start + rng.normal(0, sem, count), start + change + rng.normal(0, sem, count), change
+
+    claims: dict[str, list[float]] = {"flat": [], "programme, numbers only": [], "programme": []}
+    truths = []
+    for _ in range(programmes):
+        before, after, _ = people(n)
+        shown = given * sem * float(np.sqrt(rng.chisquare(df) / df))
+        error = score_error(shown, df, (0.0, 0.0))
+        assert error is not None
+        group = Programme.of(before, after, sem=shown, sem_df=df)
+        before, after, change = people(new)
+        found = chances(replace(group, shape=()), error, before, after)
+        claims["flat"] += list(found["flat"])
+        claims["programme, numbers only"] += list(found["programme"])
+        seen = (Seen(float(x), float(y), 1) for x, y in zip(before, after, strict=True))
+        claims["programme"] += [from_programme(one, error, group).above(MCID) for one in seen]
+        truths.append(change > MCID)
+    truth, cell = np.concatenate(truths), (n, df, mean, round(4 / (4 + 2 * sem**2), 3), corr)
+    facts = (programmes, seed, shape, given)
+    return [row for prior, claimed in claims.items()
+            for row in _banded(cell, prior, np.array(claimed), truth, SHAPED_BANDS, facts)]  # fmt: skip
+
+
+SHAPED = [(100, shape, 2.2, 1.0) for shape in SHAPES]
+SHAPED += [(100, "skew 2", 1.0, 1.0), (100, "t3", 1.0, 1.0), (300, "skew 2", 2.2, 1.0), (300, "normal", 2.2, 0.7)]
+
+
+def shaped(programmes: int = 25, seed: int = 20300) -> list[dict[str, object]]:
+    """Run every cell in which an assumption does not hold."""
+    return [row for at, cell in enumerate(SHAPED) for row in calibrate_shape(*cell, programmes, seed + at)]
 
 
 def main() -> None:
@@ -92,6 +152,7 @@ def main() -> None:
                 seed += 1
                 rows += calibrate(n, sem_df, mean, reliability, -0.2, programmes, seed)
                 print(n, sem_df, mean, reliability, flush=True)
+    rows += shaped()
     with Path(sys.argv[1]).open("w", encoding="utf-8", newline="") as table:
         writer = csv.DictWriter(table, COLUMNS, lineterminator="\n")
         writer.writeheader()

@@ -189,14 +189,7 @@ def _one_person(change: "Pairs", error: "MeasurementError", matters: "McidStudy"
         raise RefusedError(f"The ratings of this clinic give no MCID: {' '.join(matters.cautions)}")
     nearest = (group["improvement"] - float(limit)).abs().sort_values(kind="stable").index[0]
     row = group.loc[nearest]
-    programme = Programme(
-        mean_before=float(group["before"].mean()),
-        mean_after=float(group["after"].mean()),
-        sd_before=float(group["before"].std()),
-        sd_after=float(group["after"].std()),
-        correlation=float(group["before"].corr(group["after"])),
-        n=len(group),
-    )
+    programme = Programme.of(group["before"], group["after"], sem=error.sem)
     scores = float(row["before"]), float(row["after"])
     scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
     return str(row["person"]), person_change(*scores, sem=error.sem, mcid=limit, programme=programme, **scale)

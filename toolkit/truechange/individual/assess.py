@@ -192,6 +192,7 @@ def person_change(
             f"The first score, {first:g}, was carried over from another protocol by a line from {bridge.n} people."
         )
     held += words.gather(result, mcid_deterioration is None)
+    held += _were_error_larger(result, seen)
     return replace(result, cautions=tuple(dict.fromkeys(held)), sources=_sources(result, bridge))
 
 
@@ -312,9 +313,28 @@ def _beliefs(
     return (priors.from_programme(seen, error, group), priors.from_changes(seen, error, group), *alone)
 
 
+LARGER = 1.3  # how much too small an SEM from elsewhere, or from a few people, easily is
+
+
+def _were_error_larger(result: PersonChange, seen: priors.Seen) -> list[str]:
+    """Say what the chance that words follow would be with an SEM 30% larger, where that moves it by 5 points."""
+    error = result.error
+    if error is None or not result.beliefs:
+        return []
+    parts = {name: LARGER * getattr(error, name) for name in ("before", "after", "group_before", "group_after")}
+    beliefs = _beliefs(seen, replace(error, **parts), result.programme, result.mcid)
+    name = "p_worse" if result.worse else "p_meaningful"
+    now, then = result.leads(name), replace(result, beliefs=beliefs).leads(name)
+    if abs(now - then) < 0.05:
+        return []
+    told = f"Were the SEM 30% larger than given, the chance would be {words.sure_text(then)}, not"
+    return [f"{told} {words.sure_text(now)}."]
+
+
 def _sources(result: PersonChange, bridge: Bridge | None) -> tuple[str, ...]:
     keys = ["jacobson1991", "weir2005"] if result.mdc is not None else []
     keys += ["spiegelhalter1994"] if result.beliefs else []
     keys += ["kelley1927"] if result.beliefs and result.beliefs[0].prior == "programme" else []
+    keys += ["efron2016"] if result.beliefs and result.programme and result.programme.shape else []
     keys += ["chelune1993"] if result.practice else []
     return (*keys, "crawford2006") if bridge is not None else tuple(keys)

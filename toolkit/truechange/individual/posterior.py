@@ -201,11 +201,50 @@ def from_programme(seen: Seen, error: ScoreError, programme: Programme, link: fl
 
     `link` is the covariance of the two scores' errors (squared unit), for levels fitted from shared visits.
     """
-    groups = tuple(group_states(programme.everyone, error, link))
-    parts = _condensed([part for group in groups for part in group.parts(seen)])
     words = f"this person could be any of the {programme.n} people of {programme.name}"
     words += "" if programme.entry is None else f", {programme.entry.words}"
-    return Belief("programme", parts, words)
+    if programme.shape:
+        parts = list(_shaped(seen, error, programme, link))
+        return Belief("programme", _condensed(parts), f"{words}, whose true changes may have any shape")
+    groups = tuple(group_states(programme.everyone, error, link))
+    return Belief("programme", _condensed([part for group in groups for part in group.parts(seen)]), words)
+
+
+def _shaped(seen: Seen, error: ScoreError, programme: Programme, link: float) -> Iterator[Part]:
+    """Yield the posterior where true change given the true first score θ₁ has the group's own shape.
+
+    Change = ω + γ(θ₁ − μ₁), ω of that shape. Given the first score θ₁ is normal around its Kelley estimate, so that
+    the second score is ω plus normal error and weighs each ω by Bayes' rule (own derivation).
+    """
+    cell, mu = (programme.shape[1][0] - programme.shape[0][0]) ** 2 / 12, programme.mean_before
+    centre = sum(change * weight for change, weight in programme.shape)
+    spread = sum((change - centre) ** 2 * weight for change, weight in programme.shape)
+    for factor, state in sem_factors(error.df):
+        e1, e2, linked = (factor * error.before) ** 2, (factor * error.after) ** 2, factor * factor * link
+        true, slope = programme.true_slope(factor * error.group_before)
+        s1 = true + e1
+        cov = (true * (1 + slope) + linked) / s1  # of the two scores, over the variance of the first
+        left = true * e1 / s1  # variance of θ₁ once the first score is known
+        ahead = (1 + slope) * left - true * linked / s1  # its covariance with the noise in the second score
+        noise = (1 + slope) ** 2 * left + e2 - linked * linked / s1 - 2 * (1 + slope) * true * linked / s1
+        total, shared = cell + noise, cell + slope * ahead
+        sd = sqrt(max(cell + slope * slope * left - shared * shared / total, 0.0))
+        predicted = (s1, cov * s1, cov * cov * s1 + spread + noise)
+        for share, x1, x2 in _possible(seen, (mu, mu + centre), predicted):
+            rest, known = x2 - mu - cov * (x1 - mu), slope * true / s1 * (x1 - mu)
+            yield from (
+                (state * share * weight, seen.sign * (change + known + shared / total * (rest - change)), sd)
+                for weight, change in _weighed_shape(programme, rest, total)
+            )
+
+
+def _weighed_shape(programme: Programme, seen: float, variance: float) -> list[tuple[float, float]]:
+    """Weigh the group's true changes by how likely each makes the value seen."""
+    away = [(seen - change) ** 2 / (2 * variance) for change, _ in programme.shape]
+    least = min(away)
+    held = [(w * exp(least - a), change) for (change, w), a in zip(programme.shape, away, strict=True)]
+    total = sum(weight for weight, _ in held)
+    return [(weight / total, change) for weight, change in held if weight > 1e-7 * total]
 
 
 def _condensed(parts: list[Part]) -> tuple[Part, ...]:
@@ -223,10 +262,21 @@ def _condensed(parts: list[Part]) -> tuple[Part, ...]:
 
 def from_changes(seen: Seen, error: ScoreError, programme: Programme) -> Belief:
     """Return the belief that uses the change alone, not where the person started."""
+    sign, words = seen.sign, f"this person's change could be any of those in {programme.name}, wherever they started"
+    if programme.shape:
+        parts = []
+        for factor, state in sem_factors(error.df):
+            true, slope = programme.true_slope(factor * error.group_before)
+            own, noise = slope * slope * true, (factor * error.difference) ** 2
+            own += (programme.shape[1][0] - programme.shape[0][0]) ** 2 / 12
+            kept, change = own / (own + noise), sign * seen.improvement
+            parts += [
+                (state * weight, sign * (middle + kept * (change - middle)), sqrt(kept * noise))
+                for weight, middle in _weighed_shape(programme, change, own + noise)
+            ]
+        return Belief("programme, change only", _condensed(parts), words)
     groups = tuple(_change_only(programme, error, mean=None))
-    sign = seen.sign
     turned = tuple((w, f, tau2, sign * m, doubt) for w, f, tau2, m, doubt in groups)
-    words = f"this person's change could be any of those in {programme.name}, wherever they started"
     return Belief("programme, change only", _shrunk(turned, seen, error), words)
 
 

@@ -3,10 +3,11 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import hypot, inf, sqrt
+from typing import Any
 
 from truechange.foundation.distributions import sd_factors, two_sided
 from truechange.foundation.entry import Entry, cut_normal
-from truechange.foundation.errors import ChoiceError, RefusedError, check_finite, check_kind
+from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_finite, check_kind
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.sem import Sem, read_sem
 
@@ -34,6 +35,9 @@ class Programme:
     entry : Entry, optional
         The rule by which these people were taken in for a poor first score; the numbers above are theirs, not
         everyone's.
+    shape : tuple of (float, float), optional
+        True changes of people with the mean first score and how likely each is, in equal steps (:meth:`of`); without
+        it true change counts as normal.
 
     Raises
     ------
@@ -59,6 +63,61 @@ class Programme:
     name: str = "the programme"
     origin: Origin = field(default_factory=Origin.stated)
     entry: Entry | None = None
+    shape: tuple[tuple[float, float], ...] = field(default=(), repr=False)
+
+    @classmethod
+    def of(
+        cls, before: Any, after: Any, *, sem: "float | Estimate", sem_df: float | None = None,
+        name: str = "the programme",
+    ) -> "Programme":  # fmt: skip
+        """Return the group of these scores; from 50 people on with the shape of its true change.
+
+        Parameters
+        ----------
+        before, after : array-like of float, shape (n,)
+            Both scores of each person, in the test's unit; a person without one of them is left out.
+        sem : float or Estimate
+            Standard error of measurement of one score.
+        sem_df : float, optional
+            Degrees of freedom of the SEM; taken from an Estimate.
+        name : str, optional
+            What to call the group in a sentence.
+
+        Raises
+        ------
+        ChoiceError
+            The scores have no spread.
+        DataError
+            Fewer than 3 people with both scores, or not two scores a person.
+
+        Notes
+        -----
+        The shape is that of true change given the true first score: the changes less their regression on the first
+        score, deconvolved (:func:`truechange.numerics.density.deconvolved`) with the error they hold,
+        ``(1 + γ)² SEM² (1 − λ) + SEM²``, λ = SEM²/s₁², γ = (slope + λ)/(1 − λ) (own derivation).
+
+        Examples
+        --------
+        >>> group = Programme.of([9, 11, 14, 8], [12, 11, 17, 10], sem=1.0)
+        >>> group.n, group.shape
+        (4, ())
+        """
+        import numpy as np
+
+        from truechange.numerics.density import ENOUGH, deconvolved, likely_noise
+
+        scores = np.array([np.asarray(before, float), np.asarray(after, float)])
+        x, y = scores[:, ~np.isnan(scores).any(0)]
+        if x.size < 3:
+            raise DataError(f"{x.size} people with both scores; at least 3 are needed.")
+        error, correlation = read_sem(sem, sem_df), float(np.corrcoef(x, y)[0, 1])
+        moments = float(x.mean()), float(y.mean()), float(x.std(ddof=1)), float(y.std(ddof=1))
+        group = cls(*moments, correlation, n=x.size, name=name, origin=Origin.own())
+        if x.size < ENOUGH or not error.value:
+            return group
+        noise = np.array([_unexplained(group, one) for one in likely_noise(error.value, error.df)])
+        fit = deconvolved(y - x - group.slope * (x - x.mean()), noise)
+        return replace(group, shape=tuple(zip(fit.grid.tolist(), fit.mean.tolist(), strict=True)))
 
     def __post_init__(self) -> None:
         check_finite(mean_before=self.mean_before, mean_after=self.mean_after, correlation=self.correlation, n=self.n)
@@ -75,6 +134,8 @@ class Programme:
         if self.n < 2:
             raise ChoiceError(f"n={self.n}: a group of at least 2 people is needed.")
         check_kind("entry", self.entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
+        if self.entry is not None and self.shape:
+            raise ChoiceError("shape and entry cannot go together: the shape is of people who were not cut off.")
         if self.entry is not None:
             self._everyone_before()
 
@@ -131,6 +192,22 @@ class Programme:
     def sd_change(self) -> float:
         """Standard deviation of the observed change, in the test's unit."""
         return sqrt(self.var_change)
+
+    @property
+    def slope(self) -> float:
+        """Slope of the observed change on the observed first score."""
+        return self.covariance / self.sd_before**2 - 1
+
+    def true_slope(self, sem: float) -> tuple[float, float]:
+        """Return the variance of the true first score and the slope of true change on it, the SEM before taken out."""
+        kept = max(1 - (sem / self.sd_before) ** 2, 0.05)
+        return kept * self.sd_before**2, (self.slope + 1 - kept) / kept
+
+
+def _unexplained(group: Programme, sem: float) -> float:
+    """Return the SD that error leaves in a change once the first score is known."""
+    variance, slope = group.true_slope(sem)
+    return hypot(sem, (1 + slope) * sem * sqrt(variance / (variance + sem * sem)))
 
 
 def check_group(name: str, given: object) -> None:

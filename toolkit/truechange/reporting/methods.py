@@ -364,9 +364,9 @@ def _enough(telling: Telling, enough: Any, known: Any) -> None:
         telling.say("The share that changed by at least each amount was drawn with a band.", *enough.curve.sources)
     if not isinstance(enough.true_share, Refused):
         telling.say(
-            "The share whose true change is above the MCID was estimated by the software's own derivation, which takes "
-            "the error out of the spread of the changes; it was checked by simulation and is published nowhere else.",
-            *enough.true_share.sources,
+            "The share whose true change is above the MCID was estimated by the software's own derivation ({method}); "
+            "it was checked by simulation and is published nowhere else.",
+            *enough.true_share.sources, method=enough.true_share.method, source="ProgrammeAudit",
         )  # fmt: skip
 
 

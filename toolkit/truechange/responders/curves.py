@@ -6,16 +6,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
 
 from truechange.foundation.errors import DataError, check_choice, check_confidence, check_kind
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, Result, told
-from truechange.foundation.sem import read_sem
+from truechange.foundation.sem import Sem, read_sem
 from truechange.numerics.intervals import wilson_limits
 from truechange.responders.counting import any_threshold, group_labels, how_many, numbers, size_of
-from truechange.responders.true_share import chance_beyond, measured_changes, share_beyond, spread_of, true_spread
+from truechange.responders.true_share import (
+    chance_beyond,
+    measured_changes,
+    share_at_least,
+    share_beyond,
+    spread_of,
+    true_changes,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,8 +63,8 @@ class CumulativeChange(Result):
         """Return one row a group and distinct change.
 
         Columns: group, change, at_least, share, low, high (Wilson, pointwise), band_low, band_high
-        (simultaneous), highest_possible, true_share (true change at least x, under a normal
-        model, the missing counted as not shown; NaN without a SEM).
+        (simultaneous), highest_possible, true_share (true change at least x, as in
+        :func:`true_responder_share`, the missing counted as not shown; NaN without a SEM).
         """
         return self.rows.copy()
 
@@ -140,7 +147,7 @@ def cumulative_change(
     thresholds : tuple of Threshold or float, optional
         Marked in the picture and read off in the sentences.
     sem : Estimate or float, optional
-        Adds the curve of true change under a normal model: same mean, spread without measurement error.
+        Adds the curve of true change, with measurement error taken out as in :func:`true_responder_share`.
     confidence : float, optional
         Level of both bands: Wilson's at each point, and the simultaneous band of Dvoretzky, Kiefer and Wolfowitz
         with Massart's constant, ``± √(ln(2/α) / 2n)``.
@@ -168,7 +175,7 @@ def cumulative_change(
     if not values.size:
         raise DataError("improvement is empty: give one entry for everyone who started.")
     labels = group_labels(improvement, by, values.size)
-    error = None if sem is None else read_sem(sem).value
+    error = None if sem is None else read_sem(sem)
     curves, improvements, cautions = [], {}, []
     for name in sorted(set(labels)):
         improvements[name] = values[(labels == name).to_numpy()]
@@ -178,18 +185,24 @@ def cumulative_change(
             cautions.append(f"{name}: {away} people without a usable follow-up count as not shown at every change.")
     limits = tuple(any_threshold(limit) for limit in thresholds)
     return CumulativeChange(
-        pd.concat(curves, ignore_index=True), improvements, limits, error, confidence, tuple(cautions), whom
+        pd.concat(curves, ignore_index=True),
+        improvements,
+        limits,
+        error.value if error else None,
+        confidence,
+        tuple(cautions),
+        whom,
     )
 
 
-def _curve(name: str, changes: np.ndarray, started: int, sem: float | None, confidence: float) -> pd.DataFrame:
+def _curve(name: str, changes: np.ndarray, started: int, error: Sem | None, confidence: float) -> pd.DataFrame:
     change, counts = np.unique(np.round(changes, 9), return_counts=True)  # 0.3 and 0.30000000000000004 are one step
     at_least = counts[::-1].cumsum()[::-1]
     share, (low, high) = at_least / started, wilson_limits(at_least, started, confidence)
     band = sqrt(log(2 / (1 - confidence)) / (2 * started))
     true = np.full(change.size, np.nan)
-    if sem is not None and (variance := float(np.var(changes, ddof=1)) - 2 * sem**2) > 0:
-        true = ndtr((changes.mean() - change) / sqrt(variance)) * changes.size / started
+    if error is not None and float(np.var(changes, ddof=1)) > 2 * error.value**2:
+        true = share_at_least(true_changes(changes, error.value, error.df), change) * changes.size / started
     return pd.DataFrame({
         "group": name, "change": change, "at_least": at_least, "share": share, "low": low, "high": high,
         "band_low": np.clip(share - band, 0, 1), "band_high": np.clip(share + band, 0, 1),
@@ -241,15 +254,15 @@ def responder_definitions(
     check_confidence(confidence)
     limit, error = person_threshold(mcid, "mcid", name="mcid"), read_sem(sem, sem_df)
     changes, away = measured_changes(improvement)
-    started, se, spread = changes.size + away, spread_of(limit), true_spread(changes, error.value, error.df)
-    chances = chance_beyond(changes, spread, limit.value, se)
+    started, se, fit = changes.size + away, spread_of(limit), true_changes(changes, error.value, error.df)
+    chances = chance_beyond(changes, fit, limit.value, se)
     mdc = float(ndtri(0.975)) * sqrt(2) * error.value
     counts = [
         how_many(changes, limit.value),
         how_many(changes, max(limit.value, mdc)),
         int((chances > certainty).sum()),
     ]
-    expected = np.array(share_beyond(spread, limit.value, se, confidence)[1:]) * (changes.size / started)
+    expected = np.array(share_beyond(fit, limit.value, se, confidence)[1:]) * (changes.size / started)
     table = pd.DataFrame({
         "definition": list(RULES), "rule": [rule.format(certainty=certainty) for rule in RULES.values()],
         "primary": [name == primary for name in RULES], "people": [*map(float, counts), float(chances.sum())],

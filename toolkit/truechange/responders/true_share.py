@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import chdtri, ndtr, ndtri
+from scipy.special import chdtri, expit, logit, ndtr, ndtri
 
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_confidence
@@ -14,6 +14,7 @@ from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result, told
 from truechange.foundation.sem import Sem, read_sem
+from truechange.numerics.density import ENOUGH, Density, deconvolved, likely_noise
 from truechange.numerics.intervals import Floats
 from truechange.numerics.resampling import percentile_limits
 from truechange.numerics.selection import TakenIn, beyond_cut, resampled_taken_in
@@ -21,6 +22,8 @@ from truechange.responders.counting import how_many, numbers, proportion
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+SEEN = 0.4  # part of the variance of change that is true change, below which its shape is hidden by error
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,13 @@ class TrueSpread:
         return self.tau**2 + 2 * self.sem**2
 
 
+def true_changes(changes: Floats, sem: float, sem_df: float | None) -> "TrueSpread | Density":
+    """Fit the distribution of true change: of any shape from 50 people on, normal among fewer."""
+    if changes.size < ENOUGH:
+        return true_spread(changes, sem, sem_df)
+    return deconvolved(changes, sqrt(2) * likely_noise(sem, sem_df))
+
+
 def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: int = 160, sems: int = 31) -> TrueSpread:
     """Weigh the SDs of true change that fit the observed changes.
 
@@ -57,9 +67,7 @@ def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: in
     ``SEM² = sem² df/χ²`` when its degrees of freedom are known. Both are weighed together, so a SEM that the spread of
     the changes contradicts loses weight.
     """
-    n, s2, error = changes.size, float(np.var(changes, ddof=1)), np.array([sem])
-    if sem_df is not None:
-        error = sem * np.sqrt(sem_df / chdtri(sem_df, 1 - (np.arange(sems) + 0.5) / sems))
+    n, s2, error = changes.size, float(np.var(changes, ddof=1)), likely_noise(sem, sem_df, sems)
     least, most = (n - 1) * s2 / chdtri(n - 1, np.array([1e-6, 1 - 1e-6]))
     bottom = sqrt(max(0.0, least - 2 * error.max() ** 2))
     top = min(sqrt(max(most - 2 * error.min() ** 2, 0.25 * most)), 5 * sqrt(s2))
@@ -79,35 +87,52 @@ def spread_of(threshold: Threshold) -> float:
     return (threshold.high - threshold.low) / (2 * float(ndtri((1 + threshold.confidence) / 2)))
 
 
-def share_beyond(spread: TrueSpread, mcid: float, mcid_se: float, confidence: float) -> tuple[float, float, float]:
+def share_beyond(
+    fit: "TrueSpread | Density", mcid: float, mcid_se: float, confidence: float
+) -> tuple[float, float, float]:
     """Return posterior median and interval of the share with true change above `mcid`.
 
-    Given the grid point, MCID minus mean true change is normal, so the share's distribution function is a weighted
-    sum of normal tail areas: nothing is simulated.
+    In each state of a normal fit MCID minus mean true change is normal; in each state of a fit of any shape the logit
+    of the share is, with its delta-method SD. So the share's distribution function is a weighted sum of normal tail
+    areas: nothing is simulated.
     """
-    gap, se = mcid - spread.mean, np.sqrt(spread.variance / spread.n + mcid_se**2)
+    free = isinstance(fit, Density)
+    if isinstance(fit, Density):
+        share, sd = fit.share(mcid, mcid_se)
+        share = np.clip(share, 1e-6, 1 - 1e-6)
+        slope, middle, wide = np.ones(share.size), logit(share), np.maximum(sd, 1e-9) / (share * (1 - share))
+    else:
+        slope, middle, wide = fit.tau, np.array(fit.mean - mcid), np.sqrt(fit.variance / fit.n + mcid_se**2)
 
     def quantile(level: float) -> float:
-        low, high = -12.0, 12.0
+        low, high = -16.0, 16.0
         for _ in range(44):
-            middle = (low + high) / 2
-            below = spread.weight @ ndtr((gap + spread.tau * middle) / se)
-            low, high = (middle, high) if below < level else (low, middle)
-        return float(ndtr((low + high) / 2))
+            at = (low + high) / 2
+            low, high = (at, high) if fit.weight @ ndtr((slope * at - middle) / wide) < level else (low, at)
+        return float((expit if free else ndtr)((low + high) / 2))
 
     return quantile(0.5), quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)
 
 
-def chance_beyond(changes: Floats, spread: TrueSpread, mcid: float, mcid_se: float = 0.0) -> Floats:
+def share_at_least(fit: "TrueSpread | Density", changes: Floats) -> Floats:
+    """Return the share with a true change of at least each of `changes`, averaged over the states of the fit."""
+    if isinstance(fit, Density):
+        return fit.mean @ fit.beyond(changes)
+    return fit.weight @ ndtr((fit.mean - changes) / fit.tau[:, None])
+
+
+def chance_beyond(changes: Floats, fit: "TrueSpread | Density", mcid: float, mcid_se: float = 0.0) -> Floats:
     """Return for each observed change the posterior chance that the true change is above `mcid`.
 
-    ``E = m + rel (d − m)``, variance ``rel · 2 SEM²`` plus what is not known of the mean and the MCID, averaged
-    over the grid.
+    Normal: ``E = m + rel (d − m)``, variance ``rel · 2 SEM²`` plus what is not known of the mean and the MCID, averaged
+    over the grid. Any shape: the fitted density as prior.
     """
-    rel = spread.tau**2 / spread.variance
-    centre = spread.mean + rel[:, None] * (changes[None, :] - spread.mean)
-    variance = rel * 2 * spread.sem**2 + (1 - rel) ** 2 * spread.variance / spread.n + mcid_se**2
-    return spread.weight @ ndtr((centre - mcid) / np.sqrt(np.maximum(variance, 1e-300))[:, None])
+    if isinstance(fit, Density):
+        return fit.chances(changes, mcid, mcid_se)
+    rel = fit.tau**2 / fit.variance
+    centre = fit.mean + rel[:, None] * (changes[None, :] - fit.mean)
+    variance = rel * 2 * fit.sem**2 + (1 - rel) ** 2 * fit.variance / fit.n + mcid_se**2
+    return fit.weight @ ndtr((centre - mcid) / np.sqrt(np.maximum(variance, 1e-300))[:, None])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,6 +147,8 @@ class TrueShare(Result, Estimate):
         ``1 − Φ((MCID − mean) / τ)`` with ``τ² = s² − 2 SEM²``; NaN when the spread is no larger than error.
     reliability : float
         Part of the observed variance of change that is true change; 0 or less means none can be seen.
+    skew : float
+        Skewness of true change, ``skew(D) (s² / (s² − 2 SEM²))^1.5``; NaN when the spread is no larger than error.
     cautions : tuple of str
         What a reader must know.
     taken_in : str
@@ -131,6 +158,7 @@ class TrueShare(Result, Estimate):
     observed: Estimate
     plug_in: float
     reliability: float
+    skew: float = nan
     cautions: tuple[str, ...] = ()
     taken_in: str = ""
     sources: tuple[str, ...] = field(default=("newcombe1998a",), repr=False)
@@ -223,14 +251,22 @@ def true_responder_share(
 
     Notes
     -----
-    True changes are normal with mean m and SD τ, errors normal with SD ``√2 SEM``. τ² is weighed on a grid
-    (likelihood of the observed variance, nearly flat prior), the SEM by its chi-square, m given both is normal; median
-    and interval come from the distribution function of the share. In large samples the value is
-    ``1 − Φ((MCID − mean) / √(s² − 2 SEM²))``.
-    Own derivation, checked by simulation: its interval covers the true share where an interval around the
-    observed share does not. With an entry rule: mean over people of the chance that a true change of mean E[Δ|x₁]
+    Errors are normal with SD ``√2 SEM``. From 50 people on true change may have any smooth shape, and a spike of
+    unchanged people: its log-density is a penalised sum of curves (:func:`~truechange.numerics.density.deconvolved`;
+    after [1]_), fitted once for every plausible SEM and roughness, each fit weighed by its evidence; the logit of the
+    share in each is normal. Among fewer a shape cannot be told, so that true change is normal with mean m and SD τ: τ²
+    is weighed on a grid (likelihood of the observed variance, nearly flat prior), the SEM by its chi-square, m given
+    both is normal; in large samples that is ``1 − Φ((MCID − mean) / √(s² − 2 SEM²))``, kept as ``plug_in``. Median and
+    interval come from the distribution function of the share.
+    Own derivation, checked by simulation (``truechange.validation.simulated("true_share_shapes")``): its interval
+    covers the true share where an interval around the observed share, or a normal model of skewed change, does not.
+    With an entry rule: mean over people of the chance that a true change of mean E[Δ|x₁]
     exceeds the MCID (:func:`truechange.numerics.selection.taken_in`); percentile bootstrap over people, with the SEM,
     the MCID and everyone's mean and SD drawn anew.
+
+    References
+    ----------
+    .. [1] Efron B (2016). Biometrika 103(1):1-20.
 
     Examples
     --------
@@ -258,12 +294,18 @@ def true_responder_share(
         return _taken_in(numbers(improvement), numbers(before), entry, error, limit, facts, seed)
     true_variance = sd**2 - 2 * error.value**2
     plug_in = float(ndtr((changes.mean() - limit.value) / sqrt(true_variance))) if true_variance > 0 else nan
-    spread = true_spread(changes, error.value, error.df)
-    middle, low, high = share_beyond(spread, limit.value, spread_of(limit), confidence)
+    reliability = true_variance / sd**2
+    observed_skew = float(np.mean((changes - changes.mean()) ** 3) / np.std(changes) ** 3)
+    skew = observed_skew * reliability**-1.5 if reliability > 0 else nan
+    fit = true_changes(changes, error.value, error.df)
+    middle, low, high = share_beyond(fit, limit.value, spread_of(limit), confidence)
+    free = isinstance(fit, Density)
+    shape = "true change of any shape (spline log-density)" if free else "normal true change"
     return TrueShare(
-        value=middle, low=low, high=high, method="normal true change, measurement error removed; hierarchical",
-        plug_in=plug_in, reliability=true_variance / sd**2,
-        cautions=(*_cautions(changes, away, true_variance / sd**2, error.df, limit), *error.cautions), **facts,
+        value=middle, low=low, high=high, plug_in=plug_in, reliability=reliability, skew=skew,
+        method=f"{shape}, measurement error removed; {'weighed by evidence' if free else 'hierarchical'}",
+        cautions=(*_cautions(changes, away, reliability, skew, error.df, limit), *error.cautions),
+        sources=("efron2016", "newcombe1998a") if free else ("newcombe1998a",), **facts,
     )  # fmt: skip
 
 
@@ -297,7 +339,7 @@ def _taken_in(
     low, high = (float(end) for end in percentile_limits(drawn, facts["confidence"]))
     value, varies = float(share(found)[0]), float(found.left[0] + np.var(found.expected[0], ddof=1))
     reliability, failed = varies / float(np.var(change, ddof=1)), float(np.isnan(drawn).mean())
-    cautions = _cautions(change, away, reliability, error.df, limit)
+    cautions = _cautions(change, away, reliability, nan, error.df, limit)
     lost = f"{percent(failed)} of the resamples gave no share, so the interval may be too narrow."
     return TrueShare(
         value=value, low=low, high=high, plug_in=value, reliability=reliability,
@@ -308,16 +350,23 @@ def _taken_in(
     )  # fmt: skip
 
 
-def _cautions(changes: Floats, away: int, reliability: float, df: float | None, limit: Threshold) -> tuple[str, ...]:
-    skew = float(np.mean((changes - changes.mean()) ** 3) / np.std(changes) ** 3)
+def _cautions(
+    changes: Floats, away: int, reliability: float, skew: float, df: float | None, limit: Threshold
+) -> tuple[str, ...]:
+    chance = 2 * sqrt(6 / changes.size) * max(reliability, 1e-3) ** -1.5  # skew that a normal true change may show
+    few, skewed = changes.size < ENOUGH, abs(skew) > max(1, chance)
     return (*limit.cautions, *told({
         "True change still holds practice, natural course and placebo; it is not the effect of the programme.": True,
         f"{away} people without a usable follow-up are not in this share.": away,
         "The changes vary no more than measurement error alone would make them: who changed cannot be told apart, "
         "and the share rests on the mean and the prior.": reliability <= 0,
-        f"Only {percent(reliability)} of the variance of change is true change; the share is weakly known.":
-            0 < reliability < 0.3,
-        f"The changes are skewed ({fixed(skew, 1)}); the normal model may misplace the share.": abs(skew) > 1,
+        f"Only {percent(reliability)} of the variance of change is true change; the share is weakly known, and its "
+        "shape is not: were it strongly skewed, the share could be off by ten points.": 0 < reliability < SEEN,
+        f"With {changes.size} people (fewer than {ENOUGH}) the shape of true change cannot be learned; it is taken "
+        "to be normal.": few,
+        f"True change looks skewed ({fixed(skew, 1)}), which a normal model cannot follow: the share may be off by ten "
+        "points.": few and skewed,
+        f"True change looks skewed ({fixed(skew, 1)}): the mean is not what most people had.": skewed and not few,
         "The SEM is taken as known exactly; the interval is too narrow if it is not.": df is None,
         "The MCID is taken as known exactly.": not limit.has_interval,
     }))  # fmt: skip

@@ -1,0 +1,194 @@
+"""Empirical Bayes deconvolution: the density of true values behind values seen with normal error, no shape assumed."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import chdtri, ndtr
+
+from truechange.numerics.resampling import Floats
+
+ENOUGH = 50  # people from whom a shape can be learned
+CELLS, REACH, WAVES = 61, 3.5, 10  # cells of the grid; half its length in SDs of what was seen; waves that bend it
+ROUGHNESS = 0.1  # penalty on the squared third derivative of the log-density, per SD of what was seen
+SPIKE = (1e6, 0.05)  # penalty on a spike of unchanged people: with none, and with one of any likely height
+RIDGE = 0.02  # weak penalty on everything else: no height runs away
+FINE = 15  # cells per SD to which what was seen is rounded
+
+
+@dataclass(frozen=True)
+class Density:
+    """Densities of the true value on one grid, each with its weight: together what the values seen leave open.
+
+    Parameters
+    ----------
+    grid : ndarray, shape (j,)
+        Middles of its cells, in the unit of the values.
+    chance : ndarray, shape (s, j)
+        Probability of each cell in each state; rows add up to 1.
+    noise, weight : ndarray, shape (s,)
+        SD of the error and posterior weight of each state; weights add up to 1.
+    basis : ndarray, shape (j, k)
+        Curves whose sum is the log-density.
+    covariance : ndarray, shape (s, k, k)
+        Posterior covariance of their heights.
+    """
+
+    grid: Floats
+    chance: Floats
+    noise: Floats
+    weight: Floats
+    basis: Floats
+    covariance: Floats
+
+    @property
+    def step(self) -> float:
+        """Width of a cell."""
+        return float(self.grid[1] - self.grid[0])
+
+    @property
+    def mean(self) -> Floats:
+        """Probability of each cell over all states."""
+        return self.weight @ self.chance
+
+    def beyond(self, limit: Floats) -> Floats:
+        """Return how much of each cell lies above each limit, shape (j, number of limits)."""
+        return np.clip((self.grid[:, None] - np.atleast_1d(limit)) / self.step + 0.5, 0, 1)
+
+    def share(self, limit: float, se: float = 0.0) -> tuple[Floats, Floats]:
+        """Return of each state the share above `limit` and its posterior SD (delta method), the limit's SE in it."""
+        above = self.beyond(np.array([limit, limit - se, limit + se]))
+        shares = self.chance @ above
+        slope = (self.chance * above[:, 0]) @ self.basis - shares[:, :1] * (self.chance @ self.basis)
+        variance = np.einsum("sk,skq,sq->s", slope, self.covariance, slope)
+        return shares[:, 0], np.sqrt(np.maximum(variance, 0) + ((shares[:, 1] - shares[:, 2]) / 2) ** 2)
+
+    def chances(self, seen: Floats, limit: float, se: float = 0.0) -> Floats:
+        """Return of each value seen the chance that its true value is above `limit`, itself normal with SE `se`."""
+        # three points carry the mean and variance of the limit (Gauss and Hermite)
+        above = self.beyond(np.array([limit, limit - 3**0.5 * se, limit + 3**0.5 * se])) @ np.array([4, 1, 1]) / 6
+        found = np.zeros(seen.size)
+        for noise in np.unique(self.noise):
+            at, likely = self.noise == noise, _likely(seen, self.grid, noise).T
+            found += self.weight[at] @ ((self.chance[at] * above) @ likely / (self.chance[at] @ likely))
+        return found
+
+
+def _likely(seen: Floats, grid: Floats, noise: "float | Floats") -> Floats:
+    """Return the density of each value seen were the true value anywhere in a cell: exact, however small the noise."""
+    half, noise = (grid[1] - grid[0]) / 2, np.maximum(noise, 1e-6 * (grid[1] - grid[0]))
+    away = np.abs(np.subtract.outer(seen, grid))  # both tails alike: the far one loses no digits
+    return (ndtr((half - away) / noise) - ndtr((-half - away) / noise)) / (2 * half) + 1e-300
+
+
+def _curves(anchor: float) -> tuple[Floats, Floats, Floats]:
+    """Return grid, curves and penalties, in SDs from the mean; `anchor` is where a spike may stand.
+
+    The curves are the eigenvectors of the squared third difference: line and parabola cost nothing, so that a heavy
+    penalty leaves a normal density (Silverman 1982); then ever finer waves, ever dearer. The last is the spike.
+    """
+    grid, step = np.linspace(-REACH, REACH, CELLS, retstep=True)
+    third = np.diff(np.eye(CELLS), 3, axis=0) / step**2.5
+    penalty, waves = np.linalg.eigh(third.T @ third)
+    waves[:, :3] = np.linalg.qr(np.vander(grid, 3, increasing=True))[0]
+    penalty[:3] = 0
+    at = int(np.clip(np.rint((anchor + REACH) / step), 0, CELLS - 1))
+    spike = np.zeros(CELLS)
+    spike[at] = 1
+    moved = grid + (anchor - grid[at] if abs(anchor) < REACH else 0.0)
+    return (
+        moved,
+        np.column_stack([waves[:, 1 : WAVES + 1] * CELLS**0.5, spike]),
+        RIDGE + ROUGHNESS * penalty[1 : WAVES + 1],
+    )
+
+
+def likely_noise(noise: float, df: float | None, points: int = 5) -> Floats:
+    """Return equally likely true SDs given an estimated one: ``noise √(df/χ²)`` at the middles of equal shares."""
+    if df is None:
+        return np.array([noise])
+    return noise * np.sqrt(df / chdtri(df, 1 - (np.arange(points) + 0.5) / points))
+
+
+def deconvolved(values: Floats, noise: Floats, *, anchor: float = 0.0) -> Density:
+    """Fit the density of true values by penalised likelihood, once for every noise, without a spike and with one.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        True values plus normal error.
+    noise : ndarray, shape (e,)
+        SDs of that error that are to be weighed, equally likely beforehand.
+    anchor : float, optional
+        True value of people who have not changed: a spike may stand there.
+
+    Returns
+    -------
+    Density
+
+    Notes
+    -----
+    ``Σ log Σ_j g_j φ((x − t_j)/noise) − ½ Σ penalty a²`` with ``log g = U a``, climbed by damped Newton steps with the
+    exact curvature; each fit's weight is its Laplace evidence. Density of the empirical-Bayes kind of Efron (2016,
+    Biometrika 103:1-20) with the penalty of Silverman (1982, Annals of Statistics 10:795-810).
+    """
+    centre, spread = float(values.mean()), float(values.std(ddof=1))
+    grid, basis, penalty = _curves((anchor - centre) / spread)
+    seen, count = np.unique(np.rint((values - centre) / spread * FINE), return_counts=True)
+    seen = np.clip(seen / FINE, -REACH - 1.5, REACH + 1.5)
+    noise = np.repeat(noise, len(SPIKE))
+    likely = np.stack([_likely(seen, grid, one / spread) for one in noise])
+    prior = np.array([[*penalty, spike] for spike in SPIKE] * (len(noise) // len(SPIKE)))
+    start = np.zeros(prior.shape[1])
+    reliability = max(1 - float(np.mean(noise**2)) / spread**2, 0.2)
+    start[:-1] = basis[:, :-1].T @ (-(grid**2) / (2 * reliability)) / CELLS
+    heights, curvature, height = _climb(likely, count.astype(float), basis, prior, start)
+    bent, axes = np.linalg.eigh(curvature)
+    bent = np.maximum(bent, RIDGE)  # what the weakest penalty alone would leave
+    evidence = height + 0.5 * (np.log(prior) - np.log(bent)).sum(-1)
+    weight = np.exp(evidence - evidence.max())
+    covariance = (axes / bent[:, None]) @ axes.swapaxes(-1, -2)
+    chance = _shares(heights, basis)
+    return Density(centre + spread * grid, chance, noise, weight / weight.sum(), basis, covariance)
+
+
+def _shares(heights: Floats, basis: Floats) -> Floats:
+    log = heights @ basis.T
+    chance = np.exp(log - log.max(-1, keepdims=True))
+    return chance / chance.sum(-1, keepdims=True)
+
+
+def _climb(likely: Floats, count: Floats, basis: Floats, prior: Floats, start: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return heights at the top, the curvature there and the penalised log-likelihood, of every fit at once."""
+
+    def value(heights: Floats) -> tuple[Floats, Floats, Floats]:
+        chance = _shares(heights, basis)
+        density = (likely @ chance[..., None])[..., 0]
+        return np.log(density) @ count - 0.5 * (prior * heights**2).sum(-1), chance, density
+
+    def slopes(chance: Floats, density: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return gradient, minus the second derivative and a positive scale for it, the penalty left out."""
+        middle = chance @ basis
+        own = likely @ (chance[..., None] * basis) / density[..., None]  # each value's posterior mean of the curves
+        given = chance * ((count / density)[:, None] @ likely)[:, 0]
+        weighed = (own * count[:, None]).swapaxes(-1, -2)
+        bent = (basis.T * (count.sum() * chance - given)[:, None]) @ basis + weighed @ own
+        bent -= count.sum() * middle[..., None] * middle[:, None]
+        return weighed.sum(-1) - count.sum() * middle, bent, count @ (own - middle[:, None]) ** 2
+
+    heights = np.tile(start, (len(likely), 1))
+    top, chance, density = value(heights)
+    damping, eye = np.full(top.shape, 0.1), np.eye(len(start))
+    for _ in range(60):
+        gradient, bent, scatter = slopes(chance, density)
+        brake = damping[:, None] * (scatter + prior)
+        step = np.linalg.solve(bent + (prior + brake)[..., None] * eye, (gradient - prior * heights)[..., None])
+        tried = heights + step[..., 0]
+        found, tried_chance, tried_density = value(tried)
+        better = found >= top - 1e-9
+        moved = np.where(better, np.abs(found - top), 1.0)
+        heights[better], top[better] = tried[better], found[better]
+        chance[better], density[better] = tried_chance[better], tried_density[better]
+        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)
+        if moved.max() < 1e-4:
+            break
+    return heights, slopes(chance, density)[1] + prior[..., None] * eye, top
