@@ -13,7 +13,7 @@ from truechange.foundation.result import Part
 from truechange.programme.flow import STOPPING, DueRule, flow_of, with_states
 from truechange.programme.parts import Refused, kind_of
 from truechange.programme.training import tolerance
-from truechange.reporting.audit_report import audit_json, audit_page
+from truechange.reporting.audit_report import AuditReport
 
 KNOWN = {TEST: {"sem": 1.0, "sem_df": 49, "mcid": 2.0}}
 
@@ -53,7 +53,7 @@ def test_people_still_in_the_programme_are_in_no_denominator(unfinished):
     assert "70 of the 120 people due" in found.responders[TEST].counted.sentence()
     assert "58% of those due" in found.responders[TEST].curve.sentences()[-2]
     assert "of those due" in found.responders[TEST].curve.plot().get_ylabel()
-    assert not re.search(r"(of|share) .{0,20}who started changed", audit_page(found))
+    assert not re.search(r"(of|share) .{0,20}who started changed", AuditReport(found).page())
     assert found.missing[TEST].due == 120
     assert any("Due by 2025-03-31" in text for text in flow.cautions)
 
@@ -304,7 +304,7 @@ def test_the_report_carries_the_ledger_and_how_the_test_was_done():
     rows = scores(codes(30), np.full(30, 9.0), np.repeat([12.0, 9.0], 15), seat_height_cm=43)
     rows["value"] = rows["value"].astype(object)
     rows.loc[rows["occasion"].eq("discharge") & (rows["person"] <= "P006"), "value"] = "twelve-ish"
-    page = audit_page(audit(clinic(rows)))
+    page = AuditReport(audit(clinic(rows))).page()
     assert "60 rows read = 54 used + 6 set aside (6 not a number)." in page
     for cell in ("set aside: not a number", "to correct: not a number", "seat height cm", "not recorded"):
         assert cell in page
@@ -328,8 +328,8 @@ def test_a_training_log_without_adverse_events_is_read():
     records = clinic(rows, sessions=log)
     found = audit(records)
     assert "kept a training log" in found.dose.sentence()
-    assert "Training" in audit_page(found)
-    assert audit_json(found)
+    assert "Training" in AuditReport(found).page()
+    assert AuditReport(found).data()
 
 
 # An event is never lost because a word in it says "none"; what says only that is no event.

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.reporting.audit_report import audit_page, write_audit
+from truechange.reporting.audit_report import AuditReport, write_audit
 from truechange.reporting.audit_tables import in_words
 from truechange.reporting.files import stamp
 
@@ -29,7 +29,7 @@ def clinic_audit():
 
 @pytest.fixture(scope="session")
 def clinic_page(clinic_audit):
-    return audit_page(clinic_audit)
+    return AuditReport(clinic_audit).page()
 
 
 @pytest.fixture(scope="session")

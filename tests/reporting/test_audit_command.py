@@ -42,7 +42,7 @@ def test_thresholds_from_a_file_are_used_with_their_source(clinic, tmp_path, cap
     assert main(["audit", str(clinic), "--thresholds", str(given), "--out", str(tmp_path / "out")]) == 0
     page = (tmp_path / "out" / "audit.html").read_text(encoding="utf-8")
     assert "Author 2020" in page
-    assert "Not computed, and why" in page
+    assert "Appendix: not computed, and why" in page
     assert "7 of the 12 people due" in capsys.readouterr().out  # counted by hand from the two rows above
     assert {path.name for path in (tmp_path / "out").iterdir()} >= {"audit.html", "audit.xlsx", "audit.json"}
 

@@ -11,7 +11,7 @@ from openpyxl import load_workbook
 
 from truechange.numerics.small_cells import HIDDEN, POOLED
 from truechange.programme import training
-from truechange.reporting.audit_report import audit_json, audit_page
+from truechange.reporting.audit_report import AuditReport
 from truechange.reporting.audit_tables import audit_tables, in_words, measure_rows
 
 PERSON = re.compile(r"\bP\d{3}\b")
@@ -40,9 +40,10 @@ def test_every_picture_has_words_and_every_head_a_scope(clinic_page):
 def test_the_answer_comes_first_and_is_the_audits_own(clinic_audit, clinic_page):
     text = words_of(clinic_page)
     assert len(clinic_audit.sentences()) == 5
-    places = [text.index(sentence) for sentence in clinic_audit.sentences()]
+    full = text[text.index("The answer in full") :]
+    places = [full.index(sentence) for sentence in clinic_audit.sentences()]
     assert places == sorted(places)
-    assert places[-1] < text.index("Who could be compared")
+    assert places[-1] < full.index("Who could be compared")
 
 
 def test_what_it_cannot_show_and_every_caution_are_there(clinic_audit, clinic_page, shown_caution):
@@ -64,7 +65,7 @@ def test_no_caution_of_any_part_is_lost(clinic_audit, clinic_page, cautions_with
     safe = clinic_audit.public()
     found = cautions_within(safe)
     assert any("effect of the score before differs between the groups" in text for text in found)
-    told = json.loads(audit_json(clinic_audit))["cautions"]
+    told = json.loads(AuditReport(clinic_audit).data())["cautions"]
     page = words_of(clinic_page).lower()
     for text in found:
         assert any(text in caution for caution in safe.cautions), text
@@ -79,7 +80,7 @@ def test_the_caution_of_an_adjusted_difference_stands_beside_it(clinic_page):
 
 
 def test_a_small_count_in_a_caution_is_hidden_unless_asked_for(clinic_audit):
-    hidden, shown = (json.loads(audit_json(clinic_audit, small_cells=few))["cautions"] for few in (False, True))
+    hidden, shown = (json.loads(AuditReport(clinic_audit, small_cells=few).data())["cautions"] for few in (False, True))
     assert not any(re.search(r"(?<!\d)[1-4] people", text) for text in hidden)
     assert any("2 people could not do the test" in text for text in shown)
 
@@ -99,7 +100,7 @@ def test_it_says_changed_by_at_least_and_never_responded(clinic_page):
 
 
 def test_nobody_can_be_found(clinic_audit, clinic_page):
-    for text in (words_of(clinic_page), audit_json(clinic_audit)):
+    for text in (words_of(clinic_page), AuditReport(clinic_audit).data()):
         assert not PERSON.search(text)
         assert not THERAPIST.search(text)
     for frame in audit_tables(clinic_audit).values():
@@ -124,7 +125,7 @@ def test_small_counts_cannot_be_worked_out(clinic_audit):
 
 
 def test_json_holds_the_audits_own_numbers(clinic_audit):
-    told = json.loads(audit_json(clinic_audit))
+    told = json.loads(AuditReport(clinic_audit).data())
     first = told["tables"]["tests"][0]
     assert first["mean_improvement"] == pytest.approx(clinic_audit.change["chair_stand_30s"].mean.value, rel=1e-12)
     assert told["answer"] == list(clinic_audit.sentences())
@@ -135,14 +136,16 @@ def test_files_are_whole_stamped_and_repeat_their_bytes(clinic_audit, written):
     pypdf = pytest.importorskip("pypdf")
     (first, left_out), (second, _) = written
     assert not left_out
-    assert [path.name for path in first] == ["audit.html", "audit.pdf", "audit.xlsx", "audit.json"]
+    names = [path.name for path in first]
+    assert names == ["audit.html", "audit.pdf", "audit.xlsx", "audit.json", "summary.pdf", "counts.csv"]
     for one, other in zip(first, second, strict=True):
         assert one.read_bytes() == other.read_bytes(), one.name
     pdf = pypdf.PdfReader(first[1])
     assert pdf.trailer["/Root"]["/MarkInfo"]["/Marked"]
     assert pdf.trailer["/Root"]["/Lang"] == "en"
     assert pdf.metadata.title == "Programme audit"
-    assert clinic_audit.sentences()[0][:40] in re.sub(r"\s+", " ", pdf.pages[0].extract_text())
+    assert clinic_audit.sentences()[0][:40] in re.sub(r"\s+", " ", pdf.pages[1].extract_text())
+    assert len(pypdf.PdfReader(first[4]).pages) == 1
     book = load_workbook(first[2])
     assert {"answer", "tests", "flow", "change", "cautions", "stamp"} <= set(book.sheetnames)
     assert all(cell.data_type != "f" for sheet in book for row in sheet.iter_rows() for cell in row)
@@ -152,14 +155,17 @@ def test_files_are_whole_stamped_and_repeat_their_bytes(clinic_audit, written):
 def test_every_numbered_mark_has_its_reference(clinic_page):
     text = words_of(clinic_page)
     marks = {int(n) for found in re.findall(r"\[([\d,]+)\]", text) for n in found.split(",")}
-    numbers = {int(n) for n in re.findall(r"(\d+)\. [A-Z][^.]{2,80}\. ", text[text.index("Methods and references") :])}
+    numbers = {
+        int(n)
+        for n in re.findall(r"(\d+)\. [A-Z][^.]{2,80}\. ", text[text.index("Appendix: methods and references") :])
+    }
     assert marks <= numbers
 
 
 def test_every_computed_part_has_its_section_and_its_table(clinic_audit, clinic_page):
     text = words_of(clinic_page)
     for words in (
-        "Did they come at their worst", "If the missing did worse than people like them", "p (Holm)",
+        "Did they come at their worst", "If the missing did worse than people like them", "p, all tests",
         "Share of those due that changed by at least each threshold",  # a picture's words, below
         "Do people differ in their response", "Training of those due", "Adverse events written down",
     ):  # fmt: skip
@@ -174,7 +180,7 @@ def test_every_computed_part_has_its_section_and_its_table(clinic_audit, clinic_
 
 
 def test_it_says_what_to_give_not_how_to_call(clinic_audit, clinic_page):
-    for text in (words_of(clinic_page), audit_json(clinic_audit)):
+    for text in (words_of(clinic_page), AuditReport(clinic_audit).data()):
         assert "thresholds={" not in text
         assert "in a thresholds file" in text
 
@@ -196,7 +202,7 @@ def with_logs(audit, events, gone=()):
 
 def test_few_people_are_not_counted_out_in_the_training_part(clinic_audit):
     audit = with_logs(clinic_audit, {"knee swelling": 2}, gone=(0, 1, 2))
-    text = words_of(audit_page(audit))
+    text = words_of(AuditReport(audit).page())
     assert "knee swelling: number hidden" in text
     assert "per 1,000 training days hidden" in text  # the rate times the days would give the number away
     assert "3 people kept no log" not in text
@@ -211,4 +217,4 @@ def test_a_second_kind_is_hidden_where_the_rate_would_give_the_first_away(clinic
     audit = with_logs(clinic_audit, {"fall": 3, "near fall": 9})
     assert audit_tables(audit)["adverse events"]["count"].tolist() == [HIDDEN, HIDDEN]
     common = with_logs(clinic_audit, {"near fall": 9})
-    assert "near fall: 9, in 9 people" in words_of(audit_page(common))
+    assert "near fall: 9, in 9 people" in words_of(AuditReport(common).page())

@@ -53,8 +53,8 @@ def _audit_writer(kind: str) -> "Callable[..., Path]":
     def write(audit: "ProgrammeAudit", path: "Path", **options: Any) -> "Path":
         from truechange.reporting import audit_report  # the last rooms load only when somebody writes a report
 
-        writers = {"html": audit_report.to_html, "pdf": audit_report.to_pdf, "excel": audit_report.to_excel}
-        return writers[kind](audit, path, **options)
+        getattr(audit_report.AuditReport(audit, **options), kind)(path)
+        return path
 
     return write
 

@@ -71,7 +71,7 @@ def _add_option(parser: argparse.ArgumentParser, option: str, **cells: str) -> N
     """Add one row of the table; an empty cell says nothing, the default ``empty`` is no text or no values."""
     settings = {column: READ_CELL.get(column, str)(cell) for column, cell in cells.items() if cell}
     if settings.get("default") == "empty":
-        settings["default"] = [] if "nargs" in settings else ""
+        settings["default"] = [] if "nargs" in settings or settings.get("action") == "append" else ""
     parser.add_argument(*option.split(), **settings)
 
 

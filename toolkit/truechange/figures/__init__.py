@@ -2,10 +2,18 @@
 
 from truechange.figures.combined import (
     changes_against_thresholds,
+    changes_beside_error,
     estimates_side_by_side,
     save_print,
     share_rows,
     step_bars,
 )
 
-__all__ = ["changes_against_thresholds", "estimates_side_by_side", "save_print", "share_rows", "step_bars"]
+__all__ = [
+    "changes_against_thresholds",
+    "changes_beside_error",
+    "estimates_side_by_side",
+    "save_print",
+    "share_rows",
+    "step_bars",
+]

@@ -1,6 +1,7 @@
 """Pictures that put several results side by side: changes against both thresholds, shares beside error's own."""
 
 from collections.abc import Mapping, Sequence
+from math import ceil, floor, inf, isfinite, sqrt
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -8,7 +9,7 @@ from truechange.foundation import drawing
 from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.html import png
-from truechange.foundation.numbers import decimals_for, fixed, percent
+from truechange.foundation.numbers import decimals_for, fixed, percent, reachable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,7 +59,7 @@ def save_print(drawn: Any, stem: str | Path) -> tuple[Path, Path]:
     return made
 
 
-FEWEST_SHOWN = 5
+FEWEST_SHOWN, MOST_BARS = 5, 25
 ZONES = ("at least both thresholds", "between the thresholds", "below both", "worse by at least the MDC")
 
 
@@ -112,6 +113,65 @@ def changes_against_thresholds(
         bottom, top = ax.get_ylim()
         ax.set_ylim(bottom, top + 0.28 * (top - bottom))  # room for the words
         ax.legend(fontsize=8, frameon=False, loc="upper left")
+    return ax
+
+
+def changes_beside_error(
+    improvements: Any, threshold: Threshold | None, error: Estimate | None, *, practice: float = 0.0, unit: str = "",
+    resolution: float = 1.0, ax: "Axes | None" = None,
+) -> "Axes":  # fmt: skip
+    """Draw how many people changed by how much, and beside it what measurement error alone would give as many people.
+
+    Parameters
+    ----------
+    improvements : array-like of float, shape (n,)
+        One improvement a person (positive = better); missing ones are left out.
+    threshold : Threshold or None
+        Smallest change that counts; people at or beyond it are drawn darker.
+    error : Estimate or None
+        SEM of one score; the line is ``n P(g + √2 SEM Z)`` in each bar's span, g the practice gain.
+    practice : float, optional
+        Gain from merely repeating the test.
+    unit : str, optional
+        Of the test.
+    resolution : float, optional
+        Its smallest step; bars are one step wide, or as many steps as keep them to about 25.
+    ax : Axes, optional
+        Where to draw.
+
+    Raises
+    ------
+    DataError
+        There is no finite improvement.
+    """
+    import numpy as np
+    from scipy.special import ndtr
+
+    values = np.asarray(improvements, dtype=float)
+    values = values[np.isfinite(values)]
+    if not values.size:
+        raise DataError("There is no change to draw: nobody has two comparable scores.")
+    spread = 0.0 if error is None else sqrt(2) * error.value
+    low, high = min(values.min(), practice - 2.5 * spread), max(values.max(), practice + 2.5 * spread)
+    width = resolution * max(1, round((high - low) / MOST_BARS / resolution))
+    cut = reachable(threshold.value, resolution) if threshold is not None else inf
+    start = (cut if isfinite(cut) else 0.0) - resolution / 2  # an edge lies where the threshold is first reached
+    edges = start + width * np.arange(floor((low - start) / width), ceil((high - start) / width) + 1)
+    counts = np.histogram(values, edges)[0]
+    ax, middle = drawing.axes(ax), (edges[:-1] + edges[1:]) / 2
+    enough = middle > start if isfinite(cut) else np.zeros(middle.size, dtype=bool)
+    ax.bar(middle[~enough], counts[~enough], 0.88 * width, color=drawing.LINE)
+    ax.bar(middle[enough], counts[enough], 0.88 * width, color=drawing.ACCENT)
+    if spread:
+        alone = values.size * np.diff(ndtr((edges - practice) / spread))
+        ax.stairs(alone, edges, color=drawing.WARM, lw=1.6)
+        top = int(alone.argmax())
+        ax.annotate("if nobody had\ntruly changed", (edges[top], alone[top]), xytext=(-8, -4), va="top", ha="right",
+                    textcoords="offset points", fontsize=8.5, color=drawing.WARM)  # fmt: skip
+    if isfinite(cut):
+        drawing.mark_line(ax, start, f"{cut:g} {unit} or more".replace("  ", " "), along="x", colour=drawing.INK)
+    ax.set_xlabel(f"improvement ({unit}), people with two scores" if unit else "improvement, people with two scores")
+    ax.set_ylabel("people")
     return ax
 
 

@@ -14,12 +14,13 @@ from truechange.foundation.errors import DataError, listed
 from truechange.measures.catalogue import catalogue, named_test
 
 FILE = "clinic.toml"
-TABLES = ("clinic", "words", "columns", "labels", "tests", "measures", "programme", "ladder")
+TABLES = ("clinic", "words", "columns", "labels", "tests", "measures", "programme", "ladder", "targets")
 ERROR = ("sem", "sem_df", "sem_people", "sem_days", "practice", "practice_se", "mcid_worse", "mcid", "protocol",
          "entry", "target")  # fmt: skip
 IMPORTANT = ("value", "low", "high", "n", "source", "population")
 GROUP = ("mean_before", "mean_after", "sd_before", "sd_after", "correlation", "n")
 PROGRAMME = ("name", "weeks", *GROUP)
+TARGETS = ("tested", "same_way", "changed_enough")  # shares an audit may aim at
 LADDER = ("days", "confident_reps", "most_soreness")
 OLD_NUMBERS = (*GROUP, "sem", "sem_df", "mcid", "mcid_low", "mcid_high", "mcid_worse", "practice", "practice_se")
 OLD = ("name", "done", "baseline_scores", *OLD_NUMBERS)  # a table a test, the programme file of before
@@ -43,6 +44,8 @@ class Settings:
         By test: mean and SD before and after, their correlation, ``n``, ``weeks`` and ``name``.
     ladder : mapping
         The clinic's rule for going to a lower seat.
+    targets : mapping of str to float
+        Shares the clinic aims at: ``tested``, ``same_way``, ``changed_enough`` (0 to 1).
     old : mapping of str to mapping
         Tables of a programme file of before, by test.
     """
@@ -52,6 +55,7 @@ class Settings:
     measures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     programme: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     ladder: Mapping[str, Any] = field(default_factory=dict)
+    targets: Mapping[str, float] = field(default_factory=dict)
     old: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def of(self, measure: str) -> dict[str, Any]:
@@ -161,8 +165,9 @@ def settings(path: str) -> Settings:
                 raise DataError(
                     f"{path}, [{where}.{key}]: write mcid = {{ value = {table['mcid']!r} }}, with low and high."
                 )
-    _check(path, "ladder", content.get("ladder", {}), LADDER, LADDER)
-    kept = {name: content.get(name, {}) for name in ("clinic", "measures", "programme", "ladder")}
+    for name, known in (("ladder", LADDER), ("targets", TARGETS)):
+        _check(path, name, content.get(name, {}), known, known)
+    kept = {name: content.get(name, {}) for name in ("clinic", "measures", "programme", "ladder", "targets")}
     return Settings(str(path), **kept, old=old)
 
 

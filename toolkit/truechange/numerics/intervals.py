@@ -17,20 +17,36 @@ def mean_limits(values: Floats, confidence: float) -> tuple[float, float, float]
     mean = float(values.mean())
     if values.size < 2 or np.ptp(values) == 0:
         return mean, nan, nan
-    reach = float(stdtrit(values.size - 1, (1 + confidence) / 2)) * float(values.std(ddof=1)) / sqrt(values.size)
-    return mean, mean - reach, mean + reach
+    return mean, *mean_limits_of(mean, float(values.std(ddof=1)), values.size, confidence)
+
+
+def mean_limits_of(mean: float, sd: float, n: int, confidence: float) -> tuple[float, float]:
+    """Return the t limits of a mean from SD and number; NaN for one value."""
+    reach = float(stdtrit(n - 1, (1 + confidence) / 2)) * sd / sqrt(n) if n > 1 else nan
+    return mean - reach, mean + reach
 
 
 def welch_limits(first: Floats, second: Floats, confidence: float) -> tuple[float, float]:
     """Return Welch's limits of the difference of two means; NaN for groups of one or without spread."""
     if min(first.size, second.size) < 2:
         return nan, nan
-    parts = [values.var(ddof=1) / values.size for values in (first, second)]
+    one, other = ((float(values.mean()), float(values.var(ddof=1)), values.size) for values in (first, second))
+    return welch_of_moments(one, other, confidence)
+
+
+def welch_of_moments(
+    first: tuple[float, float, int], second: tuple[float, float, int], confidence: float
+) -> tuple[float, float]:
+    """Return Welch's limits from mean, variance and number of two groups; NaN where they cannot be had."""
+    groups = (first, second)
+    if min(n for *_, n in groups) < 2:
+        return nan, nan
+    parts = [variance / n for _, variance, n in groups]
     if not sum(parts) > 0:
         return nan, nan
-    df = sum(parts) ** 2 / sum(p**2 / (v.size - 1) for p, v in zip(parts, (first, second), strict=True))
+    df = sum(parts) ** 2 / sum(part**2 / (n - 1) for part, (*_, n) in zip(parts, groups, strict=True))
     reach = float(stdtrit(df, (1 + confidence) / 2)) * sqrt(sum(parts))
-    apart = float(first.mean() - second.mean())
+    apart = first[0] - second[0]
     return apart - reach, apart + reach
 
 

@@ -69,6 +69,33 @@ def protect(counts: ArrayLike, small: ArrayLike | None = None) -> NDArray[np.boo
     return hide
 
 
+def protect_groups(
+    due: ArrayLike, changed: ArrayLike, measured: ArrayLike, unknown: tuple[int, int] = (0, 0)
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return what is hidden of groups of people (sites, periods): their sizes, who changed enough, their means.
+
+    Groups and the people of no known group are parts of those due; those who changed enough are parts of all who did;
+    and the width of a mean's interval tells how many people of a group are behind it.
+
+    Parameters
+    ----------
+    due, changed, measured : array-like of int, shape (k,)
+        People of each group due, changed enough, and measured twice.
+    unknown : tuple of int
+        People due without a known group, and how many of them changed enough.
+
+    Returns
+    -------
+    tuple of ndarray of bool
+        Sizes, shape (k + 1,), the people of no known group last; counts and means, shape (k,).
+    """
+    due, changed = np.asarray(due, dtype=float), np.asarray(changed, dtype=float)
+    sizes = protect([*due, unknown[0]])
+    small = few([*changed, unknown[1]]) | few([*(due - changed), 0]) | [*sizes[:-1], False]
+    counts = protect([*changed, unknown[1]], small)[:-1] | sizes[:-1]
+    return sizes, counts, protect([*(due - np.asarray(measured, dtype=float)), 0])[:-1] | few(measured) | sizes[:-1]
+
+
 def masked(frame: "pd.DataFrame", hide: ArrayLike, columns: Sequence[str]) -> "pd.DataFrame":
     """Return the table with ``"hidden"`` in `columns` of the rows to hide, where something stands there."""
     rows = np.asarray(hide, dtype=bool)

@@ -27,7 +27,7 @@ _COLUMNS = {
 
 
 PARTS = ("flow", "quality", "protocols", "baseline", "known", "change", "responders", "missing", "comparison",
-         "regression", "dose", "sites", "therapists")  # fmt: skip
+         "regression", "periods", "dose", "sites", "therapists", "standards")  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,8 +53,8 @@ class ProgrammeAudit(Result):
         SEM, MDC, MCID and practice gain of each test, or why there is none.
     rule : DueRule
         When a follow-up was due.
-    flow, protocols, change, responders, missing, comparison, regression : ByMeasure
-        Of each test.
+    flow, protocols, change, responders, missing, comparison, regression, periods : ByMeasure
+        Of each test; ``periods`` is the trend of the whole programme, whatever time was audited.
     quality : Part
         The ledger of rows and what was noticed when they were read.
     baseline : Part
@@ -65,6 +65,10 @@ class ProgrammeAudit(Result):
         Of every random step.
     confidence : float
         Level of every interval.
+    standards : Part
+        What was aimed at, and whether it was reached, for the primary test.
+    period : str
+        Which people: "" for everyone, else when they started, in words.
     notes : tuple of str
         What a reader must know of the audit as a whole.
     published : bool
@@ -90,12 +94,15 @@ class ProgrammeAudit(Result):
     missing: ByMeasure
     comparison: ByMeasure
     regression: ByMeasure
+    periods: ByMeasure
     dose: Result
     sites: Result
     therapists: Result
+    standards: Part
     seed: int
     confidence: float
     notes: tuple[str, ...]
+    period: str = ""
     published: bool = False
 
     @property
@@ -130,7 +137,18 @@ class ProgrammeAudit(Result):
         )  # fmt: skip
         if small_cells:
             return replace(bare, notes=(*self.notes, SHOWN))
-        parts = ("flow", "quality", "protocols", "baseline", "comparison", "dose", "sites", "therapists")
+        parts = (
+            "flow",
+            "quality",
+            "protocols",
+            "baseline",
+            "comparison",
+            "periods",
+            "dose",
+            "sites",
+            "therapists",
+            "standards",
+        )
         safe = {name: getattr(bare, name).public() for name in parts}
         untold = [key for key in self.measures if UNABLE not in safe["flow"].parts[key].reasons]
         for name, without in (("change", change_of.without_unable), ("missing", missing_of.without_unable)):

@@ -18,12 +18,16 @@ from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
 from truechange.programme.audit_result import ProgrammeAudit, look_caution
 from truechange.programme.computed import BY_TEST, Settled, training, units
-from truechange.programme.flow import due_rule, quality_of, with_states
+from truechange.programme.flow import a_day, due_rule, quality_of, with_states
 from truechange.programme.known import known_of
 from truechange.programme.parts import ByMeasure, attempt, baseline_table
+from truechange.programme.periods import EVERY
+from truechange.programme.standards import standards
 from truechange.records.rules import known_word
+from truechange.responders.counting import Responders
 
 NO_SUBGROUP = ("person", "programme", "therapist", "stop_reason", "source_row")  # they say who, or are free text
+EVER = ("1900-01-01", "2200-01-01")  # days before and after any programme
 WAITING = ("waiting list", "wait list", "waitlist", "usual care", "control", "no programme")
 
 
@@ -44,6 +48,10 @@ def audit(
     trials: str = "refuse",
     as_of: str | None = None,
     weeks: float | None = None,
+    started: tuple[str | None, str | None] = (None, None),
+    every: str = "quarter",
+    saved: pd.DataFrame | None = None,
+    targets: Mapping[str, float] | None = None,
     n_boot: int = 2000,
     seed: int = 0,
     label_seed: int | None = None,
@@ -86,6 +94,16 @@ def audit(
         ahead of it are not yet due: shown, and in no denominator.
     weeks : float, optional
         Weeks from start to follow-up; by default the time by which nine in ten of those tested had been tested.
+    started : tuple of str, optional
+        First and last day (``YYYY-MM-DD``, or None for open) on which the people audited started; by default everyone.
+        The trend is always of everyone.
+    every : {"quarter", "month", "year"}, optional
+        Periods of the trend.
+    saved : DataFrame, optional
+        Counts that earlier audits kept, for periods these records no longer hold
+        (:func:`truechange.programme.periods.saved_rows`).
+    targets : mapping of str to float, optional
+        Shares aimed at, of ``tested``, ``same_way``, ``changed_enough`` (:mod:`truechange.programme.standards`).
     n_boot, seed : int, optional
         For every resampled interval.
     label_seed : int, optional
@@ -110,12 +128,14 @@ def audit(
         Nobody started, or nobody was tested at both occasions.
     """
     check_confidence(confidence)
+    check_choice("every", every, tuple(EVERY))
     tell = on_step or (lambda _: None)
     tell("people and pairs")
     study, notes = _settle(
         records, (before, after), measures, primary, programme, compare, as_of=as_of, weeks=weeks, trials=trials,
         thresholds=thresholds or {}, retest=retest, anchor=anchor, entry=entry or {}, subgroups=subgroups,
-        drawn={"n_boot": n_boot, "seed": seed}, confidence=confidence, label_seed=label_seed, tell=tell,
+        started=started, every=every, saved=saved, drawn={"n_boot": n_boot, "seed": seed},
+        confidence=confidence, label_seed=label_seed, tell=tell,
     )  # fmt: skip
 
     def by_test(name: str, work: Callable[["Settled", str], Result]) -> ByMeasure:
@@ -126,6 +146,8 @@ def audit(
     starts = {study.names[key]: pd.concat([study.pairs[key], study.others[key]]).set_index("person")["before"]
               for key in study.keys}  # fmt: skip
     parts: dict[str, Any] = {field: by_test(name, work) for field, (name, work) in BY_TEST.items()}
+    counted = getattr(parts["responders"].parts[first], "counted", None)
+    enough = int(counted.rows["changed_enough"].iloc[0]) if isinstance(counted, Responders) else None
     return ProgrammeAudit(
         programme=study.programme, compare=study.compare, before=study.before, after=study.after, primary=first,
         measures=tuple(study.keys), people=study.people, pairs=study.pairs, rule=study.rule,
@@ -135,7 +157,9 @@ def audit(
         dose=attempt(lambda: training(study), "dose"),
         sites=attempt(lambda: units(study, "site"), "sites"),
         therapists=attempt(lambda: units(study, "therapist"), "therapists"),
-        seed=seed, confidence=confidence, notes=(*notes, *look_caution(tuple(study.keys), confidence)),
+        standards=standards(study.due(first), enough, targets or {}, confidence),
+        seed=seed, confidence=confidence, period=period_words(started),
+        notes=(*notes, *look_caution(tuple(study.keys), confidence)),
     )  # fmt: skip
 
 
@@ -143,7 +167,8 @@ def _settle(
     records: Any, occasions: tuple[str, str], measures: Any, primary: str | None, programme: str | None,
     compare: str | None, *, as_of: str | None, weeks: float | None, trials: str,
     thresholds: Mapping[str, Mapping[str, Any]], retest: pd.DataFrame | None, anchor: str | None,
-    entry: Mapping[str, Mapping[str, float] | Entry], subgroups: Sequence[str], drawn: dict[str, Any],
+    entry: Mapping[str, Mapping[str, float] | Entry], subgroups: Sequence[str],
+    started: tuple[str | None, str | None], every: str, saved: pd.DataFrame | None, drawn: dict[str, Any],
     confidence: float, label_seed: int | None, tell: Callable[[str], None],
 ) -> tuple[Settled, list[str]]:  # fmt: skip
     """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
@@ -177,6 +202,15 @@ def _settle(
         }
         for group in (theirs, others_theirs)
     )
+    window, about = _window(records, everyone, before, started)
+    whole, notes = pairs, [*notes, *about]
+    people = people[people["person"].isin(window)].reset_index(drop=True)
+    pairs, other_pairs = (
+        {key: frame[frame["person"].isin(window)].reset_index(drop=True) for key, frame in group.items()}
+        for group in (pairs, other_pairs)
+    )
+    if people.empty:
+        raise DataError(f"Nobody of {chosen} {period_words(started)}.")
     tell("errors and thresholds")
     known = {
         key: known_of(
@@ -187,9 +221,36 @@ def _settle(
     }  # fmt: skip
     study = Settled(
         records, before, after, keys, {key: measure_of(key).name for key in keys}, people, chosen, other, alone, pairs,
-        other_pairs, rule, known, _sessions(records, people), rules, subgroups, drawn, confidence, label_seed,
+        whole, other_pairs, rule, known, _sessions(records, people), rules, subgroups, drawn, every, saved, confidence,
+        label_seed,
     )  # fmt: skip
     return study, notes + said
+
+
+def period_words(started: tuple[str | None, str | None]) -> str:
+    """Say when the people audited started; nothing for everyone."""
+    edges = " ".join(f"{word} {day}" for word, day in zip(("from", "to"), started, strict=True) if day)
+    return f"started {edges}" if edges else ""
+
+
+def _window(
+    records: Any, people: pd.DataFrame, before: str, started: tuple[str | None, str | None]
+) -> tuple[set[str], list[str]]:
+    """Return the people who started in the time asked for, and what to say of the others, each of them counted."""
+    if not any(started):
+        return set(people["person"]), []
+    first, last = (a_day("started", given or end) for given, end in zip(started, EVER, strict=True))
+    if first > last:
+        raise ChoiceError(f"started={started!r}: the first day lies after the last.")
+    tests = records.assessments
+    first_test = tests[tests["occasion"] == before].groupby("person")["date"].min()
+    begun = people.get("start_date", pd.Series(pd.NaT, index=people.index)).fillna(people["person"].map(first_test))
+    inside, undated = begun.between(first, last), int(begun.isna().sum())
+    out = len(people) - int(inside.sum()) - undated
+    notes = [f"Only people who {period_words(started)} are counted: {out} in the records started at another time."]
+    if undated:
+        notes.append(f"{undated} people have neither a start date nor a first test with a date: they are left out.")
+    return set(people.loc[inside, "person"]), notes
 
 
 def _seen(records: Any, occasion: str) -> set[str]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from math import nan
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from truechange.programme.enough import changed_enough
 from truechange.programme.flow import UNABLE, DueRule, flow_of, protocols_of
 from truechange.programme.missing import missing_follow_up
 from truechange.programme.parts import Refused, predictors_of
+from truechange.programme.periods import counts_by_period, trend
 from truechange.programme.sites import funnel
 from truechange.programme.training import dose
 
@@ -38,7 +40,8 @@ class Settled:
     programme: str
     compare: str
     alone: str
-    pairs: dict[str, pd.DataFrame]
+    pairs: dict[str, pd.DataFrame]  # of those who started in the time that was asked for
+    every_pair: dict[str, pd.DataFrame]  # of everyone who ever started the programme
     others: dict[str, pd.DataFrame]
     rule: DueRule
     known: dict[str, Part]
@@ -46,6 +49,8 @@ class Settled:
     entry: Mapping[str, Entry]
     subgroups: Sequence[str]
     drawn: dict[str, Any]  # n_boot, seed
+    every: str
+    saved: pd.DataFrame | None
     confidence: float
     label_seed: int | None
 
@@ -164,6 +169,20 @@ def _protocols(study: Settled, key: str) -> Result:
     return protocols_of(rows[here & rows["person"].isin(used)], measure_of(key))
 
 
+def _periods(study: Settled, key: str) -> Result:
+    test, limit = measure_of(key), _held_against(study.known[key])
+    counts, undated = counts_by_period(study.every_pair[key], nan if limit is None else limit, study.every)
+    about = {"programme": study.programme, "test": key, "before": study.before, "after": study.after,
+             "every": study.every}  # fmt: skip
+    saved = study.saved
+    if saved is not None:
+        saved = saved[(saved[[*about]].astype(str) == list(about.values())).all(axis="columns")]
+    return trend(
+        counts, every=study.every, unit=test.unit, resolution=test.resolution, undated=undated, saved=saved,
+        confidence=study.confidence,
+    )  # fmt: skip
+
+
 BY_TEST: dict[str, tuple[str, Callable[[Settled, str], Result]]] = {
     "flow": ("flow", _flow),
     "protocols": ("protocols", _protocols),
@@ -172,6 +191,7 @@ BY_TEST: dict[str, tuple[str, Callable[[Settled, str], Result]]] = {
     "missing": ("missing follow-up", _missing),
     "comparison": ("comparison", _comparison),
     "regression": ("regression to the mean", _regression),
+    "periods": ("trend", _periods),
 }
 
 

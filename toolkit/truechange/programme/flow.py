@@ -85,11 +85,7 @@ def due_rule(records: Any, frames: Collection[pd.DataFrame], as_of: str | None, 
         records.sessions.get("date", pd.Series(dtype="datetime64[ns]")),
     ]
     latest = max((day.max() for day in dates if day.notna().any()), default=None)
-    day = latest
-    if as_of is not None:
-        day = pd.to_datetime(as_of, errors="coerce", format="%Y-%m-%d")
-        if day is pd.NaT:
-            raise ChoiceError(f"as_of={as_of!r} is no date; give it as YYYY-MM-DD, such as 2026-03-31.")
+    day = latest if as_of is None else a_day("as_of", as_of)
     days, how = None, ""
     if weeks is not None:
         check_finite(weeks=weeks)
@@ -97,7 +93,7 @@ def due_rule(records: Any, frames: Collection[pd.DataFrame], as_of: str | None, 
             raise ChoiceError(f"weeks={weeks!r} must be positive: the weeks from start to follow-up.")
         days, how = 7.0 * weeks, f"{weeks:g} weeks after the start, as stated"
     else:
-        taken = pd.concat([(frame["after_date"] - _start(frame)).dt.days.groupby(frame["person"]).max()
+        taken = pd.concat([(frame["after_date"] - start_of(frame)).dt.days.groupby(frame["person"]).max()
                            for frame in frames])  # fmt: skip
         gaps = taken.groupby(level=0).max().dropna()
         if len(gaps) >= FEWEST_DATED:
@@ -107,6 +103,14 @@ def due_rule(records: Any, frames: Collection[pd.DataFrame], as_of: str | None, 
         lacking = "No dates tell" if day is None else f"Fewer than {FEWEST_DATED} people tested twice cannot tell"
         return DueRule(None, None, f"{lacking} whose follow-up lies ahead: everyone who started counts as due.")
     return DueRule(day, days, f"Due by {day:%Y-%m-%d}: {how}, or stopped, completed or tested before that.")
+
+
+def a_day(name: str, given: str) -> pd.Timestamp:
+    """Return the day an argument names, as ``YYYY-MM-DD`` alone, or refuse it."""
+    day = pd.to_datetime(given, errors="coerce", format="%Y-%m-%d")
+    if not isinstance(day, pd.Timestamp):
+        raise ChoiceError(f"{name}={given!r} is no date; give it as YYYY-MM-DD, such as 2026-03-31.")
+    return day
 
 
 def with_states(
@@ -130,7 +134,7 @@ def with_states(
     """
     ahead = pd.Series(False, index=people.index)
     if rule.as_of is not None and rule.days is not None:
-        ahead = _start(people) + pd.Timedelta(days=rule.days) > rule.as_of
+        ahead = start_of(people) + pd.Timedelta(days=rule.days) > rule.as_of
     outcome, stops = (people[name].fillna("") if name in people else pd.Series("", index=people.index)
                       for name in ("outcome", "stop_reason"))  # fmt: skip
     first, second, why_not = people["before"].notna(), people["after"].notna(), people["why_not"]
@@ -146,7 +150,7 @@ def with_states(
     return people.assign(state=state, why=why, due=state != NOT_YET)
 
 
-def _start(people: pd.DataFrame) -> "pd.Series[pd.Timestamp]":
+def start_of(people: pd.DataFrame) -> "pd.Series[pd.Timestamp]":
     """Return when each person started, the day of the first test where that is not recorded."""
     known = (pd.to_datetime(people[name]) for name in ("start_date", "before_date") if name in people)
     return reduce(pd.Series.fillna, known, pd.Series(pd.NaT, index=people.index, dtype="datetime64[ns]"))
@@ -173,7 +177,7 @@ def flow_of(people: pd.DataFrame, rule: DueRule) -> Part:
     lost = people[~people["state"].isin([COMPARED, NOT_YET])].groupby(["state", "why"], sort=False).size()
     order = sorted(lost.index, key=lambda pair: (STATES.index(pair[0]), -lost[pair], pair[1]))
     reasons = {f"{state}: {why}" if why else str(state): int(lost[state, why]) for state, why in order}
-    dated = _start(people).notna() | people["state"].isin([COMPARED, STOPPED])
+    dated = start_of(people).notna() | people["state"].isin([COMPARED, STOPPED])
     return _told(started, ahead, compared, int(people["before"].notna().sum()), reasons, rule, int((~dated).sum()))
 
 

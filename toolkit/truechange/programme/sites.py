@@ -14,8 +14,9 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Part, told
 from truechange.numerics.intervals import FEW, wilson_limits
-from truechange.numerics.small_cells import HIDDEN, few, masked, protect
+from truechange.numerics.small_cells import HIDDEN, masked, protect_groups
 from truechange.programme.parts import Floats
+from truechange.responders.comparing import compare_responders
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -196,6 +197,13 @@ def _told(facts: Mapping[str, Any], cautions: tuple[str, ...], *, hide: bool = T
 def _sentence(facts: Mapping[str, Any]) -> str:
     """Say how many units lie outside what chance allows."""
     units, unit, outside = len(facts["rows"]), facts["unit"], facts["rows"]["outside"]
+    told_of = facts["rows"][["unit", "changed_enough", "due"]]
+    if units == 2 and not (told_of == HIDDEN).any(axis=None):
+        (one, k1, n1), (other, k2, n2) = told_of.to_numpy().tolist()
+        gap = compare_responders(k1, n1, k2, n2).difference
+        points, low, high = (fixed(100 * value, 0) for value in (gap.value, gap.low, gap.high))
+        return (f"{one} less {other}: {points} percentage points (95% CI {low} to {high}) in the share of those due "
+                "that changed enough.")  # fmt: skip
     if units < FEWEST_UNITS:
         return f"{units} {unit}s are too few to tell a difference from chance by limits; see the table."
     shown = outside[outside != HIDDEN]
@@ -208,23 +216,15 @@ def _sentence(facts: Mapping[str, Any]) -> str:
 
 
 def _hidden(facts: Mapping[str, Any]) -> Part:
-    """Return the units with small numbers hidden, and what would give them away.
-
-    Units and the people of no known unit are parts of those due; those who changed enough are parts of all who did;
-    and the width of a mean's interval tells how many people of a unit are behind it.
-    """
-    rows, measured, (nobody, they_changed) = facts["rows"], facts["measured"], facts["unknown"]
-    due, changed = (rows[name].to_numpy(float) for name in ("due", "changed_enough"))
-    sizes = protect([*due, nobody])
-    small = few([*changed, they_changed]) | few([*(due - changed), 0]) | [*sizes[:-1], False]
-    counts = protect([*changed, they_changed], small)[:-1] | sizes[:-1]
-    means = protect([*(due - np.asarray(measured, dtype=float)), 0])[:-1] | few(measured) | sizes[:-1]
+    """Return the units with small numbers hidden, and what would give them away."""
+    rows, measured, unknown = facts["rows"], facts["measured"], facts["unknown"]
+    sizes, counts, means = protect_groups(rows["due"], rows["changed_enough"], measured, unknown)
     safe = rows
     if counts.any() or sizes.any():  # every limit is a fraction over all units' people
         safe = rows.assign(**{name: rows[name].round(2) for name in (*LIMITS, "shrunken") if name in rows})
     safe = masked(safe, counts, ["changed_enough", "share", "low", "high", "shrunken", "outside"])
     safe = masked(masked(safe, sizes[:-1], ["due", *LIMITS]), means, MEANS)
-    cautions = _cautions(rows, facts["unit"], facts["widened"], "Some" if sizes[-1] else nobody, measured)
+    cautions = _cautions(rows, facts["unit"], facts["widened"], "Some" if sizes[-1] else unknown[0], measured)
     return _told({**facts, "rows": safe, "measured": (), "labels": ()}, cautions, hide=False)
 
 

@@ -3,51 +3,55 @@
 import csv
 import gzip
 import io
-import zipfile
+import re
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 from warnings import catch_warnings, simplefilter
+from zipfile import ZipFile
 
 import numpy as np
 import pandas as pd
+from python_calamine import CalamineWorkbook
 
 from truechange.foundation.errors import DataError, listed, needs
 from truechange.records.headings import LOOKED_AT, NONE, Header, Own, find_header
 from truechange.records.rules import LIMITS, TOO_LARGE, sheet_names, squeezed
 from truechange.records.values import Coded
 
+PARTS = re.compile(r"xl/worksheets/[^/]+[.]xml|xl/(workbook|sharedStrings)[.]xml|\[Content_Types\][.]xml")
+CLOSED = re.compile(rb"</(\w+:)?(worksheet|workbook|sst|Types)>\s*\Z|<sst[^>]*/>\s*\Z")
+ROW, COLUMN = re.compile(rb'<row [^>]*?\br="(\d+)"'), re.compile(rb'<c [^>]*?\br="([A-Z]+)')
+ODD = re.compile(rb'hidden="(1|true)"|state="(h|veryH)idden"|<mergeCell |t="e"')  # in the parts of a workbook
 _PROTECTED = b"\xd0\xcf\x11\xe0"  # a workbook with a password, or the old binary kind, is such a container
 
 
-def load(place: Path, *, values: bool = True) -> Any:
-    """Return the openpyxl workbook, with stored values or with formulas.
+@contextmanager
+def _guarded(place: Path) -> Iterator[None]:
+    """Refuse a workbook that is protected or unpacks to more than the limit; say so of one that proves damaged.
 
     Raises
     ------
     DataError
-        It is protected, damaged, or unpacks to more than the limit.
+        As the above.
     """
-    from openpyxl import load_workbook
-
     with place.open("rb") as stream:
         if stream.read(4) == _PROTECTED:
             raise DataError(
                 f"{place.name} is protected by a password or is an old .xls file. Open it and save it as a plain .xlsx."
             )
     try:
-        with zipfile.ZipFile(place) as packed:
+        with ZipFile(place) as packed:
             size = sum(part.file_size for part in packed.infolist())
             if size > LIMITS["workbook_mb"] << 20:
                 raise DataError(
                     f"{place.name} unpacks to {size >> 20} MB, more than {LIMITS['workbook_mb']} MB. "
                     "Delete empty rows and pictures, or save the sheets as CSV: much larger tables are read from CSV."
                 )
-        with place.open("rb") as stream, catch_warnings():  # by a path, a damaged workbook would stay open
-            simplefilter("ignore")  # openpyxl reports what it cannot draw; values are not touched by that
-            return load_workbook(stream, data_only=values, keep_links=False)
+        yield
     except DataError:
         raise
     except Exception as trouble:  # a damaged part can fail anywhere inside the reader
@@ -56,21 +60,58 @@ def load(place: Path, *, values: bool = True) -> Any:
         ) from trouble
 
 
+def load(place: Path, *, values: bool = True) -> Any:
+    """Return the openpyxl workbook, with stored values or with formulas; refusals as in :func:`_guarded`."""
+    from openpyxl import load_workbook
+
+    with _guarded(place), place.open("rb") as stream, catch_warnings():  # by a path, a damaged one would stay open
+        simplefilter("ignore")  # openpyxl reports what it cannot draw; values are not touched by that
+        return load_workbook(stream, data_only=values, keep_links=False)
+
+
+def _is_plain(place: Path) -> bool:
+    """Say whether every part is whole, and no cell hidden, merged or an error: a reader of values misses nothing."""
+    from openpyxl.utils import column_index_from_string
+
+    with ZipFile(place) as packed:
+        parts = [packed.read(name) for name in packed.namelist() if PARTS.fullmatch(name)]
+    for part in parts:
+        letters = max(set(COLUMN.findall(part)), key=lambda word: (len(word), word), default=b"A").decode()
+        room = max(map(int, ROW.findall(part)), default=1) * column_index_from_string(letters)
+        if room > LIMITS["workbook_cells"] or not CLOSED.search(part) or ODD.search(part):
+            return False  # the fast reader makes room for every cell up to the last one
+    return bool(parts)
+
+
 def workbook_rows(place: Path) -> Iterator[tuple[str, list[list[str]], list[tuple[str, int, dict[str, Any]]]]]:
     """Yield name, rows of texts, and notes on hidden and merged cells of every sheet with cells."""
-    book = load(place)
-    sheets = [sheet for sheet in book.worksheets if sheet.max_row and sheet.max_column]
-    for sheet in sheets:
-        if sheet.max_row * sheet.max_column > LIMITS["workbook_cells"]:
-            raise DataError(
-                f"{place.name}, sheet {sheet.title}: the used area is {sheet.max_row:,} rows by "
-                f"{sheet.max_column:,} columns. Delete the empty rows and columns after the last record, "
-                "or save the sheet as CSV."
-            )
-    for sheet in sheets:
+    with _guarded(place):
+        if plain := _is_plain(place):
+            book = CalamineWorkbook.from_path(place)
+            sheets = [book.get_sheet_by_name(name) for name in book.sheet_names]
+    if plain:
+        for sheet in sheets:
+            _check_area(place, sheet.name, sheet.total_height, sheet.total_width)
+        for sheet in sheets:
+            rows = [[plain_text(value) for value in row] for row in sheet.to_python(skip_empty_area=False)]
+            if any(any(row) for row in rows):
+                yield sheet.name, rows, []
+        return
+    odd = [sheet for sheet in load(place).worksheets if sheet.max_row and sheet.max_column]
+    for sheet in odd:
+        _check_area(place, sheet.title, sheet.max_row, sheet.max_column)
+    for sheet in odd:
         rows = [[plain_text(value) for value in row] for row in sheet.iter_rows(values_only=True)]
         if any(any(row) for row in rows):
             yield sheet.title, rows, list(_oddities(sheet))
+
+
+def _check_area(place: Path, name: str, rows: int, columns: int) -> None:
+    if rows * columns > LIMITS["workbook_cells"]:
+        raise DataError(
+            f"{place.name}, sheet {name}: the used area is {rows:,} rows by {columns:,} columns. Delete the empty rows "
+            "and columns after the last record, or save the sheet as CSV."
+        )
 
 
 def _oddities(sheet: Any) -> Iterator[tuple[str, int, dict[str, Any]]]:

@@ -13,6 +13,7 @@ from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.enough import share_of
 from truechange.programme.parts import Refused
+from truechange.programme.periods import WORDS, draw_trend
 from truechange.reporting.audit_tables import held_to
 from truechange.reporting.page import Columns, Picture
 from truechange.responders.curves import CumulativeChange
@@ -55,8 +56,10 @@ def shares(audit: ProgrammeAudit) -> Picture | None:
     enough = audit.responders[audit.primary]
     if not isinstance(enough, Part):
         return None
-    shown = {"changed by at\nleast the MCID": enough.counted, "changed by at\nleast the MDC": enough.beyond_error,
-             "from error\nalone": enough.from_error, "true change\nabove the MCID": enough.true_share}  # fmt: skip
+    shown = {"by at least the MCID,\nof those due": enough.counted,
+             "by at least the MDC,\nof those due": enough.beyond_error,
+             "error alone, of those\ntested twice": enough.from_error,
+             "true change, of those\ntested twice": enough.true_share}  # fmt: skip
     rows: dict[str, Estimate | float] = {
         words: share_of(part) for words, part in shown.items() if not isinstance(part, Refused)
     }
@@ -140,6 +143,18 @@ def beside(pictures: Sequence[Picture]) -> list[Columns]:
 def half() -> Any:
     """Return axes for half a page."""
     return drawing.axes(width=COLUMN, height=2.9)
+
+
+def trend_charts(part: Part) -> list[Picture]:
+    """Draw the share, and the mean improvement, period by period."""
+    made = []
+    for what, words in WORDS.items():
+        if part.lines[what]:
+            drawn = draw_trend(part.facts, what, half())
+            made.append(
+                Picture(drawn, f"{words.capitalize()}, period by period. {part.sentence()}", words.capitalize())
+            )
+    return made
 
 
 def training(dose: Part) -> list[Picture]:

@@ -1,105 +1,121 @@
-"""Write an audit: one self-contained page, an accessible PDF, a workbook, and JSON for other programs."""
+"""Write an audit: one self-contained page, an accessible PDF, a workbook, JSON, a director's page, counts to keep."""
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from truechange.foundation.errors import MissingPartError
+from truechange.foundation.result import Part
 from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.periods import saved_rows
+from truechange.programme.worklist import private_sheets, worklist
 from truechange.reporting.audit_sections import audit_sections, cannot_show, scope
 from truechange.reporting.audit_tables import audit_tables, in_words
-from truechange.reporting.files import Stamp, whole_folder, write_workbook
+from truechange.reporting.files import Stamp, whole_folder, write_each, write_workbook
 from truechange.reporting.files import stamp as make_stamp
 from truechange.reporting.page import Section, page_html, write_pdf
 from truechange.reporting.references import cite
 
 TITLE = "Programme audit"
+SUMMARY = 1  # sections that make the page of its own
 
 
-def to_html(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
-    """Write the audit as one self-contained page.
+class AuditReport:
+    """One audit as its documents show it: the public numbers, laid out once and written in every format.
 
     Parameters
     ----------
     audit : ProgrammeAudit
         What was computed.
-    path : Path
-        Where it goes.
     stamp : Stamp, optional
         Files and options of the run; by default versions and seed alone.
     **shown : bool
         ``small_cells`` and ``names``, as in :meth:`ProgrammeAudit.public`, from which alone the report is made.
     """
-    Path(path).write_text(audit_page(audit, stamp=stamp, **shown), encoding="utf-8")
-    return Path(path)
 
+    def __init__(self, audit: ProgrammeAudit, stamp: Stamp | None = None, **shown: bool) -> None:
+        self.audit = audit.public(**shown)
+        self.stamp = stamp or make_stamp(options={"seed": audit.seed, "confidence": audit.confidence})
+        self.lead = scope(self.audit, self.stamp)
+        self.answer = tuple(map(in_words, self.audit.sentences()))
 
-def to_pdf(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
-    """Write the audit as a tagged PDF; arguments as for :func:`to_html`."""
-    return write_pdf(TITLE, scope(audit), _sections(audit, stamp, **shown), path)
+    @cached_property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every table, unrounded."""
+        return audit_tables(self.audit)
 
+    @cached_property
+    def sections(self) -> list[Section]:
+        """The report, section by section."""
+        return audit_sections(self.audit, self.tables, self.stamp)
 
-def to_excel(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
-    """Write every table into a workbook, unrounded, formulas inert; arguments as for :func:`to_html`."""
-    audit = audit.public(**shown)
-    held = {"answer": pd.DataFrame({"answer": _answer(audit)})} | audit_tables(audit)
-    held["cautions"] = pd.DataFrame({"caution": (*map(in_words, audit.cautions), *cannot_show(audit))})
-    held["stamp"] = pd.DataFrame(_stamped(audit, stamp).rows, columns=["fact", "value"])
-    return write_workbook(path, held)
+    def page(self) -> str:
+        """Return one self-contained page."""
+        return page_html(TITLE, self.lead, self.sections)
 
+    def html(self, path: Path) -> None:
+        """Write the page."""
+        Path(path).write_text(self.page(), encoding="utf-8")
 
-def to_json(audit: ProgrammeAudit, path: Path, *, stamp: Stamp | None = None, **shown: bool) -> Path:
-    """Write the audit for other programs; arguments as for :func:`to_html`."""
-    Path(path).write_text(audit_json(audit, stamp=stamp, **shown), encoding="utf-8")
-    return Path(path)
+    def pdf(self, path: Path) -> None:
+        """Write the report as a tagged PDF."""
+        write_pdf(TITLE, self.lead, self.sections, path)
 
+    def summary(self, path: Path) -> None:
+        """Write the first page alone, for a director."""
+        write_pdf(TITLE, self.lead, self.sections[:SUMMARY], path)
 
-def audit_page(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bool) -> str:
-    """Return the page as text."""
-    return page_html(TITLE, scope(audit), _sections(audit, stamp, **shown))
+    def excel(self, path: Path) -> None:
+        """Write every table into a workbook, formulas inert."""
+        cautions = (*map(in_words, self.audit.cautions), *cannot_show(self.audit))
+        write_workbook(path, {
+            "answer": pd.DataFrame({"answer": self.answer}), **self.tables,
+            "cautions": pd.DataFrame({"caution": cautions}),
+            "stamp": pd.DataFrame(self.stamp.rows, columns=["fact", "value"]),
+        })  # fmt: skip
 
+    def data(self) -> str:
+        """Return JSON: answer, tables (rows of unrounded values), cautions, refusals, references, stamp."""
+        told = {
+            "scope": self.lead, "answer": self.answer, "cannot_show": cannot_show(self.audit),
+            "cautions": tuple(map(in_words, self.audit.cautions)),
+            "tables": {name: _records(frame) for name, frame in self.tables.items()},
+            "not_computed": [{"part": part.part, "reason": in_words(part.reason)} for part in self.audit.refused],
+            "references": cite(self.audit).sentences(), "stamp": dict(self.stamp.rows),
+        }  # fmt: skip
+        return json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
-def audit_json(audit: ProgrammeAudit, *, stamp: Stamp | None = None, **shown: bool) -> str:
-    """Return the audit as JSON: answer, tables (rows of unrounded values), cautions, refusals, references, stamp."""
-    audit = audit.public(**shown)
-    told = {
-        "scope": scope(audit),
-        "answer": _answer(audit),
-        "cannot_show": cannot_show(audit),
-        "cautions": tuple(map(in_words, audit.cautions)),
-        "tables": {name: _records(frame) for name, frame in audit_tables(audit).items()},
-        "not_computed": [{"part": part.part, "reason": in_words(part.reason)} for part in audit.refused],
-        "references": cite(audit).sentences(),
-        "stamp": dict(_stamped(audit, stamp).rows),
-    }
-    return json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    def json(self, path: Path) -> None:
+        """Write the JSON."""
+        Path(path).write_text(self.data(), encoding="utf-8")
+
+    def counts(self, path: Path) -> None:
+        """Write the counts of every test and period, without any person, for the trend of the next audit."""
+        about = {"programme": self.audit.programme, "before": self.audit.before, "after": self.audit.after}
+        kept = [saved_rows(part, test=key, **about) for key, part in self.audit.periods.parts.items()
+                if isinstance(part, Part)]  # fmt: skip
+        pd.concat(kept, ignore_index=True).to_csv(path, index=False)
 
 
 def write_audit(
-    audit: ProgrammeAudit,
-    out: Path,
-    *,
-    stamp: Stamp | None = None,
-    step: Callable[[str], None] = lambda _words: None,
+    audit: ProgrammeAudit, out: Path, *, stamp: Stamp | None = None, step: Callable[[str], None] = lambda _words: None,
     **shown: bool,
-) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+) -> tuple[tuple[Path, ...], tuple[str, ...]]:  # fmt: skip
     """Write ``audit.html``, ``audit.pdf``, ``audit.xlsx`` and ``audit.json`` into a folder, all or none.
+
+    Beside them ``summary.pdf``, the first page alone, and ``counts.csv``, from which the next audit draws its trend.
 
     Parameters
     ----------
-    audit : ProgrammeAudit
-        What was computed.
+    audit, stamp, **shown
+        As for :class:`AuditReport`.
     out : Path
         The folder; other files in it are left alone.
-    stamp : Stamp, optional
-        As for :func:`to_html`.
     step : callable, optional
         Told what is being written.
-    **shown : bool
-        As for :func:`to_html`.
 
     Returns
     -------
@@ -107,37 +123,28 @@ def write_audit(
         The files, and what was left out because a part is not installed.
     """
     step("drawing the pictures")
-    audit = audit.public(**shown)
-    sections, lead = _sections(audit, stamp), scope(audit)
-    writers: Mapping[str, Callable[[Path], Any]] = {
-        "html": lambda path: path.write_text(page_html(TITLE, lead, sections), encoding="utf-8"),
-        "pdf": lambda path: write_pdf(TITLE, lead, sections, path),
-        "xlsx": lambda path: to_excel(audit, path, stamp=stamp),
-        "json": lambda path: to_json(audit, path, stamp=stamp),
-    }
-    made, left_out = [], []
+    report = AuditReport(audit, stamp, **shown)
+    writers = {"audit.html": report.html, "audit.pdf": report.pdf, "audit.xlsx": report.excel,
+               "audit.json": report.json, "summary.pdf": report.summary, "counts.csv": report.counts}  # fmt: skip
     with whole_folder(out) as aside:
-        for ending, write in writers.items():
-            step(f"writing audit.{ending}")
-            try:
-                write(aside / f"audit.{ending}")
-                made.append(Path(out) / f"audit.{ending}")
-            except MissingPartError as missing:
-                left_out.append(f"audit.{ending} was not written. {missing}")
-    return tuple(made), tuple(left_out)
+        return write_each(writers, aside, out, step)
 
 
-def _sections(audit: ProgrammeAudit, given: Stamp | None, **shown: bool) -> Sequence[Section]:
-    audit = audit.public(**shown)
-    return audit_sections(audit, audit_tables(audit), _stamped(audit, given))
+def write_worklist(audit: ProgrammeAudit, out: Path) -> tuple[Path, ...]:
+    """Write the worklist, and a private workbook for each therapist under the label of the report; codes only.
 
-
-def _answer(audit: ProgrammeAudit) -> tuple[str, ...]:
-    return tuple(map(in_words, audit.sentences()))
-
-
-def _stamped(audit: ProgrammeAudit, given: Stamp | None) -> Stamp:
-    return make_stamp(options={"seed": audit.seed, "confidence": audit.confidence}) if given is None else given
+    Parameters
+    ----------
+    audit : ProgrammeAudit
+        As computed, not the public one.
+    out : Path
+        A folder that stays inside the clinic.
+    """
+    books = {"worklist": {"worklist": worklist(audit)}} | private_sheets(audit)
+    with whole_folder(out) as aside:
+        for name, sheets in books.items():
+            write_workbook(aside / f"{name}.xlsx", sheets)
+    return tuple(Path(out) / f"{name}.xlsx" for name in books)
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

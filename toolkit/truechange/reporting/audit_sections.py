@@ -1,12 +1,14 @@
 """The audit in sections: the answer first, then every part with its numbers, cautions, sources; scope and limits."""
 
+import tomllib
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.result import Part, Result
+from truechange.foundation.result import Part, Result, told
 from truechange.measures import Measure
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
@@ -15,9 +17,10 @@ from truechange.reporting import audit_pictures as pictures
 from truechange.reporting import audit_tables as tables_of
 from truechange.reporting.audit_tables import EQUAL_START, in_words, measure_rows
 from truechange.reporting.files import Stamp
+from truechange.reporting.first_page import first_page
 from truechange.reporting.page import Block, Columns, Section, Words
 from truechange.reporting.references import checklist, cite
-from truechange.reporting.tables import ready_table
+from truechange.reporting.tables import ReadyTable, ready_table
 
 INFORMS = (
     "These numbers inform a judgement; they do not diagnose. Local rules and a licensed clinician decide about any one "
@@ -47,13 +50,23 @@ def cannot_show(audit: ProgrammeAudit) -> tuple[str, ...]:
     return (COMPARED if compared else ALONE, CHANGED, WHO, INFORMS)
 
 
-def scope(audit: ProgrammeAudit) -> str:
-    """Say in one line what was audited."""
-    versus = f" compared with {audit.compare}" if audit.compare else ""
+def scope(audit: ProgrammeAudit, stamp: Stamp | None = None) -> str:
+    """Say in one line what was audited (title block): clinic, programme, people, visits, day of the count, tests."""
+    run = dict(stamp.rows) if stamp else {}
     names = audit.flow.names
     others = [names[measure] for measure in audit.measures if measure != audit.primary]
-    more = f"; also looked at: {', '.join(others)}" if others else ""
-    return f"{audit.programme}{versus}, {audit.before} to {audit.after}. Primary test: {names[audit.primary]}{more}."
+    day = audit.rule.as_of
+    facts = {
+        run.get("clinic", ""): "clinic" in run,
+        audit.programme + (f" compared with {audit.compare}" if audit.compare else ""): True,
+        f"people who {audit.period}": audit.period,
+        f"{audit.before} to {audit.after}": True,
+        f"counted on {day:%Y-%m-%d}" if day is not None else "": day is not None,
+        f"primary test: {names[audit.primary]}": True,
+        f"also looked at: {', '.join(others)}": others,
+        f"responsible: {run.get('author', '')}": "author" in run,
+    }
+    return " · ".join(told(facts))
 
 
 def concerning(part: object, measure: str) -> object:
@@ -126,13 +139,14 @@ def mcid_facts(study: Any) -> dict[str, str]:
     return facts
 
 
+WORDS_USED = Path(__file__).with_name("words_used.toml")
 LISTS = ("consort_outcomes", "consort_pro")
 NO_RULE = (
     "What taking people in for a low score gives by itself is not computed: that needs the entry rule, and better also "
     "the mean and SD of everyone screened."
 )
 TABLES_ONLY = ("effect size (average SD)", "correlation", "p (paired t)")  # in the workbook, or said in a sentence
-UNIT_COLUMNS = ("site", "therapist", "due", "changed_enough", "share", "low", "high", "shrunken", EQUAL_START)
+UNIT_COLUMNS = ("site", "therapist", "due", "changed_enough", "share", "low", "high", EQUAL_START)
 
 
 def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp: Stamp) -> list[Section]:
@@ -151,18 +165,29 @@ def audit_sections(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame], stamp
     sources = cite(audit, *lists)
     parts = _parts(audit, tables)
     method = [f"{section.title} {sources.marks(*part.sources)}" for part, section in parts if part.sources]
-    refused = _refusals(audit)
+    refused, answer = _refusals(audit), _answer(audit, tables)
+    used = words_used([answer, *(section for _, section in parts)])
     return [
-        _answer(audit, tables),
+        first_page(audit, ALONE),
+        answer,
+        Section("Words used", [Words(used, "list")]),
         *(section for _, section in parts),
-        Section("Cautions", [Words(list(map(in_words, audit.cautions)), "list")]),
-        *([Section("Not computed, and why", [Words(refused, "list")])] if refused else []),
-        Section(
-            "Methods and references", [Words(["; ".join(once(method)) + "."]), Words(sources.sentences(), "references")]
-        ),
-        Section("Reporting checklists", [block for one in lists for block in (Words(one.sentences()), one.ready())]),
-        Section("To get the same numbers again", [Words(_stamp_lines(stamp), "references")]),
-    ]
+        Section("Appendix: cautions", [Words(list(map(in_words, audit.cautions)), "list")]),
+        *([Section("Appendix: not computed, and why", [Words(refused, "list")])] if refused else []),
+        Section("Appendix: methods and references",
+                [Words(["; ".join(once(method)) + "."]), Words(sources.sentences(), "references")]),
+        Section("Appendix: reporting checklists",
+                [block for one in lists for block in (Words(one.sentences()), one.ready())]),
+        Section("Appendix: to get the same numbers again", [Words(_stamp_lines(stamp), "references")]),
+    ]  # fmt: skip
+
+
+def words_used(sections: Iterable[Section]) -> list[str]:
+    """Explain each trade word that stands in the sections (glossary), once."""
+    explained = tomllib.loads(WORDS_USED.read_text(encoding="utf-8"))
+    text = " ".join(repr(block) for section in sections for block in section.blocks
+                    if isinstance(block, Words | ReadyTable))  # fmt: skip
+    return list(once(meaning for word, meaning in explained.items() if word in text))
 
 
 def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
@@ -171,12 +196,13 @@ def _answer(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> Section:
     everyone = pictures.changes(audit)
     columns = Columns([[everyone], right] if everyone else [right])
     return Section(
-        "The answer",
+        "The answer in full",
         [
             Words([in_words(text) for text in audit.sentences()], "answer"),
             columns,
             Words(cannot_show(audit), "caution"),
         ],
+        starts_page=True,
     )
 
 
@@ -225,6 +251,7 @@ def _parts(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[tuple
         (audit.change, "All tests looked at", [tables_of.all_tests(audit)] if len(audit.measures) > 1 else []),
         (audit.known, "Measurement error and the change that matters",
          about(audit.known, "error and importance", f"What a change is held against: {title}", resolution=step)),
+        (audit.periods, "From period to period", _trend(audit, tables)),
         (audit.dose, "Training done", _training(audit.dose)),
         (audit.sites, "Sites", unit(audit.sites, "sites", "Sites, in order of their names")),
         (audit.therapists, "Therapists", unit(audit.therapists, "therapists", "Therapists, numbered")),
@@ -236,6 +263,15 @@ def _training(dose: Result) -> list[Block]:
     if not isinstance(dose, Part):
         return []
     return [Words(dose.sentences()), *pictures.beside(pictures.training(dose)), tables_of.training_table(dose)]
+
+
+def _trend(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:
+    part: Any = audit.periods[audit.primary]
+    if len(part.usable) < 2:
+        return []
+    rows = tables_of.trend_rows(measure_rows(tables["periods"], audit.primary), audit.primary)
+    table = ready_table(rows, f"By the {part.every} in which people started", notes=part.cautions)
+    return [Words(part.sentences()), table, *pictures.beside(pictures.trend_charts(part))]
 
 
 def _rows(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Block]:

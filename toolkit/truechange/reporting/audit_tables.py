@@ -41,7 +41,8 @@ def audit_tables(audit: ProgrammeAudit) -> "dict[str, pd.DataFrame]":
         "flow": audit.flow, "rows": audit.quality, "protocols": audit.protocols,
         "baseline": audit.baseline, "error and importance": audit.known, "change": audit.change,
         "changed enough": audit.responders, "missing": audit.missing, "comparison": audit.comparison,
-        "start and regression": audit.regression, "training": audit.dose, "sites": audit.sites,
+        "start and regression": audit.regression, "periods": audit.periods, "targets": audit.standards,
+        "training": audit.dose, "sites": audit.sites,
         "therapists": audit.therapists,
     }  # fmt: skip
     held = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
@@ -170,6 +171,23 @@ def at_equal_start(rows: "pd.DataFrame", measure: str) -> "pd.DataFrame":
     return rows.assign(**{EQUAL_START: [cell(row) for row in rows.to_dict("records")]})
 
 
+def trend_rows(rows: "pd.DataFrame", measure: str) -> "pd.DataFrame":
+    """Write each period's people, share and mean improvement into three columns."""
+    places = decimals_of(measure_named(measure).resolution) + 1
+
+    def told(value: float, low: float, high: float, share: bool) -> str:
+        write = percent if share else lambda number: fixed(number, places)
+        return "–" if value != value else f"{write(value)} ({write(low)} to {write(high)})"
+
+    found = rows.to_dict("records")
+    complete = [f"{row['period']}{'' if row['complete'] else ', not complete'}" for row in found]
+    return rows.assign(
+        period=complete, threshold=[fixed(row["threshold"], places) for row in found],
+        changed_of_due=[told(row["share"], row["low"], row["high"], True) for row in found],
+        mean_improvement=[told(row["mean"], row["mean_low"], row["mean_high"], False) for row in found],
+    )[["period", "due", "tested", "threshold", "changed_of_due", "mean_improvement"]]  # fmt: skip
+
+
 def tipping_table(rows: "pd.DataFrame", measure: str, threshold: str, size: float) -> ReadyTable:
     """Show share and mean if the missing did worse than people like them, in a few steps."""
     test = measure_named(measure)
@@ -281,10 +299,10 @@ def all_tests(audit: ProgrammeAudit) -> ReadyTable:
             _share(share_of(counted)) if isinstance(counted, Responders) else "–",
             _share(true) if isinstance(true, Estimate) else "–",
         ))  # fmt: skip
-    head = ("test", "compared", "mean improvement (95% CI)", "p (Holm)", "MCID", "changed by at least the MCID",
+    head = ("test", "compared", "mean improvement (95% CI)", "p, all tests", "MCID", "changed by at least the MCID",
             "true change above the MCID")  # fmt: skip
     notes = (
-        f"p (Holm): of the mean improvement, raised because {len(audit.measures)} tests were looked at.",
+        f"p, all tests: of the mean improvement, raised because {len(audit.measures)} tests were looked at.",
         "Changed by at least the MCID: of those due. True change: of those measured, error taken out.",
         "The first test is the primary one; the others are support.",
     )

@@ -4,17 +4,17 @@ import os
 import platform
 import re
 import shutil
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
-from truechange.foundation.errors import OutcomeError
+from truechange.foundation.errors import MissingPartError, OutcomeError
 from truechange.records.copies import inert_frame
 
 if TYPE_CHECKING:
@@ -71,6 +71,11 @@ def _digest(path: Path) -> str:
     return found.hexdigest()
 
 
+SHARES = {
+    "share", "share_low", "share_high", "true_share", "true_share_low", "true_share_high", "share_of_due", "shrunken",
+    "limit95_low", "limit95_high", "limit998_low", "limit998_high",
+}  # fmt: skip
+MEANS = ("mean", "sd", "estimate", "low", "high", "threshold")
 EPOCH = (1980, 1, 1, 0, 0, 0)
 CLOCK = re.compile(rb"(<dcterms:(?:modified|created)[^>]*>)[^<]*")
 
@@ -105,6 +110,21 @@ def whole_folder(out: Path) -> Iterator[Path]:
         shutil.rmtree(aside, ignore_errors=True)
 
 
+def write_each(
+    writers: Mapping[str, Callable[[Path], Any]], aside: Path, out: Path, step: Callable[[str], None]
+) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """Write each file aside; return where they will stand, and what was left out because a part is not installed."""
+    made, left_out = [], []
+    for name, write in writers.items():
+        step(f"writing {name}")
+        try:
+            write(aside / name)
+            made.append(Path(out) / name)
+        except MissingPartError as missing:
+            left_out.append(f"{name} was not written. {missing}")
+    return tuple(made), tuple(left_out)
+
+
 def settle_zip(path: Path) -> None:
     """Rewrite a zip-based file (xlsx, docx) without clocks, so that the same content has the same bytes."""
     with ZipFile(path) as old:
@@ -114,8 +134,17 @@ def settle_zip(path: Path) -> None:
             new.writestr(ZipInfo(name, EPOCH), content, compress_type=ZIP_DEFLATED)
 
 
+def _shown_as(column: str, beside: Collection[object], value: float) -> str:
+    """Return a spreadsheet's number format: shares as percent, people whole, p to three places, else two."""
+    if column in SHARES or (column in ("low", "high", "target") and "share" in beside):
+        return "0%"
+    if column in ("p", "p_holm", "p_value"):
+        return "0.000"
+    return "0" if float(value).is_integer() and column not in MEANS else "0.00"
+
+
 def write_workbook(path: Path, sheets: "Mapping[str, pd.DataFrame]") -> Path:
-    """Write unrounded tables into one workbook, formulas inert, heads kept in view.
+    """Write tables into one workbook: values unrounded, shown to sensible digits; formulas inert, heads kept in view.
 
     Parameters
     ----------
@@ -139,6 +168,9 @@ def write_workbook(path: Path, sheets: "Mapping[str, pd.DataFrame]") -> Path:
                     [len(str(column)), *(len(str(cell.value)) for cell in cells[1:] if cell.value is not None)]
                 )
                 sheet.column_dimensions[cells[0].column_letter].width = min(60, longest + 2)
+                for cell in cells[1:]:
+                    if isinstance(cell.value, float | int):
+                        cell.number_format = _shown_as(str(column), set(flat.columns), cell.value)
         writer.book.properties.creator = "truechange"
     settle_zip(Path(path))
     return Path(path)

@@ -18,6 +18,7 @@ from truechange.reporting.files import settle_zip
 from truechange.reporting.tables import SHORT, ReadyTable
 
 DPI = 180
+LOOKS = {"paragraphs": "", "headline": ' class="headline"', "references": ' class="reference"'}
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,7 @@ class Picture:
     @cached_property
     def image(self) -> bytes:
         """The picture as PNG bytes, drawn once."""
-        return png(self.drawn, dpi=DPI)
+        return png(self.drawn, dpi=DPI, trim=False)
 
     def html(self) -> str:
         """Embed it."""
@@ -57,7 +58,7 @@ class Words:
     ----------
     texts : sequence of str
         One paragraph or list item each.
-    kind : {"paragraphs", "references", "list", "answer", "caution"}
+    kind : {"paragraphs", "headline", "references", "list", "answer", "caution"}
         How they are set; the last two are boxes with a list.
     """
 
@@ -68,8 +69,8 @@ class Words:
         """Write them, escaped."""
         if not self.texts:
             return ""
-        if self.kind in ("paragraphs", "references"):
-            look = ' class="reference"' if self.kind == "references" else ""
+        if self.kind in LOOKS:
+            look = LOOKS[self.kind]
             return "".join(f"<p{look}>{escape(text)}</p>" for text in self.texts)
         listed = bullet_list(self.texts)
         return listed if self.kind == "list" else f'<div class="{self.kind}">{listed}</div>'
@@ -87,7 +88,23 @@ class Columns:
         return f'<div class="columns">{made}</div>'
 
 
-Block = Picture | Words | Columns | ReadyTable
+@dataclass(frozen=True)
+class Figures:
+    """A row of large numbers, each with whom it is of, what it is and its interval: four texts a cell."""
+
+    cells: Sequence[tuple[str, str, str, str]]
+
+    def html(self) -> str:
+        """Write them side by side; below each other on a narrow screen."""
+        made = "".join(
+            f'<div><b>{escape(big)}</b><span class="quiet">{escape(whom)}</span><span>{escape(what)}</span>'
+            f'<span class="quiet">{escape(how)}</span></div>'
+            for big, whom, what, how in self.cells
+        )
+        return f'<div class="figures">{made}</div>'
+
+
+Block = Figures | Picture | Words | Columns | ReadyTable
 
 
 @dataclass(frozen=True)
@@ -195,6 +212,8 @@ def _told(block: Block, aside: Path) -> dict[str, Any]:
         (aside / name).write_bytes(block.image)
         inches = int.from_bytes(block.image[16:20], "big") / DPI
         return {"block": "picture", "file": name, "alt": block.alt, "caption": block.caption, "inches": inches}
+    if isinstance(block, Figures):
+        return {"block": "figures", "cells": [list(cell) for cell in block.cells]}
     facts = {"title": block.title, "head": block.head, "rows": block.rows, "notes": block.notes}
     return facts | {
         "block": "table",
@@ -237,6 +256,9 @@ def write_docx(title: str, lead: str, sections: Sequence[Section], path: Path) -
                     paragraph.paragraph_format.space_after = 0 if block.kind == "references" else None
             elif isinstance(block, Picture):
                 _picture(made, block)
+            elif isinstance(block, Figures):
+                for cell in block.cells:
+                    made.add_paragraph(" · ".join(cell), style="List Bullet")
             elif isinstance(block, Columns):
                 for picture in (one for column in block.columns for one in column):
                     _picture(made, picture)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from truechange.figures import save_print
 from truechange.foundation import drawing
-from truechange.foundation.errors import MissingPartError
 from truechange.foundation.result import gathered
 from truechange.meaningful_change import McidStudy
 from truechange.meaningful_change.estimators import METHODS
@@ -19,7 +18,7 @@ from truechange.reliability import IccResult, LimitsOfAgreement, MeasurementErro
 from truechange.reporting.audit_pictures import changes, shares, steps
 from truechange.reporting.audit_sections import audit_facts, cannot_show, mcid_facts, reliability_facts
 from truechange.reporting.audit_tables import audit_tables, baseline, in_words, measure_rows
-from truechange.reporting.files import Stamp, whole_folder
+from truechange.reporting.files import Stamp, whole_folder, write_each
 from truechange.reporting.methods import methods_paragraph, told_sources
 from truechange.reporting.page import Picture, Section, Words, edited, page_html, write_docx, write_pdf
 from truechange.reporting.references import checklist, cite
@@ -257,18 +256,12 @@ def write_study(
         "study.docx": lambda path: write_docx(TITLE, lead, sections, path),
         "references.bib": lambda path: path.write_text(_bibtex(study), encoding="utf-8"),
     }
-    made, left_out = [], []
+    left = []
     if not overwrite and edited(Path(out) / "study.docx"):
         del writers["study.docx"]
-        left_out.append(f"{Path(out) / 'study.docx'} was edited since it was written and is left as it is. {KEPT}")
+        left.append(f"{Path(out) / 'study.docx'} was edited since it was written and is left as it is. {KEPT}")
     with whole_folder(out) as aside:
-        for name, write in writers.items():
-            step(f"writing {name}")
-            try:
-                write(aside / name)
-                made.append(Path(out) / name)
-            except MissingPartError as missing:
-                left_out.append(f"{name} was not written. {missing}")
+        made, left_out = write_each(writers, aside, out, step)
         step("figures and tables")
         for folder in ("figures", "tables"):
             (aside / folder).mkdir()
@@ -277,7 +270,7 @@ def write_study(
         for name, table in tables.items():
             (aside / "tables" / f"{name}.csv").write_text(table.csv(), encoding="utf-8-sig")
             (aside / "tables" / f"{name}.tex").write_text(table.latex(), encoding="utf-8")
-    return tuple(made), tuple(left_out)
+    return made, (*left, *left_out)
 
 
 def _bibtex(study: Study) -> str:

@@ -1,14 +1,15 @@
 """Read the file in which a clinic states error and importance of its tests, each number with its source."""
 
 import tomllib
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
 from truechange.foundation.errors import DataError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Origin, Threshold
+from truechange.individual.elsewhere import offers
 from truechange.measures import measure as measure_named
-from truechange.measures.settings import Settings, settings
+from truechange.measures.settings import TABLES, Settings, settings
 
 NUMBERS = ("sem", "mcid", "practice")
 FIELDS = ("value", "low", "high", "n", "df", "source", "doi", "population", "protocol", "interval")
@@ -43,7 +44,7 @@ def read_thresholds(path: Path, tests: Collection[str] | None = None) -> dict[st
         raise OutcomeError(f"There is no file {path}.") from missing
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
         raise DataError(f"{Path(path).name} is not a TOML file: {wrong}. See truechange audit --help.") from wrong
-    if "measures" in given:
+    if given.keys() & set(TABLES):
         known = _from_settings(settings(str(path)))
         return {key: numbers for key, numbers in known.items() if tests is None or key in tests}
     found: dict[str, dict[str, Any]] = {}
@@ -76,6 +77,30 @@ def _from_settings(known: Settings) -> dict[str, dict[str, Any]]:
                 value=mcid["value"], **limits, kind="mcid", unit=unit, origin=own, method="settings"
             )
         found[key] = numbers
+    return found
+
+
+def published_thresholds(
+    tests: Collection[str], known: Mapping[str, Mapping[str, Any]], tested_again: Collection[str] = ()
+) -> dict[str, dict[str, Any]]:
+    """Return the published error and MCID that match each test best, where nothing own is known; own numbers go first.
+
+    A test without a usable published value stays without (:func:`truechange.individual.elsewhere.offers`).
+
+    Parameters
+    ----------
+    tests : collection of str
+        Tests audited.
+    known : mapping
+        Numbers by test, as :func:`read_thresholds` returns them.
+    tested_again : collection of str, optional
+        Tests of which a retest study gives the error.
+    """
+    found: dict[str, dict[str, Any]] = {key: dict(numbers) for key, numbers in known.items()}
+    for key in tests:
+        for what in ("mcid",) if key in tested_again else ("sem", "mcid"):
+            if what not in found.get(key, {}) and (best := offers(key, what)):
+                found.setdefault(key, {})[what] = best[0].value
     return found
 
 
