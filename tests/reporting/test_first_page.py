@@ -1,6 +1,8 @@
 """The first page: one sentence, four numbers and the targets, each from the record and each saying of whom."""
 
+import os
 import re
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +16,9 @@ from truechange.reporting.audit_report import AuditReport
 from truechange.reporting.audit_sections import words_used
 from truechange.reporting.first_page import first_page, headline
 from truechange.reporting.page import Figures, Section, Words
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+INSISTS = os.environ.get("TRUECHANGE_BROWSER") == "1"
 
 
 @pytest.fixture(scope="module")
@@ -123,3 +128,22 @@ def test_a_fine_scale_has_few_bars_and_the_threshold_on_an_edge():
 def test_nobody_to_draw_is_refused():
     with pytest.raises(tc.DataError, match="nobody has two"):
         changes_beside_error([np.nan], None, None)
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(not BROWSER and not INSISTS, reason="no Chromium on this machine, so the report was not opened")
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_report_fits_a_phone_and_a_desk_without_sideways_scrolling(clinic_page, tmp_path, width):
+    from playwright.sync_api import sync_playwright
+
+    (tmp_path / "audit.html").write_text(clinic_page, encoding="utf-8")
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox", "--disable-gpu"])
+        page = browser.new_page(viewport={"width": width, "height": 844})
+        page.goto((tmp_path / "audit.html").as_uri())
+        wide = (
+            "[...document.querySelectorAll('*')].filter(e => e.getBoundingClientRect().right > innerWidth + 1).length"
+        )
+        assert page.evaluate("document.documentElement.scrollWidth") == width
+        assert page.evaluate(wide) == 0
+        browser.close()
