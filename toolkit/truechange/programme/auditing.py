@@ -167,9 +167,8 @@ def _settle(
     records: Any, occasions: tuple[str, str], measures: Any, primary: str | None, programme: str | None,
     compare: str | None, *, as_of: str | None, weeks: float | None, trials: str,
     thresholds: Mapping[str, Mapping[str, Any]], retest: pd.DataFrame | None, anchor: str | None,
-    entry: Mapping[str, Mapping[str, float] | Entry], subgroups: Sequence[str],
-    started: tuple[str | None, str | None], every: str, saved: pd.DataFrame | None, drawn: dict[str, Any],
-    confidence: float, label_seed: int | None, tell: Callable[[str], None],
+    entry: Mapping[str, Mapping[str, float] | Entry], started: tuple[str | None, str | None],
+    tell: Callable[[str], None], **kept: Any,
 ) -> tuple[Settled, list[str]]:  # fmt: skip
     """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
     if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
@@ -184,7 +183,7 @@ def _settle(
     rules = _entries(entry, thresholds, keys)
     everyone = _everyone(records)
     facts = [name for name in everyone.columns if name not in NO_SUBGROUP]
-    if unknown := sorted(set(subgroups) - set(facts)):
+    if unknown := sorted(set(kept["subgroups"]) - set(facts)):
         raise ChoiceError(
             f"subgroups= names {listed(unknown)}, which is no fact of the people table that may be shown; there are "
             f"{listed(facts)}."
@@ -203,28 +202,31 @@ def _settle(
         for group in (theirs, others_theirs)
     )
     window, about = _window(records, everyone, before, started)
-    whole, notes = pairs, [*notes, *about]
-    people = people[people["person"].isin(window)].reset_index(drop=True)
-    pairs, other_pairs = (
-        {key: frame[frame["person"].isin(window)].reset_index(drop=True) for key, frame in group.items()}
-        for group in (pairs, other_pairs)
+    whole, (pairs, other_pairs) = (
+        pairs,
+        ({key: _those(frame, window) for key, frame in group.items()} for group in (pairs, other_pairs)),
     )
+    people = _those(people, window)
     if people.empty:
         raise DataError(f"Nobody of {chosen} {period_words(started)}.")
     tell("errors and thresholds")
     known = {
         key: known_of(
             key, pairs[key][pairs[key]["improvement"].notna()], thresholds=thresholds, retest=retest, anchor=anchor,
-            trials=trials, **drawn, confidence=confidence, entry=rules.get(key),
+            trials=trials, **kept["drawn"], confidence=kept["confidence"], entry=rules.get(key),
         )
         for key in keys
     }  # fmt: skip
     study = Settled(
-        records, before, after, keys, {key: measure_of(key).name for key in keys}, people, chosen, other, alone, pairs,
-        whole, other_pairs, rule, known, _sessions(records, people), rules, subgroups, drawn, every, saved, confidence,
-        label_seed,
+        records=records, before=before, after=after, keys=keys, names={key: measure_of(key).name for key in keys},
+        people=people, programme=chosen, compare=other, alone=alone, pairs=pairs, every_pair=whole, others=other_pairs,
+        rule=rule, known=known, log=_sessions(records, people), entry=rules, **kept,
     )  # fmt: skip
-    return study, notes + said
+    return study, [*notes, *about, *said]
+
+
+def _those(frame: pd.DataFrame, people: set[str]) -> pd.DataFrame:
+    return frame[frame["person"].isin(people)].reset_index(drop=True)
 
 
 def period_words(started: tuple[str | None, str | None]) -> str:

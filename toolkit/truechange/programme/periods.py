@@ -312,7 +312,7 @@ def _cautions(facts: Mapping[str, Any]) -> tuple[str, ...]:
         f"{every.capitalize()}s with too few people to be shown were joined to the one beside them.":
             facts.get("joined"),
         f"{undated} people have neither a start date nor a first test with a date: they are in no {every}.": undated,
-        f"Where nothing changes, one audit in twenty still finds that {every}s differ.": several,
+        f"Where nothing changes, each of these tests still finds in one audit of twenty that {every}s differ.": several,
         f"Who came may have changed from {every} to {every}, not only what was done with them.": several,
     })  # fmt: skip
 
