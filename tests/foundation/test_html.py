@@ -6,7 +6,7 @@ import pytest
 from truechange.foundation import drawing
 from truechange.foundation.errors import OutcomeError
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.html import cell_text, document, figure, frame_table, png
+from truechange.foundation.html import cell_text, document, embedded, frame_table, png
 
 
 def test_typed_text_cannot_become_markup():
@@ -39,7 +39,7 @@ def test_cells(value, shown):
 
 def test_a_picture_without_words_is_refused():
     with pytest.raises(OutcomeError, match="alt text"):
-        figure(drawing.axes(), alt="")
+        embedded(png(drawing.axes()), alt="")
 
 
 def test_the_same_picture_gives_the_same_bytes():

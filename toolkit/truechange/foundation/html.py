@@ -53,24 +53,13 @@ def frame_table(frame: "pd.DataFrame", caption: str = "", decimals: int = 3) -> 
     return f"<table>{title}<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
 
 
-def figure(drawn: Any, alt: str, caption: str = "", dpi: int = 150) -> str:
-    """Embed a matplotlib Figure or Axes as a PNG with alt text.
-
-    Raises
-    ------
-    OutcomeError
-        `alt` is empty: a picture without words is lost on a screen reader.
-    """
-    return embedded(png(drawn, dpi=dpi), alt, caption, dpi)
-
-
 def embedded(image: bytes, alt: str, caption: str = "", dpi: int = 150) -> str:
     """Embed PNG bytes at the size they were drawn, with alt text.
 
     Raises
     ------
     OutcomeError
-        `alt` is empty.
+        `alt` is empty: a picture without words is lost on a screen reader.
     """
     if not alt:
         raise OutcomeError("A picture needs alt text: say in one sentence what it shows.")

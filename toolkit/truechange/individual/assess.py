@@ -4,15 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite, isnan, nan, sqrt
 
+from truechange.foundation import errors
 from truechange.foundation.distributions import two_sided
-from truechange.foundation.errors import (
-    ChoiceError,
-    DataError,
-    check_confidence,
-    check_kind,
-    check_numbers,
-    in_short,
-)
+from truechange.foundation.errors import ChoiceError, DataError, in_short
 from truechange.foundation.estimate import Threshold, person_threshold, plain_number
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
@@ -31,29 +25,13 @@ UNSTATED = "How the tests were done was not stated: the scores count only if bot
 
 
 def person_change(
-    before: Score,
-    after: Score,
-    *,
-    sem: SemLike | None,
-    mcid: Threshold | float,
-    better: str = HIGHER,
-    sem_df: float | None = None,
-    mcid_deterioration: Threshold | float | None = None,
-    programme: Programme | None = None,
-    practice: float = 0.0,
-    before_protocol: Mapping[str, object] | None = None,
-    after_protocol: Mapping[str, object] | None = None,
-    confidence: float = 0.95,
-    practice_se: float = 0.0,
-    bridge: Bridge | None = None,
-    measure: Measure | str | None = None,
-    name: str = "",
-    unit: str = "",
-    resolution: float = 1.0,
-    scale_low: float = -inf,
-    scale_high: float = inf,
-    dates: tuple[str, str] = ("", ""),
-) -> PersonChange:
+    before: Score, after: Score, *, sem: SemLike | None, mcid: Threshold | float, better: str = HIGHER,
+    sem_df: float | None = None, mcid_deterioration: Threshold | float | None = None,
+    programme: Programme | None = None, practice: float = 0.0, before_protocol: Mapping[str, object] | None = None,
+    after_protocol: Mapping[str, object] | None = None, confidence: float = 0.95, practice_se: float = 0.0,
+    bridge: Bridge | None = None, measure: Measure | str | None = None, name: str = "", unit: str = "",
+    resolution: float = 1.0, scale_low: float = -inf, scale_high: float = inf, dates: tuple[str, str] = ("", ""),
+) -> PersonChange:  # fmt: skip
     r"""Tell whether one person changed beyond measurement error, and by enough to matter.
 
     Parameters
@@ -135,13 +113,13 @@ def person_change(
     >>> result.verdict, round(result.p_meaningful, 3), round(result.p_meaningful_flat, 3)
     ('real_and_important', 0.844, 0.921)
     """
-    check_confidence(confidence)
+    errors.check_confidence(confidence)
     for label, number in (("practice", practice), ("practice_se", practice_se)):
         if not isfinite(plain_number(number, label)):
             raise ChoiceError(f"{label}={number!r} must be a number, in the test's unit.")
     check_group("programme", programme)
-    check_kind("measure", measure, (Measure, str, type(None)), "the key of a test, such as 'chair_stand_30s'")
-    check_numbers(scale_low=scale_low, scale_high=scale_high)
+    errors.check_kind("measure", measure, (Measure, str, type(None)), "the key of a test, such as 'chair_stand_30s'")
+    errors.check_numbers(scale_low=scale_low, scale_high=scale_high)
     if not scale_low < scale_high:
         raise ChoiceError(
             f"scale_low={scale_low:g} must lie below scale_high={scale_high:g}; leave out an end it does not have."

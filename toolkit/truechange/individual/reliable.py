@@ -26,18 +26,10 @@ Row = tuple[float, float, float, float]  # observed, expected, standard error, d
 
 
 def reliable_change(
-    before: float,
-    after: float,
-    *,
-    sem: "Estimate | float",
-    better: str = HIGHER,
-    sem_after: float | None = None,
-    practice: float = 0.0,
-    practice_se: float = 0.0,
-    retest: Programme | None = None,
-    programme: Programme | None = None,
-    confidence: float = 0.95,
-) -> "pd.DataFrame":
+    before: float, after: float, *, sem: "Estimate | float", better: str = HIGHER, sem_after: float | None = None,
+    practice: float = 0.0, practice_se: float = 0.0, retest: Programme | None = None,
+    programme: Programme | None = None, confidence: float = 0.95,
+) -> "pd.DataFrame":  # fmt: skip
     r"""Return every reliable-change index for one person, with what each takes for granted.
 
     Parameters
@@ -101,12 +93,12 @@ def reliable_change(
     check_confidence(confidence)
     sem = read_sem(sem).value
     later = sem if sem_after is None else read_sem(sem_after, name="sem_after").value
-    before, after = plain_number(before, "before"), plain_number(after, "after")
-    practice, practice_se = plain_number(practice, "practice"), plain_number(practice_se, "practice_se")
-    numbers = {"before": before, "after": after, "practice": practice, "practice_se": practice_se}
+    given = {"before": before, "after": after, "practice": practice, "practice_se": practice_se}
+    numbers = {name: plain_number(number, name) for name, number in given.items()}
     for name, number in numbers.items():
         if not isfinite(number):
             raise DataError(f"{name}={number}: scores and practice must be finite numbers.")
+    before, after, practice, practice_se = numbers.values()
     check_group("retest", retest)
     check_group("programme", programme)
     sign = 1 if better == "higher" else -1

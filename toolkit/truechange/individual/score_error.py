@@ -263,13 +263,9 @@ class ScoreError:
 
 
 def score_error(
-    sem: SemLike | None,
-    df: float | None,
-    scores: tuple[float, float],
-    visits: tuple[int, int] = (1, 1),
-    programme: Programme | None = None,
-    unit: str = "",
-) -> ScoreError | None:
+    sem: SemLike | None, df: float | None, scores: tuple[float, float], visits: tuple[int, int] = (1, 1),
+    programme: Programme | None = None, unit: str = "",
+) -> ScoreError | None:  # fmt: skip
     """Return the errors of two scores from whatever the user knows of the SEM; None when there is no SEM (or it is 0).
 
     Parameters

@@ -6,16 +6,9 @@ from datetime import date
 from math import isnan, nan, sqrt
 from typing import TYPE_CHECKING, Any
 
+from truechange.foundation import errors
 from truechange.foundation.distributions import two_sided
-from truechange.foundation.errors import (
-    ChoiceError,
-    DataError,
-    RefusedError,
-    check_confidence,
-    check_whole,
-    in_short,
-    stated,
-)
+from truechange.foundation.errors import ChoiceError, DataError, RefusedError, in_short, stated
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result
@@ -134,8 +127,8 @@ class Visits(Result):
         ax = axes(ax)
         days, scores, counts = zip(*(point for point in self.points if point[2]), strict=True)
         reach = (self.level.high - self.level.value) * sqrt(counts[-1])
-        errors = [reach / sqrt(count) for count in counts]
-        ax.errorbar(days, scores, yerr=errors, color=INK, marker="o", ms=6, capsize=3, lw=1)
+        bars = [reach / sqrt(count) for count in counts]
+        ax.errorbar(days, scores, yerr=bars, color=INK, marker="o", ms=6, capsize=3, lw=1)
         for at, label, colour, dash in lines(self.changes[-1]) if self.beliefs else ():
             mark_line(ax, at, label.replace("first score", "baseline"), colour=colour, dash=dash)
         ax.set_xlabel("day")
@@ -153,16 +146,9 @@ class Visits(Result):
 
 
 def visits(
-    data: "Mapping[str, Iterable[Any]] | pd.DataFrame",
-    *,
-    day: str = "day",
-    score: str = "score",
-    protocol: Sequence[str] = (),
-    baselines: int = 1,
-    looks: int | None = None,
-    confidence: float = 0.95,
-    **about: Any,
-) -> Visits:
+    data: "Mapping[str, Iterable[Any]] | pd.DataFrame", *, day: str = "day", score: str = "score",
+    protocol: Sequence[str] = (), baselines: int = 1, looks: int | None = None, confidence: float = 0.95, **about: Any,
+) -> Visits:  # fmt: skip
     r"""Follow one person over several visits.
 
     Parameters
@@ -214,8 +200,8 @@ def visits(
     >>> course.verdicts, course.looks, round(course.change.value, 2)
     (('important_sized_within_error', 'real_and_important'), 2, 4.0)
     """
-    check_confidence(confidence)
-    check_whole(baselines=baselines, **stated(looks=looks))
+    errors.check_confidence(confidence)
+    errors.check_whole(baselines=baselines, **stated(looks=looks))
     if not isinstance(data, Mapping) and not hasattr(data, "columns"):
         raise DataError(f"data={in_short(data)} is not a table; give a column of days and one of scores.")
     test = look_up(about["measure"]) if about.get("measure") else None

@@ -23,13 +23,8 @@ LARGE = (
 )
 CHART, PERSON, REFERRER = KINDS = ("chart", "person", "referrer")
 UNIT_WORDS = {
-    "s": "seconds",
-    "m": "metres",
-    "cm": "centimetres",
-    "kg": "kilograms",
-    "m/s": "metres a second",
-    "W": "watts",
-}
+    "s": "seconds", "m": "metres", "cm": "centimetres", "kg": "kilograms", "m/s": "metres a second", "W": "watts",
+}  # fmt: skip
 ASK = "Please ask us about anything here that is not clear."
 LESS, MORE = "For this test, less is better.", "For this test, more is better."
 

@@ -1,23 +1,11 @@
 """Sample size by formula and by simulating the planned analysis."""
 
-from truechange.planning.power import (
-    Losses,
-    Plan,
-    plan_change,
-    plan_paired_shares,
-    plan_two_programmes,
-    plan_two_shares,
-)
-from truechange.planning.precision import (
-    plan_agreement,
-    plan_error,
-    plan_icc,
-    plan_mcid,
-    plan_responders,
-    plan_true_share,
-)
+from truechange.foundation.loading import on_first_use
 
-__all__ = [
-    "Losses", "Plan", "plan_agreement", "plan_change", "plan_error", "plan_icc", "plan_mcid", "plan_paired_shares",
-    "plan_responders", "plan_true_share", "plan_two_programmes", "plan_two_shares",
-]  # fmt: skip
+_NAMES = {
+    "power": "Losses Plan plan_change plan_paired_shares plan_two_programmes plan_two_shares",
+    "precision": "plan_agreement plan_error plan_icc plan_mcid plan_responders plan_true_share",
+}
+_HOME = {name: module for module, names in _NAMES.items() for name in names.split()}
+__all__ = sorted(_HOME)
+__getattr__ = on_first_use(__name__, _HOME)

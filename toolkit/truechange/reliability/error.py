@@ -12,33 +12,15 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri, stdtrit
 
-from truechange.foundation.errors import (
-    ChoiceError,
-    DataError,
-    check_choice,
-    check_confidence,
-    check_finite,
-    check_whole,
-    listed,
-    stated,
-)
+from truechange.foundation import errors
+from truechange.foundation.errors import ChoiceError, DataError, listed, stated
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import decimals_for
 from truechange.foundation.result import Part, Result, told
 from truechange.numerics.mean_squares import MeanSquares, graybill_wang, mean_squares
 from truechange.numerics.resampling import Floats
+from truechange.reliability import scores as tables
 from truechange.reliability.icc import VarianceComponents, variance_components
-from truechange.reliability.scores import (
-    LIMITS,
-    Sample,
-    TrialTable,
-    check_columns,
-    check_long,
-    count_cautions,
-    estimates_table,
-    resampled_limits,
-    trial_table,
-)
 from truechange.reliability.stability import Spread, learning_between, log_error, logarithms, mean_gain, spread_of
 
 if TYPE_CHECKING:
@@ -51,7 +33,7 @@ Z95 = float(ndtri(0.975))
 Beside = pd.DataFrame | Mapping[str, Estimate] | None
 
 
-def sems_from_squares(ms: MeanSquares, sample: Sample) -> dict[str, Estimate]:
+def sems_from_squares(ms: MeanSquares, sample: tables.Sample) -> dict[str, Estimate]:
     """Return the three SEMs of a complete table with chi-square and Graybill-Wang limits."""
     squares, weights = [float(ms.trials), float(ms.error)], [1 / ms.n, 1 - 1 / ms.n]
     within, dfs = float(ms.within), [ms.df["trials"], ms.df["error"]]
@@ -76,13 +58,15 @@ def _resampled(
 
     drawn = {}
     for error, sem in sems.items():
-        low, high, how = resampled_limits(scores, partial(root, SQUARES[error]), limits, n_boot, seed, sem.confidence)
+        low, high, how = tables.resampled_limits(
+            scores, partial(root, SQUARES[error]), limits, n_boot, seed, sem.confidence
+        )
         drawn[error] = replace(sem, low=low, high=high, method=f"{sem.method.split(';')[0]}; {how}")
     return drawn
 
 
 def _sems_from_components(
-    scores: pd.DataFrame, crossed: str, noise: Mapping[str, float], fixed: tuple[str, ...], sample: Sample
+    scores: pd.DataFrame, crossed: str, noise: Mapping[str, float], fixed: tuple[str, ...], sample: tables.Sample
 ) -> tuple[dict[str, Estimate], VarianceComponents]:
     """Return the three SEMs by REML; `crossed` is the term whose shifts only agreement counts."""
     nested = [name for name in noise if name != "residual"]
@@ -130,7 +114,7 @@ class MeasurementError(Result):
     scores: Floats
     people: tuple[object, ...]
     trials: tuple[object, ...]
-    sample: Sample
+    sample: tables.Sample
     mean_squares: MeanSquares | None = None
     components: VarianceComponents | None = None
     scores_per_visit: int = 1
@@ -164,8 +148,8 @@ class MeasurementError(Result):
         quantile : {"normal", "t"}, optional
             ``"t"`` allows for the SEM's own degrees of freedom.
         """
-        check_confidence(confidence)
-        check_choice("quantile", quantile, ("normal", "t"))
+        errors.check_confidence(confidence)
+        errors.check_choice("quantile", quantile, ("normal", "t"))
         p, sem = (1 + confidence) / 2, self.sem
         times = float(ndtri(p) if quantile == "normal" else stdtrit(sem.df or float("inf"), p))
         if sem_after is not None:
@@ -227,7 +211,7 @@ class MeasurementError(Result):
         sems = {"SEM (agreement)": self.sem_agreement, "SEM (consistency)": self.sem_consistency}
         mdcs = {"SEM (one-way)": self.sem_one_way, "MDC90 (person)": self.mdc90, "MDC95 (person)": self.mdc95}
         group = {f"MDC95 (mean of {self.mdc95_group.n})": self.mdc95_group}
-        return estimates_table(sems | mdcs | group | {"gain, first to second trial": self.learning})
+        return tables.estimates_table(sems | mdcs | group | {"gain, first to second trial": self.learning})
 
     def sentences(self) -> tuple[str, ...]:
         """Say the number for the wall first."""
@@ -381,21 +365,23 @@ def measurement_error(
     >>> round(found.sem_consistency.value, 3), round(found.mdc95.value, 3), found.mdc95_group.level
     (0.677, 1.697, 'group')
     """
-    check_choice("error", error, ERRORS)
-    check_choice("limits", limits, LIMITS)
-    check_confidence(confidence)
-    check_long(data)
-    check_whole(scores_per_visit=scores_per_visit)
-    check_finite(**stated(resolution=resolution))
+    errors.check_choice("error", error, ERRORS)
+    errors.check_choice("limits", limits, tables.LIMITS)
+    errors.check_confidence(confidence)
+    tables.check_long(data)
+    errors.check_whole(scores_per_visit=scores_per_visit)
+    errors.check_finite(**stated(resolution=resolution))
     if scores_per_visit < 1:
         raise ChoiceError("scores_per_visit=0: at least 1 score is averaged to the score of a visit.")
     label = f"{session} and {trial}" if session else trial
     if session:
         data = _with_visits(data, session, trial, label)
-    table = trial_table(data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result)
+    table = tables.trial_table(
+        data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result
+    )
     n = len(table.people)
     origin = replace(Origin.own(population, protocol, interval, n=n), trials=scores_per_visit if session else None)
-    sample = Sample(n, confidence, unit, origin)
+    sample = tables.Sample(n, confidence, unit, origin)
     gaps = int(np.isnan(table.scores).any(axis=1).sum())
     ms: MeanSquares | None = None
     fit: VarianceComponents | None = None
@@ -421,7 +407,7 @@ def measurement_error(
         sample, ms, fit, scores_per_visit,
         sources=("stratford1997", "devet2006", *(fit.sources if fit else ("graybill1980",))),
     )  # fmt: skip
-    notes = [*table.cautions, *count_cautions(n), *_cautions(study, resolution), *(fit.cautions if fit else ())]
+    notes = [*table.cautions, *tables.count_cautions(n), *_cautions(study, resolution), *(fit.cautions if fit else ())]
     if gaps:
         notes.append(f"{gaps} people lack a score; all their others are used, as if missing by chance (not if unable).")
     return replace(study, cautions=tuple(dict.fromkeys(notes)))
@@ -429,14 +415,14 @@ def measurement_error(
 
 def _with_visits(data: pd.DataFrame, session: str, trial: str, label: str) -> pd.DataFrame:
     """Return the data with visit and trial within it as one label a score."""
-    check_columns(data, (session, trial))
+    tables.check_columns(data, (session, trial))
     both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
     return data.assign(**{label: both})
 
 
 def _by_visit(
-    table: TrialTable, scores_per_visit: int, sample: Sample
-) -> tuple[dict[str, Estimate], VarianceComponents, TrialTable]:
+    table: tables.TrialTable, scores_per_visit: int, sample: tables.Sample
+) -> tuple[dict[str, Estimate], VarianceComponents, tables.TrialTable]:
     """Return the SEMs of the score of one visit by REML, and the table of visit means."""
     scores = table.long.assign(session=[visit for visit, _ in table.long["trial"]])
     scores["trial"] = [within for _, within in scores["trial"]]

@@ -9,32 +9,15 @@ import numpy as np
 import pandas as pd
 from scipy.special import fdtrc
 
-from truechange.foundation.errors import (
-    DataError,
-    RefusedError,
-    check_choice,
-    check_confidence,
-    check_whole,
-    listed,
-    stated,
-)
+from truechange.foundation import errors
+from truechange.foundation.errors import DataError, RefusedError, listed, stated
 from truechange.foundation.estimate import Estimate, Origin
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
 from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
 from truechange.numerics.reml import Design, RemlFit, bootstrap_draws, fit_reml, log_normal_draws
 from truechange.numerics.resampling import Floats, percentile_limits
-from truechange.reliability.scores import (
-    LIMITS,
-    Sample,
-    TrialTable,
-    check_columns,
-    check_long,
-    count_cautions,
-    estimates_table,
-    resampled_limits,
-    trial_table,
-)
+from truechange.reliability import scores as tables
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,7 +38,9 @@ class VarianceComponents(Part):
     def _sum(self, weights: Mapping[str, float], draws: Floats) -> Floats:
         return np.asarray(sum(draws[..., list(self.variances).index(name)] * w for name, w in weights.items()))
 
-    def _estimate(self, value: float, drawn: Floats, sample: Sample, method: str, df: float | None = None) -> Estimate:
+    def _estimate(
+        self, value: float, drawn: Floats, sample: tables.Sample, method: str, df: float | None = None
+    ) -> Estimate:
         return sample.estimate(
             value, *percentile_limits(drawn, sample.confidence), f"{method} by REML; {self.how} interval", df
         )
@@ -87,7 +72,8 @@ class VarianceComponents(Part):
 
 def variance_components(
     data: pd.DataFrame, random: Sequence[str] = ("person", "trial"), fixed: Sequence[str] = (),
-    sample: Sample | None = None, *, value: str = "value", limits: str = "auto", n_boot: int = 1000, seed: int = 0,
+    sample: tables.Sample | None = None, *, value: str = "value", limits: str = "auto", n_boot: int = 1000,
+    seed: int = 0,
 ) -> VarianceComponents:  # fmt: skip
     """Fit random intercepts by REML to scores in any pattern of missing cells.
 
@@ -138,11 +124,11 @@ def variance_components(
     >>> found.sample.n, [round(e.value, 1) for e in found.variances.values()]
     (19, [2.9, 1.0])
     """
-    check_long(data)
-    check_whole(n_boot=n_boot, **stated(seed=seed))
-    check_choice("limits", limits, INTERVALS)
+    tables.check_long(data)
+    errors.check_whole(n_boot=n_boot, **stated(seed=seed))
+    errors.check_choice("limits", limits, INTERVALS)
     columns = [value, *fixed, *(part for term in random for part in term.split(":"))]
-    check_columns(data, columns)
+    tables.check_columns(data, columns)
     scores = data.dropna(subset=columns)
     repeated = int((scores[random[0]].value_counts() >= 2).sum())
     if repeated < FEWEST_REPEATED:
@@ -166,14 +152,14 @@ def variance_components(
     draws = log_normal_draws(fit, max(n_boot, 4000), seed) if by_logs else bootstrap_draws(design, fit, n_boot, seed)
     how = "Monte-Carlo" if by_logs else f"parametric bootstrap (B = {n_boot})"
     n = int(scores[random[0]].nunique())
-    sample = replace(sample, n=n) if sample else Sample(n, origin=Origin.own(n=data[random[0]].nunique()))
+    sample = replace(sample, n=n) if sample else tables.Sample(n, origin=Origin.own(n=data[random[0]].nunique()))
     squared = replace(sample, unit=f"{sample.unit}²" if sample.unit else "")
     rows = zip(names, fit.variances, *percentile_limits(draws, sample.confidence), strict=True)
     variances = {name: squared.estimate(v, low, high, f"REML; {how} interval") for name, v, low, high in rows}
     few = [name for name, term in zip(random, terms, strict=True) if term.max() + 1 < FEWEST_LEVELS]
     shares = zip(names, 100 * fit.variances / fit.variances.sum(), strict=True)
     parts = ", ".join(f"{name} {share:.0f}%" for name, share in shares)
-    table = estimates_table(variances, "term")
+    table = tables.estimates_table(variances, "term")
     return VarianceComponents(
         {"variances": variances, "draws": draws, "at_boundary": zero, "fit": fit, "sample": sample, "how": how},
         table.assign(at_boundary=table.index.isin(zero)),
@@ -250,7 +236,7 @@ def choose_icc(
     """
     questions = {"others_in_use": others_in_use, "shifts_matter": shifts_matter, "scores_averaged": scores_averaged}
     for name, answer in {**questions, "complete": complete, "trials_linked": trials_linked}.items():
-        check_choice(name, answer, (True, False))
+        errors.check_choice(name, answer, (True, False))
     kind = "" if not trials_linked else "A" if shifts_matter else "C"
     count = "k" if scores_averaged else "1"
     form = f"ICC({kind},{count})" if kind else f"ICC({count})"
@@ -374,10 +360,10 @@ def icc(
     >>> print(icc(walk, form="ICC(A,1)").sentence())
     ICC(A,1) = 0.99 (95% CI 0.83 to 1.00), 4 people, 2 trials.
     """
-    check_choice("form", form, FORMS)
-    check_confidence(confidence)
-    table = trial_table(data, person=person, trial=trial, value=value, missing=missing)
-    check_choice("limits", limits, LIMITS)
+    errors.check_choice("form", form, FORMS)
+    errors.check_confidence(confidence)
+    table = tables.trial_table(data, person=person, trial=trial, value=value, missing=missing)
+    errors.check_choice("limits", limits, tables.LIMITS)
     return _one_form(table, form, confidence, limits=limits, n_boot=n_boot, seed=seed)
 
 
@@ -400,20 +386,22 @@ def icc_table(
     >>> icc_table(scores)["estimate"].round(3).tolist()
     [0.937, 0.938, 0.968, 0.967, 0.968, 0.984]
     """
-    check_confidence(confidence)
-    table = trial_table(data, person=person, trial=trial, value=value, missing=missing)
+    errors.check_confidence(confidence)
+    table = tables.trial_table(data, person=person, trial=trial, value=value, missing=missing)
     columns = ["estimate", "low", "high", "f", "df1", "df2", "p_value", "shrout_fleiss"]
     rows = [_one_form(table, form, confidence).frame.loc[0, columns] for form in FORMS]
     return pd.DataFrame(rows, index=pd.Index(FORMS, name="form")).infer_objects()
 
 
-def _one_form(table: TrialTable, form: str, confidence: float, limits: str = "exact", **resampling: int) -> IccResult:
+def _one_form(
+    table: tables.TrialTable, form: str, confidence: float, limits: str = "exact", **resampling: int
+) -> IccResult:
     n, k = table.scores.shape
     estimated = _by_reml if np.isnan(table.scores).any() else _from_table
-    facts, notes, sources = estimated(table, form, Sample(n, confidence, origin=Origin.own(n=n)))
+    facts, notes, sources = estimated(table, form, tables.Sample(n, confidence, origin=Origin.own(n=n)))
     e = facts["estimate"]
     if limits != "exact":
-        low, high, how = resampled_limits(
+        low, high, how = tables.resampled_limits(
             table.scores, lambda ms: icc_values(ms, form), limits, confidence=confidence, **resampling
         )
         e = replace(e, low=low, high=high, method=f"{IN_WORDS[form]}; {how}")
@@ -425,7 +413,7 @@ def _one_form(table: TrialTable, form: str, confidence: float, limits: str = "ex
         f"Form: {IN_WORDS[form]} ({SHROUT_FLEISS[form]} in the older notation).",
         _reading(e),
     )
-    return IccResult(facts, pd.DataFrame([row]), says, (*table.cautions, *count_cautions(n), *notes), sources)
+    return IccResult(facts, pd.DataFrame([row]), says, (*table.cautions, *tables.count_cautions(n), *notes), sources)
 
 
 def _reading(e: Estimate) -> str:
@@ -441,7 +429,7 @@ def _reading(e: Estimate) -> str:
     )
 
 
-def _from_table(table: TrialTable, form: str, sample: Sample) -> Found:
+def _from_table(table: tables.TrialTable, form: str, sample: tables.Sample) -> Found:
     """Read the coefficient from the mean squares, with its F interval and the F test that people do not differ."""
     if np.ptp(table.scores) == 0:
         raise DataError("All scores are equal: no variance, so no intraclass correlation. Report agreement as it is.")
@@ -457,7 +445,7 @@ def _from_table(table: TrialTable, form: str, sample: Sample) -> Found:
     return facts, _cautions(ms, form, value), ("shrout1979", "mcgraw1996")
 
 
-def _by_reml(table: TrialTable, form: str, sample: Sample) -> Found:
+def _by_reml(table: tables.TrialTable, form: str, sample: tables.Sample) -> Found:
     """Read the coefficient from variance components, where scores are missing."""
     one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
     fit = variance_components(table.long, ("person",) if one_way else ("person", "trial"), (), sample)

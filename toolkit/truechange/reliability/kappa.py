@@ -11,16 +11,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from truechange.foundation.errors import (
-    DataError,
-    RefusedError,
-    check_choice,
-    check_confidence,
-    check_same_index,
-    check_whole,
-    listed,
-    stated,
-)
+from truechange.foundation import errors
+from truechange.foundation.errors import DataError, RefusedError, listed, stated
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.html import frame_table
 from truechange.foundation.numbers import fixed
@@ -129,8 +121,8 @@ def weighted_kappa(
     >>> round(found.value, 3), found.agreement.round(2).tolist()
     (0.742, [0.67, 0.75, 0.8])
     """
-    check_confidence(confidence)
-    check_whole(n_boot=n_boot, **stated(seed=seed))
+    errors.check_confidence(confidence)
+    errors.check_whole(n_boot=n_boot, **stated(seed=seed))
     label = weights if isinstance(weights, str) else "own"
     names, rows, columns = _coded(first, second, categories, ordered=label != "none")
     c, n = len(names), rows.size
@@ -185,7 +177,7 @@ def _coded(
     for name, ratings in (("first", first), ("second", second)):
         if np.ndim(ratings) > 1:
             raise DataError(f"{name} must be one column of ratings, got shape {np.shape(ratings)}.")
-    check_same_index(first=first, second=second)
+    errors.check_same_index(first=first, second=second)
     a, b = (pd.Series(ratings).reset_index(drop=True) for ratings in (first, second))
     if len(a) != len(b) or len(a) < 2:
         raise DataError(f"first and second must hold the same people, at least 2; got {len(a)} and {len(b)} ratings.")
@@ -229,7 +221,7 @@ def _sorted(seen: set[object], ordered: bool) -> list[object]:
 
 def _distances(weights: str | ArrayLike, c: int) -> Floats:
     if isinstance(weights, str):
-        check_choice("weights", weights, WEIGHTS)
+        errors.check_choice("weights", weights, WEIGHTS)
         apart = np.abs(np.subtract.outer(np.arange(c), np.arange(c))).astype(float)
         return {"quadratic": apart**2, "linear": apart, "none": (apart > 0).astype(float)}[weights]
     own = np.asarray(weights, dtype=float)

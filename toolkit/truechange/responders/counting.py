@@ -10,16 +10,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import bdtrc, betaincinv
 
+from truechange.foundation import errors
 from truechange.foundation.distributions import error_share, sd_factors
-from truechange.foundation.errors import (
-    DataError,
-    RefusedError,
-    check_choice,
-    check_confidence,
-    check_same_index,
-    in_short,
-    listed,
-)
+from truechange.foundation.errors import DataError, RefusedError, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Result, told
@@ -106,8 +99,8 @@ def proportion(k: int, n: int, confidence: float = 0.95, method: str = "wilson")
     >>> print(proportion(0, 12))
     0.00 (95% CI 0.00 to 0.24)
     """
-    check_choice("method", method, tuple(LIMITS))
-    check_confidence(confidence)
+    errors.check_choice("method", method, tuple(LIMITS))
+    errors.check_confidence(confidence)
     k, n = check_count(k, n)
     limits, words = LIMITS[method]
     low, high = limits(k, n, confidence)
@@ -255,7 +248,7 @@ def group_labels(improvement: Any, by: Any, n: int) -> pd.Series:
         if not isinstance(improvement, pd.Series):
             raise DataError("by= as a dict names each person's group: give improvement as a Series indexed by person.")
         by = [by.get(person) for person in improvement.index]
-    check_same_index(improvement=improvement, by=by)
+    errors.check_same_index(improvement=improvement, by=by)
     labels = pd.Series(by).reset_index(drop=True)
     if len(labels) != n:
         raise DataError(f"by= has {len(labels)} entries for {n} people: give one group for each improvement.")
@@ -324,7 +317,7 @@ def count_responders(
     >>> print(found.sentence())
     2 of the 5 people who started changed by at least 2; 1 had no usable follow-up and count as not shown.
     """
-    check_confidence(confidence)
+    errors.check_confidence(confidence)
     limit, values = any_threshold(threshold), numbers(improvement)
     if limit.value <= 0:
         raise RefusedError("A threshold of 0 calls everyone who did not get worse a responder; give a positive one.")
@@ -480,7 +473,7 @@ def responders_from_error(
     >>> round(found.proportion, 3), round(found.expected, 1), round(found.tail(25), 3)
     (0.159, 15.9, 0.012)
     """
-    check_confidence(confidence)
+    errors.check_confidence(confidence)
     limit, known = any_threshold(threshold), read_sem(sem, sem_df)
     n = check_count(0, n)[1]
     practice, resolution = plain_number(practice, "practice"), plain_number(resolution, "resolution")

@@ -14,15 +14,8 @@ from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, Result, told
 from truechange.foundation.sem import Sem, read_sem
 from truechange.numerics.intervals import wilson_limits
+from truechange.responders import true_share
 from truechange.responders.counting import any_threshold, group_labels, how_many, numbers, size_of
-from truechange.responders.true_share import (
-    chance_beyond,
-    measured_changes,
-    share_at_least,
-    share_beyond,
-    spread_of,
-    true_changes,
-)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -179,20 +172,13 @@ def cumulative_change(
     curves, improvements, cautions = [], {}, []
     for name in sorted(set(labels)):
         improvements[name] = values[(labels == name).to_numpy()]
-        changes, away = measured_changes(improvements[name])
+        changes, away = true_share.measured_changes(improvements[name])
         curves.append(_curve(name, changes, changes.size + away, error, confidence))
         if away:
             cautions.append(f"{name}: {away} people without a usable follow-up count as not shown at every change.")
     limits = tuple(any_threshold(limit) for limit in thresholds)
-    return CumulativeChange(
-        pd.concat(curves, ignore_index=True),
-        improvements,
-        limits,
-        error.value if error else None,
-        confidence,
-        tuple(cautions),
-        whom,
-    )
+    rows, sem_of_one = pd.concat(curves, ignore_index=True), error.value if error else None
+    return CumulativeChange(rows, improvements, limits, sem_of_one, confidence, tuple(cautions), whom)
 
 
 def _curve(name: str, changes: np.ndarray, started: int, error: Sem | None, confidence: float) -> pd.DataFrame:
@@ -202,7 +188,11 @@ def _curve(name: str, changes: np.ndarray, started: int, error: Sem | None, conf
     band = sqrt(log(2 / (1 - confidence)) / (2 * started))
     true = np.full(change.size, np.nan)
     if error is not None and float(np.var(changes, ddof=1)) > 2 * error.value**2:
-        true = share_at_least(true_changes(changes, error.value, error.df), change) * changes.size / started
+        true = (
+            true_share.share_at_least(true_share.true_changes(changes, error.value, error.df), change)
+            * changes.size
+            / started
+        )
     return pd.DataFrame({
         "group": name, "change": change, "at_least": at_least, "share": share, "low": low, "high": high,
         "band_low": np.clip(share - band, 0, 1), "band_high": np.clip(share + band, 0, 1),
@@ -253,16 +243,20 @@ def responder_definitions(
     check_choice("primary", primary, tuple(RULES))
     check_confidence(confidence)
     limit, error = person_threshold(mcid, "mcid", name="mcid"), read_sem(sem, sem_df)
-    changes, away = measured_changes(improvement)
-    started, se, fit = changes.size + away, spread_of(limit), true_changes(changes, error.value, error.df)
-    chances = chance_beyond(changes, fit, limit.value, se)
+    changes, away = true_share.measured_changes(improvement)
+    started, se, fit = (
+        changes.size + away,
+        true_share.spread_of(limit),
+        true_share.true_changes(changes, error.value, error.df),
+    )
+    chances = true_share.chance_beyond(changes, fit, limit.value, se)
     mdc = float(ndtri(0.975)) * sqrt(2) * error.value
     counts = [
         how_many(changes, limit.value),
         how_many(changes, max(limit.value, mdc)),
         int((chances > certainty).sum()),
     ]
-    expected = np.array(share_beyond(fit, limit.value, se, confidence)[1:]) * (changes.size / started)
+    expected = np.array(true_share.share_beyond(fit, limit.value, se, confidence)[1:]) * (changes.size / started)
     table = pd.DataFrame({
         "definition": list(RULES), "rule": [rule.format(certainty=certainty) for rule in RULES.values()],
         "primary": [name == primary for name in RULES], "people": [*map(float, counts), float(chances.sum())],
