@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 import truechange
-from truechange.cli.main import main
+from truechange.cli.main import COMMANDS, main
+from truechange.cli.shared import parser_of
 
 HOUSE = Path(truechange.__file__).parent
 
@@ -137,3 +138,13 @@ def test_notes_alike_are_one_line(place, capsys, monkeypatch):
     line = next(line for line in capsys.readouterr().out.splitlines() if "“pre” read as baseline" in line)
     assert line.split()[:3] == ["note", "assessments", "30"]
     assert "occasion 2, occasion 3, occasion 4 ..." in line
+
+
+@pytest.mark.parametrize("command", [name for name in COMMANDS if name != "plan"])
+def test_every_command_explains_itself_with_all_its_options(command):
+    parser = parser_of(command)
+    told = " ".join(parser.format_help().split())
+    for action in parser._actions:
+        assert all(option in told for option in action.option_strings)
+    assert "%%" not in told
+    assert "example" in told

@@ -11,8 +11,9 @@ from openpyxl import load_workbook
 
 from truechange.numerics.small_cells import HIDDEN, POOLED
 from truechange.programme import training
+from truechange.programme.parts import baseline_table
 from truechange.reporting.audit_report import AuditReport
-from truechange.reporting.audit_tables import audit_tables, in_words, measure_rows
+from truechange.reporting.audit_tables import audit_tables, baseline, in_words, measure_rows
 
 PERSON = re.compile(r"\bP\d{3}\b")
 THERAPIST = re.compile(r"\bT\d\b")
@@ -218,3 +219,22 @@ def test_a_second_kind_is_hidden_where_the_rate_would_give_the_first_away(clinic
     assert audit_tables(audit)["adverse events"]["count"].tolist() == [HIDDEN, HIDDEN]
     common = with_logs(clinic_audit, {"near fall": 9})
     assert "near fall: 9, in 9 people" in words_of(AuditReport(common).page())
+
+
+def test_every_interval_on_the_page_holds_its_value_between_its_ends(clinic_page):
+    number = r"(−?\d+(?:\.\d+)?)%?"
+    interval = rf"{number}(?: [a-z/]+)? \((?:95% (?:CI|interval) )?{number} to {number}[;)]"
+    told = re.findall(interval, words_of(clinic_page))
+    assert len(told) > 40
+    for row in told:
+        value, low, high = (float(text.replace("−", "-")) for text in row)
+        assert low <= value <= high, row
+
+
+def test_what_the_public_baseline_hides_is_hidden_on_the_page():
+    people = pd.DataFrame({"person": range(20), "programme": "leg power", "sex": ["male"] * 3 + ["female"] * 17})
+    table = baseline_table(people, {}).public().table()
+    hidden = table[table["count"] == HIDDEN]
+    assert len(hidden)
+    shown = {row[0]: row[1] for row in baseline(table).rows}
+    assert {shown[f"{fact}: {level}"] for fact, level in zip(hidden["fact"], hidden["level"], strict=True)} == {HIDDEN}
