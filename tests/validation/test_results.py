@@ -11,6 +11,7 @@ COLUMNS = {
     "person_calibration": {"n", "prior", "claims", "claimed", "true", "seed"},
     "reliability_coverage": {"n", "k", "shift", "method", "coverage", "studies", "seed"},
     "responder_coverage": {"people", "true_share", "coverage", "repeats"},
+    "true_share_shapes": {"people", "shape", "true_share", "bias", "coverage", "normal_bias", "normal_coverage"},
 }
 
 

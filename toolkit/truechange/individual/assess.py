@@ -305,8 +305,7 @@ def _were_error_larger(result: PersonChange, seen: priors.Seen) -> list[str]:
     now, then = result.leads(name), replace(result, beliefs=beliefs).leads(name)
     if abs(now - then) < 0.05:
         return []
-    told = f"Were the SEM 30% larger than given, the chance would be {words.sure_text(then)}, not"
-    return [f"{told} {words.sure_text(now)}."]
+    return [f"Were the SEM 30% larger, the chance would be {words.sure_text(then)}."]
 
 
 def _sources(result: PersonChange, bridge: Bridge | None) -> tuple[str, ...]:

@@ -249,10 +249,8 @@ def _group(result: Any) -> list[str]:
     if group.n < priors.SMALL:
         said.append(f"{_first_upper(group.name)} has {group.n} people; the doubt about its numbers is carried.")
     if not group.shape:
-        said.append(
-            f"True change in {group.name} is taken to be normal: where it is skewed or has outliers, a chance of 60% "
-            "can be 40%. Programme.of(scores) learns its shape from 50 people on."
-        )
+        normal = f"True change in {group.name} counts as normal; if skewed, a chance of 60% can be 40%."
+        said = [" ".join((*said, normal))]
     if abs(result.before - group.mean_before) > 2.5 * group.sd_before:
         said.append(f"This person started far from most of {group.name}: the chances lean on people unlike them.")
     return said

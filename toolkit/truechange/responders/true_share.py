@@ -253,8 +253,9 @@ def true_responder_share(
     -----
     Errors are normal with SD ``√2 SEM``. From 50 people on true change may have any smooth shape, and a spike of
     unchanged people: its log-density is a penalised sum of curves (:func:`~truechange.numerics.density.deconvolved`;
-    after [1]_), fitted once for every plausible SEM and roughness, each fit weighed by its evidence; the logit of the
-    share in each is normal. Among fewer a shape cannot be told, so that true change is normal with mean m and SD τ: τ²
+    after [1]_), fitted once for every plausible SEM, with and without a spike, each fit weighed by its evidence; the
+    logit of the share in each is normal. Among fewer a shape cannot be told, so that true change is normal with mean m
+    and SD τ: τ²
     is weighed on a grid (likelihood of the observed variance, nearly flat prior), the SEM by its chi-square, m given
     both is normal; in large samples that is ``1 − Φ((MCID − mean) / √(s² − 2 SEM²))``, kept as ``plug_in``. Median and
     interval come from the distribution function of the share.
