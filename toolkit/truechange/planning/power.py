@@ -1,7 +1,7 @@
 """Sample size by power: people needed to show a change, or a difference between two programmes."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import ceil, inf, sqrt
 from typing import Any
 
@@ -12,7 +12,7 @@ from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 
 from truechange.foundation.errors import ChoiceError, RefusedError, checked
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Part, told
 
 MOST, POWERS, WIDER = 1_000_000, (0.8, 0.9, 0.95), (0.5, 0.75, 1.0, 1.5, 2.0)
 LOSSES = {"attrition": "rest", "cluster_size": "one up", "cluster_icc": "part"}
@@ -56,73 +56,18 @@ class Losses:
         return ceil(round(self.measured(need) / (1 - self.attrition), 9))
 
 
-@dataclass(frozen=True, kw_only=True)
-class Plan(Result):
+class Plan(Part):
     """How many people a study needs.
 
-    Parameters
-    ----------
-    promise : str
-        What that many people give, in words.
-    goal : str
-        What the curve shows.
-    target : float
-        Value of the goal that was asked for.
-    need : int
-        People with usable data (in each group) that reach the target.
-    exact : float
-        The number before rounding up.
-    losses : Losses
-        Attrition and clustering.
-    options : DataFrame
-        One row a target: target, need, measured, start.
-    curve : DataFrame
-        people (a group), reached.
-    groups : int
-        1, or 2 for a comparison.
-    simulated : DataFrame or None
-        people and reached of the studies that were drawn, where the curve was simulated.
-    cautions : tuple of str
-        What a reader must know.
+    Its facts: ``promise`` (what that many people give, in words), ``goal`` (what the curve shows), ``target`` (value of
+    the goal that was asked for), ``need`` (people with usable data, in each group, that reach the target), ``exact``
+    (the number before rounding up), ``start`` (people, in each group, who must start), ``losses`` (attrition and
+    clustering), ``options`` (one row a target: target, need, measured, start), ``curve`` (people, a group, and what
+    they reach), ``groups`` (1, or 2 for a comparison), ``simulated`` (people and what the drawn studies of that size
+    reached, None where nothing was simulated).
     """
 
-    promise: str
-    goal: str
-    target: float
-    need: int
-    exact: float
-    losses: Losses
-    options: pd.DataFrame
-    curve: pd.DataFrame
-    groups: int = 1
-    simulated: pd.DataFrame | None = None
-    cautions: tuple[str, ...] = ()
-    sources: tuple[str, ...] = field(default=(), repr=False)
-
-    @property
-    def start(self) -> int:
-        """People (in each group) who must start."""
-        return self.losses.start(self.need)
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a target, unrounded where it is not a number of people."""
-        return self.options.copy()
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say how many, and how many must start."""
-        each, losses = " in each group" if self.groups == 2 else "", self.losses
-        alike = f"people of one therapist resemble each other (× {fixed(losses.design_effect, 2)})"
-        lost = f"{percent(losses.attrition)} are expected to be lost"
-        why = " and ".join(told({alike: losses.design_effect > 1, lost: losses.attrition > 0}))
-        first = f"{self.need} people{each} with usable data {self.promise}."
-        return (first, f"Start with {self.start}{each}: {why}.") if why else (first,)
-
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        return f"{self.goal} against the number of people; {self.sentences()[0]}"
-
-    def plot(self, *, ax: Any = None) -> Any:
+    def plot(self, *, ax: Any = None) -> Any:  # type: ignore[override]
         """Draw what each number of people gives, the target and the answer."""
         from truechange.foundation import drawing
 
@@ -177,30 +122,37 @@ def smallest(reached: Callable[[float], float], target: float, *, least: int, ri
 
 def _plan(
     reached: Callable[[float], float], target: float, targets: Sequence[float], losses: Losses, *, rising: bool,
-    least: int = 2, cautions: Sequence[str] = (), **facts: Any,
+    least: int = 2, cautions: Sequence[str] = (), sources: tuple[str, ...] = (), **facts: Any,
 ) -> Plan:  # fmt: skip
     found = {one: smallest(reached, one, least=least, rising=rising) for one in sorted({*targets, target})}
     need, exact = found[target]
-    options = [
+    start, each = losses.start(need), " in each group" if facts.get("groups") == 2 else ""
+    options = pd.DataFrame([
         {"target": one, "need": n, "measured": losses.measured(n), "start": losses.start(n)}
         for one, (n, _) in found.items()
-    ]
+    ])  # fmt: skip
     people = np.unique(np.linspace(least, max(2.2 * need, least + 20), 80).astype(int))
     curve = pd.DataFrame({"people": people, "reached": [reached(float(n)) for n in people]})
-    more = {
+    why = " and ".join(told({
+        f"people of one therapist resemble each other (× {fixed(losses.design_effect, 2)})": losses.design_effect > 1,
+        f"{percent(losses.attrition)} are expected to be lost": losses.attrition > 0,
+    }))  # fmt: skip
+    first = f"{need} people{each} with usable data {facts['promise']}."
+    more = told({
         "Fewer than a dozen people: the formula leans on a normal distribution nobody can check there.": need < 12,
-        "Inflating for losses keeps the precision; it does not mend the bias if those who stop differ.": (
-            losses.attrition
-        ),
-    }
+        "Inflating for losses keeps the precision; it does not mend the bias if those who stop differ.":
+            losses.attrition,
+    })  # fmt: skip
+    known = {"target": target, "need": need, "exact": exact, "start": start, "losses": losses, "options": options}
     return Plan(
-        target=target, need=need, exact=exact, losses=losses, options=pd.DataFrame(options), curve=curve,
-        cautions=(*cautions, *told(more)), **facts,
+        {"groups": 1, "simulated": None, "curve": curve, **known, **facts}, options,
+        (first, f"Start with {start}{each}: {why}.") if why else (first,), (*cautions, *more), sources,
+        f"{facts['goal']} against the number of people;",
     )  # fmt: skip
 
 
 def by_power(reached: Callable[[float], float], power: float, losses: Losses, **facts: Any) -> Plan:
-    """Plan for a power: `reached` gives the power of a number of people; `facts` are fields of :class:`Plan`."""
+    """Plan for a power: `reached` gives the power of a number of people; `facts` go to :class:`Plan`."""
     return _plan(reached, power, POWERS, losses, rising=True, goal="power", **facts)
 
 

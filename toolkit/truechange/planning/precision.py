@@ -470,6 +470,13 @@ def plan_true_share(
     >>> plan.need > 80
     True
     """
+    from truechange.responders import true_responder_share
+
+    def half(n: int) -> float:
+        shown = sem if sem_df is None else sem * sqrt(rng.chisquare(sem_df) / sem_df)
+        one = true_responder_share(rng.normal(mean, sd, n), sem=shown, mcid=mcid, sem_df=sem_df, confidence=confidence)
+        return (one.high - one.low) / 2
+
     share = 1 - 2 * sem**2 / sd**2
     if studies < 10:
         raise ChoiceError(f"studies={studies!r} must be at least 10.")
@@ -479,7 +486,7 @@ def plan_true_share(
     guess = plan_responders(min(max(true, 0.05), 0.95), half_width, confidence=confidence).need / share**2
     sizes = sorted({max(8, round(guess * factor)) for factor in (0.3, 0.65, 1.4, 3.0)})
     rng = np.random.default_rng(seed)
-    widths = [_median_half(rng, n, mean, sd, sem, mcid, sem_df, confidence, studies) for n in sizes]
+    widths = [float(np.median([half(n) for _ in range(studies)])) for n in sizes]
     squares = np.square(widths)
     falling, floor = np.polyfit(1 / np.array(sizes), squares, 1, w=1 / squares)
     if floor < 0:
@@ -489,25 +496,11 @@ def plan_true_share(
             f"However many people, half the interval stays above {sqrt(floor):.2f}: the SEM is known too poorly "
             f"({sem_df:g} degrees of freedom). Repeat the retest study with more people, or ask for less."
         )
-    plan = by_width(
+    return by_width(
         lambda n: sqrt(falling / n + floor), half_width, Losses(attrition), least=8, sources=("newcombe1998a",),
         factors=[factor for factor in (0.75, 1.0, 1.5) if (half_width * factor) ** 2 > floor],
         goal="half-width of the interval (simulated)",
         promise=f"pin the share with true change above {mcid:g} (about {percent(true)}) down to ± "
         f"{100 * half_width:g} percentage points ({100 * confidence:g}% interval, {studies} simulated studies a size)",
+        simulated=pd.DataFrame({"people": sizes, "reached": widths}),
     )  # fmt: skip
-    return replace(plan, simulated=pd.DataFrame({"people": sizes, "reached": widths}))
-
-
-def _median_half(
-    rng: np.random.Generator, n: int, mean: float, sd: float, sem: float, mcid: float, df: float | None,
-    confidence: float, studies: int,
-) -> float:  # fmt: skip
-    from truechange.responders import true_responder_share
-
-    found = []
-    for _ in range(studies):
-        shown = sem if df is None else sem * sqrt(rng.chisquare(df) / df)
-        one = true_responder_share(rng.normal(mean, sd, n), sem=shown, mcid=mcid, sem_df=df, confidence=confidence)
-        found.append((one.high - one.low) / 2)
-    return float(np.median(found))

@@ -12,7 +12,7 @@ from scipy.special import chdtrc, gammaln, ndtri
 from truechange.foundation.errors import check_confidence
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Part, told
 from truechange.numerics.intervals import FEW
 from truechange.responders.counting import check_count, proportion
 
@@ -78,79 +78,20 @@ def number_needed(difference: Estimate) -> NumberNeeded:
     return NumberNeeded(value, low, high, difference.confidence)
 
 
-@dataclass(frozen=True)
-class ResponderComparison(Result):
+class ResponderComparison(Part):
     """Two shares compared.
 
-    Parameters
-    ----------
-    first, second : Estimate
-        The two shares of those who started.
-    difference : Estimate
-        First minus second.
-    risk_ratio, odds_ratio : Estimate
-        Ratios, first over second; NaN where they do not exist.
-    number_needed_to_treat : NumberNeeded
-        From the difference and its limits.
-    p_value : float
-        Fisher's exact two-sided p.
-    p_score : float
-        Chi-square without continuity correction, of the same comparison.
-    counts : tuple of int
-        The four numbers given.
-    cautions : tuple of str
-        What a reader must know.
-    whom : str
-        Which people the shares are of.
+    Its facts: ``first`` and ``second`` (the two shares of those who started), ``difference`` (first minus second),
+    ``risk_ratio`` and ``odds_ratio`` (first over second; NaN where they do not exist), ``number_needed_to_treat`` (from
+    the difference and its limits), ``p_value`` (Fisher's exact two-sided p), ``p_score`` (chi-square without continuity
+    correction, of the same comparison), ``counts`` (the four numbers given), ``whom`` (which people the shares are of).
     """
 
-    first: Estimate
-    second: Estimate
-    difference: Estimate
-    risk_ratio: Estimate
-    odds_ratio: Estimate
-    number_needed_to_treat: NumberNeeded
-    p_value: float
-    p_score: float
-    counts: tuple[int, ...]
-    cautions: tuple[str, ...]
-    whom: str = "who started"
-    sources = ("newcombe1998a", "newcombe1998b", "altman1998")
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a quantity: quantity, estimate, low, high, method."""
-        need = self.number_needed_to_treat
-        named = {"first share": self.first, "second share": self.second, "difference": self.difference}
-        named |= {"risk ratio": self.risk_ratio, "odds ratio": self.odds_ratio}
-        rows = [{"quantity": name, **one.row()} for name, one in named.items()]
-        rows += [
-            {"quantity": "number needed to treat", "estimate": need.value, "low": need.low, "high": need.high,
-             "method": "inverse of the difference and its limits; negative is harm"},
-            {"quantity": "p (exact)", "estimate": self.p_value},
-        ]  # fmt: skip
-        return pd.DataFrame(rows)[["quantity", "estimate", "low", "high", "method"]]
-
-    def sentences(self) -> tuple[str, ...]:
-        """State the difference in percentage points with its interval, the number needed, and the exact p."""
-        gap = self.difference
-        points, low, high = (fixed(100 * share, 0) for share in (gap.value, gap.low, gap.high))
-        difference = (
-            f"{percent(self.first.value)} of the {self.counts[1]} {self.whom} against {percent(self.second.value)} of "
-            f"the {self.counts[3]} changed enough: a difference of {points} percentage points "
-            f"({100 * gap.confidence:g}% CI {low} to {high}; exact {p_value(self.p_value)})."
-        )
-        return difference, f"Number needed to treat: {self.number_needed_to_treat}."
-
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        return "Two shares and their difference with intervals. " + self.sentence()
-
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
         """Draw both shares and their difference on one axis."""
         from truechange.foundation import drawing
 
-        shown = {"first": self.first, "second": self.second, "difference": self.difference}
+        shown = {name: self.facts[name] for name in ("first", "second", "difference")}
         ax = drawing.interval_rows(list(shown), list(shown.values()), ax=ax, strong=(2,))
         ax.axvline(0, color=drawing.QUIET, lw=1)
         drawing.percent_axis(ax)
@@ -224,15 +165,36 @@ def compare_responders(
         high=gap + sqrt((first.high - first.value) ** 2 + (second.value - second.low) ** 2),
     )  # fmt: skip
     variance = pooled * (1 - pooled) * (1 / n1 + 1 / n2)
-    return ResponderComparison(
-        first=first, second=second, difference=difference,
-        risk_ratio=_ratio("risk", k1, n1, k2, n2, confidence), odds_ratio=_ratio("odds", k1, n1, k2, n2, confidence),
-        number_needed_to_treat=number_needed(difference), p_value=exact_p(k1, n1, k2, n2),
-        p_score=float(chdtrc(1, gap * gap / variance)) if variance > 0 else 1.0, counts=(k1, n1, k2, n2), whom=whom,
-        cautions=told({
+    ratios = {name: _ratio(name, k1, n1, k2, n2, confidence) for name in ("risk", "odds")}
+    need, exact = number_needed(difference), exact_p(k1, n1, k2, n2)
+    named = {"first share": first, "second share": second, "difference": difference}
+    named |= {f"{name} ratio": ratio for name, ratio in ratios.items()}
+    rows = [{"quantity": name, **one.row()} for name, one in named.items()]
+    rows += [
+        {"quantity": "number needed to treat", "estimate": need.value, "low": need.low, "high": need.high,
+         "method": "inverse of the difference and its limits; negative is harm"},
+        {"quantity": "p (exact)", "estimate": exact},
+    ]  # fmt: skip
+    points, low, high = (fixed(100 * share, 0) for share in (gap, difference.low, difference.high))
+    changed = (
+        f"{percent(first.value)} of the {n1} {whom} against {percent(second.value)} of the {n2} changed enough: a "
+        f"difference of {points} percentage points ({100 * confidence:g}% CI {low} to {high}; exact {p_value(exact)})."
+    )
+    says = (changed, f"Number needed to treat: {need}.")
+    facts = {
+        "first": first, "second": second, "difference": difference, "risk_ratio": ratios["risk"],
+        "odds_ratio": ratios["odds"], "number_needed_to_treat": need, "p_value": exact, "counts": (k1, n1, k2, n2),
+        "p_score": float(chdtrc(1, gap * gap / variance)) if variance > 0 else 1.0, "whom": whom,
+    }  # fmt: skip
+    cautions = told(
+        {
             "Two groups that were not formed by lot may differ in more than their programme.": True,
             f"Fewer than {FEW} people in a group: read the counts, not the percentages.": min(n1, n2) < FEW,
-        }),
+        }
+    )
+    return ResponderComparison(
+        facts, pd.DataFrame(rows)[["quantity", "estimate", "low", "high", "method"]], says, cautions,
+        ("newcombe1998a", "newcombe1998b", "altman1998"), "Two shares and their difference with intervals.",
     )  # fmt: skip
 
 

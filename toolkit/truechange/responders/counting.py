@@ -15,7 +15,7 @@ from truechange.foundation.distributions import error_share, sd_factors
 from truechange.foundation.errors import DataError, RefusedError, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent, reaches
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Part, Result, told
 from truechange.foundation.sem import read_sem
 from truechange.numerics.intervals import FEW, Floats, wilson_limits
 
@@ -354,76 +354,37 @@ def _cautions(table: pd.DataFrame, limit: Threshold) -> tuple[str, ...]:
     }))  # fmt: skip
 
 
-@dataclass(frozen=True)
-class ErrorOnly(Result):
+class ErrorOnly(Part):
     """What measurement error alone would produce.
 
-    Parameters
-    ----------
-    share : Estimate
-        Chance that one unchanged person reaches the threshold; its interval carries the uncertainty of the SEM.
-    n : int
-        People measured twice: error moves nobody else over a threshold.
-    threshold : Threshold
-        The threshold.
-    sem : float
-        Standard error of measurement, in the unit of the test.
-    practice : float
-        Gain expected from repeating the test, in the unit of the test.
-    resolution : float
-        Step in which the test is scored; 0 for a scale without steps.
-    retest : Estimate or None
-        Share of real retest pairs of unchanged people that reached the threshold, if they were given.
-    cautions : tuple of str
-        What a reader must know.
+    Its facts: ``share`` (chance that one unchanged person reaches the threshold; its interval carries the uncertainty
+    of the SEM), the same number as ``proportion``, ``n`` (people measured twice: error moves nobody else over a
+    threshold), ``expected`` (how many of them reach it), ``threshold``; ``sem``, ``practice`` (gain expected from
+    repeating the test) and ``resolution`` (step in which it is scored, 0 without steps) in the unit of the test; ``retest`` (share of
+    real retest pairs of unchanged people that reached the threshold, None where they were not given).
     """
-
-    share: Estimate
-    n: int
-    threshold: Threshold
-    sem: float
-    practice: float
-    resolution: float
-    retest: Estimate | None
-    cautions: tuple[str, ...]
-
-    @property
-    def proportion(self) -> float:
-        """Chance that one unchanged person reaches the threshold."""
-        return self.share.value
-
-    @property
-    def expected(self) -> float:
-        """People of `n` expected to reach the threshold from error alone."""
-        return self.n * self.share.value
 
     def tail(self, k: int) -> float:
         """Chance of at least `k` such people among `n`, if nobody truly changed (exact binomial)."""
         k, _ = check_count(k, self.n)
         return 1.0 if k == 0 else float(bdtrc(k - 1, self.n, self.share.value))
 
-    def table(self) -> pd.DataFrame:
-        """Return one row: threshold, sem, practice, resolution, n, proportion, low, high, expected, retest_share."""
-        row = {"threshold": self.threshold.value, "sem": self.sem, "practice": self.practice}
-        row |= {"resolution": self.resolution, "n": self.n, "proportion": self.proportion}
-        row |= {"low": self.share.low, "high": self.share.high, "expected": self.expected}
-        return pd.DataFrame([row | {"retest_share": self.retest.value if self.retest else nan}])
 
-    def sentences(self) -> tuple[str, ...]:
-        """Say how many people measurement error alone would carry over the threshold."""
-        between = ""
-        if self.share.has_interval:
-            between = f"; {percent(self.share.low)} to {percent(self.share.high)} as far as the error is known"
-        first = (
-            f"If nobody had truly changed, measurement error alone would carry about {fixed(self.expected, 1)} of "
-            f"{self.n} people measured twice ({percent(self.proportion)}{between}) over the threshold."
-        )
-        if (seen := self.retest) is None:
-            return (first,)
-        return (first, (
-            f"Of the {seen.n} unchanged people of the retest study {percent(seen.value)} reached it "
-            f"({100 * seen.confidence:g}% CI {percent(seen.low)} to {percent(seen.high)})."
-        ))  # fmt: skip
+def _error_words(share: Estimate, n: int, expected: float, retest: Estimate | None) -> tuple[str, ...]:
+    """Say how many people measurement error alone would carry over the threshold."""
+    between = ""
+    if share.has_interval:
+        between = f"; {percent(share.low)} to {percent(share.high)} as far as the error is known"
+    first = (
+        f"If nobody had truly changed, measurement error alone would carry about {fixed(expected, 1)} of "
+        f"{n} people measured twice ({percent(share.value)}{between}) over the threshold."
+    )
+    if retest is None:
+        return (first,)
+    return (first, (
+        f"Of the {retest.n} unchanged people of the retest study {percent(retest.value)} reached it "
+        f"({100 * retest.confidence:g}% CI {percent(retest.low)} to {percent(retest.high)})."
+    ))  # fmt: skip
 
 
 def responders_from_error(
@@ -506,4 +467,10 @@ def responders_from_error(
         *known.cautions,
         *told({"The SEM is taken as known exactly, so the expected number has no interval.": known.df is None}),
     )
-    return ErrorOnly(share, n, limit, known.value, practice, resolution, counted, cautions)
+    row = {
+        "threshold": limit.value, "sem": known.value, "practice": practice, "resolution": resolution, "n": n,
+        "proportion": share.value, "low": share.low, "high": share.high, "expected": n * share.value,
+    }  # fmt: skip
+    frame = pd.DataFrame([row | {"retest_share": counted.value if counted else nan}])
+    facts = row | {"share": share, "threshold": limit, "retest": counted}
+    return ErrorOnly(facts, frame, _error_words(share, n, n * share.value, counted), cautions)
