@@ -301,8 +301,7 @@ def _were_error_larger(result: PersonChange, seen: priors.Seen) -> list[str]:
         return []
     parts = {name: LARGER * getattr(error, name) for name in ("before", "after", "group_before", "group_after")}
     beliefs = _beliefs(seen, replace(error, **parts), result.programme, result.mcid)
-    name = "p_worse" if result.worse else "p_meaningful"
-    now, then = result.leads(name), replace(result, beliefs=beliefs).leads(name)
+    now, then = result.leads(), replace(result, beliefs=beliefs).leads()
     if abs(now - then) < 0.05:
         return []
     return [f"Were the SEM 30% larger, the chance would be {words.sure_text(then)}."]

@@ -79,6 +79,16 @@ class PersonChange(Result):
         return nan if self.verdict in SIZELESS else self.test.improvement(self.before, self.after)
 
     @property
+    def last(self) -> "PersonChange":
+        """The change itself: the last of one."""
+        return self
+
+    @property
+    def drawable(self) -> bool:
+        """Whether there are two scores of one test to draw."""
+        return self.improvement == self.improvement
+
+    @property
     def worse(self) -> bool:
         """Whether the person moved the wrong way."""
         return self.verdict.startswith("worse_") or self.verdict == v.LOST_ABILITY  # worse_on_easier_test too
@@ -133,9 +143,14 @@ class PersonChange(Result):
                     found.setdefault(belief.prior, {})[name + ending] = 1 - above if name == "p_worse" else above
         return found
 
-    def leads(self, chance: str) -> float:
-        """Return the chance that words follow: under the first prior, the practice gain taken out."""
-        return self._chance(f"{chance}_beyond_practice")
+    @property
+    def leading(self) -> str:
+        """Name of the chance of an important change in the direction the person moved in."""
+        return "p_worse" if self.worse else "p_meaningful"
+
+    def leads(self, chance: str = "") -> float:
+        """Return the chance that words follow (the leading one if unnamed): first prior, practice gain taken out."""
+        return self._chance(f"{chance or self.leading}_beyond_practice")
 
     def _chance(self, chance: str, prior: str = "") -> float:
         return self.chances[prior or self.beliefs[0].prior][chance] if self.beliefs else nan
@@ -181,9 +196,7 @@ class PersonChange(Result):
     def person_sentence(self) -> str:
         """The sentence for the person, without statistics."""
         better = self.leads("p_better")
-        if self.worse:
-            return words.person(self.verdict, 1 - better, self.leads("p_worse"), worse=True)
-        return words.person(self.verdict, better, self.leads("p_meaningful"))
+        return words.person(self.verdict, 1 - better if self.worse else better, self.leads(), worse=self.worse)
 
     @property
     def surer_sentence(self) -> str:

@@ -76,8 +76,8 @@ def draw_plain(result: Any, ax: "Axes | None" = None) -> "Axes":
         There are no two scores of one test to draw.
     """
     course = hasattr(result, "points")
-    last = (result.changes or (None,))[-1] if course else result
-    if last is None or isnan(last.improvement):
+    last = result.last
+    if last is None or not last.drawable:
         raise RefusedError("There are no two scores of one test to draw.")
     scores = [score for _, score, able in result.points if able] if course else [result.before, result.after]
     ax = axes(ax, width=6.4, height=3.0)

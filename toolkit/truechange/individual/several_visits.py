@@ -60,6 +60,12 @@ class Visits(Result):
     level: Estimate
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
+    drawable = True
+
+    @property
+    def last(self) -> PersonChange | None:
+        """The last visit against the baseline; None at one visit."""
+        return self.changes[-1] if self.changes else None
 
     @property
     def verdicts(self) -> tuple[str, ...]:
@@ -265,7 +271,7 @@ def next_visit(group: Programme | None, weeks: float | None, result: "PersonChan
     test : Measure
         The test.
     """
-    last = result if isinstance(result, PersonChange) else (result.changes or (None,))[-1]
+    last = result.last
     gain = test.improvement(group.mean_before, group.mean_after) if group is not None else 0.0
     if not weeks or last is None or last.mdc is None or gain <= 0 or last.verdict == v.REAL_AND_IMPORTANT:
         return ""
@@ -346,18 +352,16 @@ def _mean(points: Sequence[Point]) -> float:
 def _beliefs(points: tuple[Point, ...], baselines: int, one: ScoreError, last: PersonChange) -> tuple[Belief, ...]:
     """Return the posterior of the change from start to end given every visit: the programme's, flat and sceptical."""
     begin, end = points[baselines - 1][0], points[-1][0]
-    rows = [
-        (max(0.0, (when - begin) / (end - begin)), x, m) for when, x, m in points
-    ]  # share of the way, score, scores
+    # share of the way, score, scores
+    rows = [(max(0.0, (when - begin) / (end - begin)), x, m) for when, x, m in points]
     a11, a22 = sum(m * (1 - u) ** 2 for u, _, m in rows), sum(m * u * u for u, _, m in rows)
     a12 = sum(m * u * (1 - u) for u, _, m in rows)
     y1, y2 = sum(m * (1 - u) * x for u, x, m in rows), sum(m * u * x for u, x, m in rows)
     det = a11 * a22 - a12 * a12
     seen = priors.Seen((a22 * y1 - a12 * y2) / det, (a11 * y2 - a12 * y1) / det, last.test.sign)
     levels = replace(one, before=one.before * sqrt(a22 / det), after=one.after * sqrt(a11 / det))
-    linked = sqrt(
-        (a11 + 2 * a12 + a22) / (a11 + a22)
-    )  # both levels lean on the same visits, so their errors are linked
+    # both levels lean on the same visits, so their errors are linked
+    linked = sqrt((a11 + 2 * a12 + a22) / (a11 + a22))
     alone = replace(levels, before=levels.before * linked, after=levels.after * linked)
     kept = (priors.flat(seen, alone), priors.sceptical(seen, alone, last.mcid.value, None))
     if last.programme is None or last.programme.n < priors.FEWEST:

@@ -6,6 +6,7 @@ from typing import Any
 from truechange.foundation.distributions import two_sided
 from truechange.foundation.estimate import Origin
 from truechange.foundation.numbers import decimals_of, fixed, percent
+from truechange.foundation.result import told
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
 from truechange.measures.catalogue import Measure
@@ -81,7 +82,7 @@ def chances(result: Any) -> str:
     """Return the chances under every prior that could be used, and which to use; empty where there are none."""
     if not result.beliefs:
         return ""
-    key, what = ("p_worse", "decline") if result.worse else ("p_meaningful", "improvement")
+    key, what = result.leading, "decline" if result.worse else "improvement"
     held = f", without the practice gain of {size_text(result, result.practice)}," if result.practice else ""
     shown = {prior: sure_text(chance[f"{key}_beyond_practice"]) for prior, chance in result.chances.items()}
     said = f"{shown['flat']} (the scores alone; use this one, as the most it can be)"
@@ -117,10 +118,11 @@ def firmness(result: Any) -> str:
     """Say how firmly the verdict stands; empty where the thresholds came without their uncertainty."""
     if isnan(result.stability):
         return ""
-    said = (
-        f"{'Borderline: the' if result.borderline else 'The'} same verdict comes out in {sure_text(result.stability)}"
+    start = "Borderline: the" if result.borderline else "The"
+    return (
+        f"{start} same verdict comes out in {sure_text(result.stability)} of the MDCs and MCIDs their uncertainty "
+        "allows: how firm those two are, not how sure the change is."
     )
-    return f"{said} of the MDCs and MCIDs their uncertainty allows: how firm those two are, not how sure the change is."
 
 
 def surer(result: Any) -> str:
@@ -145,41 +147,40 @@ def surer(result: Any) -> str:
 
 def picture(result: Any) -> str:
     """Return the picture in words, for those who cannot see it."""
-    if isnan(result.improvement):
+    if not result.drawable:
         return "No picture: the person was unable to do the test at one visit, or did it in two ways."
-    scores = (
-        f"{score_text(result, result.before)} before and {score_text(result, result.after)} {result.test.unit}".rstrip()
-    )
-    said = f"{result.test.name or 'Score'}: {scores} after, each with its error; lines at the important change "
-    said += f"({size_text(result, result.bar.value)})"
+    first, last = (score_text(result, score) for score in (result.before, result.after))
+    scores, curve = f"{first} before and {last} {result.test.unit}".rstrip(), ""
     if result.mdc is not None and result.beliefs:
         low, high = (size_text(result, end) for end in result.beliefs[0].interval(result.confidence))
-        said += (
+        curve = (
             f" and the smallest detectable change ({size_text(result, result.mdc.value)}); beside them the curve of "
+            f"the true change, most likely between {low} and {high}, its important part shaded"
         )
-        said += f"the true change, most likely between {low} and {high}, its important part shaded"
-    return said + "."
+    return (
+        f"{result.test.name or 'Score'}: {scores} after, each with its error; lines at the important change "
+        f"({size_text(result, result.bar.value)}){curve}."
+    )
 
 
 DECLINE = "A decline: ask about pain, a flare, falls and medicines, and let a licensed clinician look at it."
 NOT_CAUSE = "A true change is not proof that the treatment caused it: practice, natural course and mood are in it too."
 
 
+_AT_END = {  # by score, then by the better (1) or the worse (-1) end
+    (0, -1): "The first score is the worst the test can show: the true improvement may be larger than it looks.",
+    (0, 1): "The first score is the best the test can show: there was no room to show improvement.",
+    (1, 1): "The second score is the best the test can show: the person may be better than that.",
+    (1, -1): "The second score is the worst the test can show: the person may be worse than that.",
+}
+
+
 def at_ends(seen: priors.Seen, ends: tuple[float, float], mcid: float) -> list[str]:
     """Say what an end of the scale hides in these two scores (`ends` and `mcid` in the test's unit)."""
-    said = []
-    if seen.before_side == -seen.sign:
-        said.append("The first score is the worst the test can show: the true improvement may be larger than it looks.")
-    elif seen.before_side:
-        said.append("The first score is the best the test can show: there was no room to show improvement.")
-    if seen.after_side == seen.sign:
-        said.append("The second score is the best the test can show: the person may be better than that.")
-    elif seen.after_side:
-        said.append("The second score is the worst the test can show: the person may be worse than that.")
-    room = seen.sign * ((ends[1] if seen.sign > 0 else ends[0]) - seen.before)
-    if 0 < room < mcid:
-        said.append("The first score left less room on the scale than the MCID: an important improvement cannot show.")
-    return said
+    notes = [_AT_END[at, seen.sign * side] for at, side in enumerate((seen.before_side, seen.after_side)) if side]
+    if 0 < seen.sign * (ends[seen.sign > 0] - seen.before) < mcid:
+        notes.append("The first score left less room on the scale than the MCID: an important improvement cannot show.")
+    return notes
 
 
 def entered(test: Measure, scores: tuple[object, object], counts: tuple[int, int]) -> list[str]:
@@ -195,32 +196,29 @@ def entered(test: Measure, scores: tuple[object, object], counts: tuple[int, int
 
 def gather(result: Any, mirrored: bool) -> list[str]:
     """Collect what to mind about thresholds and group, the gravest first; `mirrored` = no MCID for worse was given."""
-    mdc, error, test = result.mdc, result.error, result.test
-    said = (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
+    mdc, error, test, sized = result.mdc, result.error, result.test, not isnan(result.improvement)
+    notes = (origin("SEM", error.origin) if error else []) + origin("MCID", result.mcid.origin)
     for score in (result.before, result.after):
         if score < test.soft_low or score > test.soft_high:
-            said.append(f"A score of {score:g} is unusual for this test: check it.")
-    if mirrored and result.worse and not isnan(result.improvement):
-        said.append("The MCID for getting worse was not given; the one for getting better is used.")
+            notes.append(f"A score of {score:g} is unusual for this test: check it.")
+    if mirrored and result.worse and sized:
+        notes.append("The MCID for getting worse was not given; the one for getting better is used.")
     if error is not None and mdc is not None:
-        if not 0.87 < error.varies < 1.15:
-            size = "larger" if error.varies > 1 else "smaller"
-            said.append(f"The error at this person's scores is {size} than on average.")
-        if mdc.value >= result.bar.value:
-            said.append("The MDC is not below the MCID: an important change can hide in the error.")
-        if not isnan(result.improvement):
-            said += _group(result)
-    if not isnan(result.improvement):
-        said.append(NOT_CAUSE)
+        size = "larger" if error.varies > 1 else "smaller"
+        notes += told({
+            f"The error at this person's scores is {size} than on average.": not 0.87 < error.varies < 1.15,
+            "The MDC is not below the MCID: an important change can hide in the error.": mdc.value >= result.bar.value,
+        })  # fmt: skip
+        notes += _group(result) if sized else ()
+    notes += [NOT_CAUSE] if sized else []
     if result.practice and result.beliefs:
-        left = sure_text(result.p_worse if result.worse else result.p_meaningful)
+        left = sure_text(getattr(result, result.leading))
         gain = f"A practice gain of {size_text(result, result.practice)}"
-        said.append(f"{gain} is taken out of “beyond error” and of the chances; the first chance with it in: {left}.")
-    lacking = ["SEM's"] if error is not None and error.df is None else []
-    lacking += [] if v.spread(result.bar) else ["MCID's"]
-    if lacking and not isnan(result.improvement):
-        said.append(f"The {' and the '.join(lacking)} own uncertainty was not given, so it is not carried.")
-    return said
+        notes.append(f"{gain} is taken out of “beyond error” and of the chances; the first chance with it in: {left}.")
+    lacking = told({"SEM's": error is not None and error.df is None, "MCID's": not v.spread(result.bar)})
+    if lacking and sized:
+        notes.append(f"The {' and the '.join(lacking)} own uncertainty was not given, so it is not carried.")
+    return notes
 
 
 def origin(what: str, origin: Origin) -> list[str]:
@@ -232,25 +230,22 @@ def origin(what: str, origin: Origin) -> list[str]:
     return [f"{said}{origin.sentence()}{held}. Are those people, that protocol and gap like yours?"]
 
 
-def _first_upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _group(result: Any) -> list[str]:
     group = result.programme
     if group is None:
         return ["No group to compare with: the chance from the scores alone is too high where most change little."]
+    name = group.name[:1].upper() + group.name[1:]
     if group.n < priors.FEWEST:
-        return [f"{_first_upper(group.name)} has {group.n} people, fewer than {priors.FEWEST}: too few to lean on."]
-    said = []
+        return [f"{name} has {group.n} people, fewer than {priors.FEWEST}: too few to lean on."]
+    notes = []
     if group.entry is not None:
         allowed = "The chance from people like this one allows for that; the scores alone do not."
-        said = [f"{_first_upper(group.name)}: people {group.entry.words}. {allowed}", *group.entry.cautions()]
+        notes = [f"{name}: people {group.entry.words}. {allowed}", *group.entry.cautions()]
     if group.n < priors.SMALL:
-        said.append(f"{_first_upper(group.name)} has {group.n} people; the doubt about its numbers is carried.")
+        notes.append(f"{name} has {group.n} people; the doubt about its numbers is carried.")
     if not group.shape:
         normal = f"True change in {group.name} counts as normal; if skewed, a chance of 60% can be 40%."
-        said = [" ".join((*said, normal))]
+        notes = [" ".join((*notes, normal))]
     if abs(result.before - group.mean_before) > 2.5 * group.sd_before:
-        said.append(f"This person started far from most of {group.name}: the chances lean on people unlike them.")
-    return said
+        notes.append(f"This person started far from most of {group.name}: the chances lean on people unlike them.")
+    return notes

@@ -130,7 +130,7 @@ def reply(typed: Typed, clinic: Any = None) -> dict[str, Any]:
         result, there = _asked(question, typed)
     except OutcomeError as trouble:
         return {"wrong": {}, "answer": _pages().get_template("refused.html").render(why=str(trouble)), "drawn": False}
-    return {"wrong": {}, "answer": _answer(result, there), "drawn": _drawable(result)}
+    return {"wrong": {}, "answer": _answer(result, there), "drawn": result.drawable}
 
 
 def _asked(question: Question, typed: Typed) -> tuple[Any, tuple[str, ...]]:
@@ -172,27 +172,20 @@ def climbed(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     return {"says": found.sentences(), "cautions": found.cautions, "src": picture, "alt": found.alt}
 
 
-def _drawable(result: Any) -> bool:
-    return hasattr(result, "points") or result.improvement == result.improvement
-
-
 def _last(result: Any) -> Any:
     """Return the answer about the last visit, its chances those of the whole course where there is one."""
     if not hasattr(result, "points"):
         return result
-    return result.by_course if result.beliefs and result.changes else (result.changes or [None])[-1]
+    return result.by_course if result.beliefs and result.changes else result.last
 
 
 def _answer(result: Any, there: tuple[str, ...]) -> str:
     from truechange.individual.words import sure_text
 
     last = _last(result)
-    chance = ""
-    if last is not None and last.beliefs:
-        chance = sure_text(last.leads("p_worse" if last.worse else "p_meaningful"))
-    says = result.sentences()
+    chance = sure_text(last.leads()) if last is not None and last.beliefs else ""
     return _pages().get_template("answer.html").render(
-        head=result.verdict.replace("_", " ").capitalize(), chance=chance, last=last, says=says,
+        head=result.verdict.replace("_", " ").capitalize(), chance=chance, last=last, says=result.sentences(),
         course=hasattr(result, "points"), cautions=result.cautions, caution=CAUTION,
         others=[text.replace(COMPARES, "") for text in there], safety=last.test.safety if last else (),
     )  # fmt: skip
@@ -210,7 +203,7 @@ def drawn(typed: Typed, clinic: Any = None) -> dict[str, Any]:
         result = None  # the answer has said why
     if result is None:
         return {"src": "", "alt": "", "sources": []}
-    picture = png(result.plot(), dpi=110, trim=False) if _drawable(result) else b""
+    picture = png(result.plot(), dpi=110, trim=False) if result.drawable else b""
     return {
         "src": data_address(picture) if picture else "", "alt": result.alt,
         "sources": str(cite(*result.sources)).splitlines() if result.sources else [],

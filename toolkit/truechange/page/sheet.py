@@ -70,21 +70,18 @@ def sheet_sections(result: Any, about: HandOver, kind: str = CHART) -> tuple[str
         There is no page of that kind.
     """
     check_choice("kind", kind, KINDS)
-    course = hasattr(result, "points")
-    last = (result.changes or [None])[-1] if course else result
-    test = last.test if last is not None else None
-    title = (test.name if test else "") or "One person's change"
+    last = result.last
+    title = (last.test.name if last is not None else "") or "One person's change"
     made = {CHART: _for_chart, PERSON: _for_person, REFERRER: _for_referrer}[kind](result, last, about)
     return title, [section for section in made if section.blocks]
 
 
 def _picture(result: Any) -> list[Picture]:
-    drawn = hasattr(result, "points") or result.improvement == result.improvement
-    return [Picture(result.plot(), result.alt)] if drawn else []
+    return [Picture(result.plot(), result.alt)] if result.drawable else []
 
 
 def _plain_picture(result: Any, last: Any) -> list[Picture]:
-    if last is None or last.improvement != last.improvement:
+    if last is None or not last.drawable:
         return []
     scores = " and ".join(score_text(last, score) for score in (last.before, last.after))
     return [Picture(draw_plain(result), f"Your scores as dots joined by a line, better upwards: {scores}.")]
@@ -144,11 +141,9 @@ def _for_referrer(result: Any, last: Any, about: HandOver) -> list[Section]:
     lead = chart(last) if last is not None else result.sentence()
     notes = []
     if last is not None and last.beliefs:
-        what, chance = ("decline", "p_worse") if last.worse else ("improvement", "p_meaningful")
-        notes.append(
-            f"Chance that the true change is an important {what} (at least {size_text(last, last.bar.value)} "
-            f"{last.test.unit}): {sure_text(last.leads(chance))}."
-        )
+        what, size = "decline" if last.worse else "improvement", size_text(last, last.bar.value)
+        chance = f"{last.test.unit}): {sure_text(last.leads())}."
+        notes.append(f"Chance that the true change is an important {what} (at least {size} {chance}")
     plan = [text for text in (f"The person's goal: {about.goal}" if about.goal else "", about.agreed) if text]
     left = len(result.cautions) - 2
     more = [f"{left} more to mind stand on the page for the chart."] if left > 0 else []

@@ -3,7 +3,6 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from functools import partial
 from math import nan, sqrt
 from textwrap import fill
 from typing import TYPE_CHECKING
@@ -52,15 +51,10 @@ def _resampled(
     scores: Floats, sems: Mapping[str, Estimate], limits: str, n_boot: int, seed: int
 ) -> dict[str, Estimate]:
     """Return the same SEMs with bootstrap limits instead; agreement and one-way are the same number."""
-
-    def root(square: str, ms: MeanSquares) -> Floats:
-        return np.sqrt(getattr(ms, square))
-
     drawn = {}
     for error, sem in sems.items():
-        low, high, how = tables.resampled_limits(
-            scores, partial(root, SQUARES[error]), limits, n_boot, seed, sem.confidence
-        )
+        root = lambda ms, square=SQUARES[error]: np.sqrt(getattr(ms, square))  # noqa: E731
+        low, high, how = tables.resampled_limits(scores, root, limits, n_boot, seed, sem.confidence)
         drawn[error] = replace(sem, low=low, high=high, method=f"{sem.method.split(';')[0]}; {how}")
     return drawn
 
@@ -375,7 +369,9 @@ def measurement_error(
         raise ChoiceError("scores_per_visit=0: at least 1 score is averaged to the score of a visit.")
     label = f"{session} and {trial}" if session else trial
     if session:
-        data = _with_visits(data, session, trial, label)
+        tables.check_columns(data, (session, trial))
+        both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
+        data = data.assign(**{label: both})
     table = tables.trial_table(
         data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result
     )
@@ -411,13 +407,6 @@ def measurement_error(
     if gaps:
         notes.append(f"{gaps} people lack a score; all their others are used, as if missing by chance (not if unable).")
     return replace(study, cautions=tuple(dict.fromkeys(notes)))
-
-
-def _with_visits(data: pd.DataFrame, session: str, trial: str, label: str) -> pd.DataFrame:
-    """Return the data with visit and trial within it as one label a score."""
-    tables.check_columns(data, (session, trial))
-    both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
-    return data.assign(**{label: both})
 
 
 def _by_visit(

@@ -360,8 +360,8 @@ class ErrorOnly(Part):
     Its facts: ``share`` (chance that one unchanged person reaches the threshold; its interval carries the uncertainty
     of the SEM), the same number as ``proportion``, ``n`` (people measured twice: error moves nobody else over a
     threshold), ``expected`` (how many of them reach it), ``threshold``; ``sem``, ``practice`` (gain expected from
-    repeating the test) and ``resolution`` (step in which it is scored, 0 without steps) in the unit of the test; ``retest`` (share of
-    real retest pairs of unchanged people that reached the threshold, None where they were not given).
+    repeating the test) and ``resolution`` (step in which it is scored, 0 without steps) in the unit of the test;
+    ``retest`` (share of real retest pairs of unchanged people that reached the threshold, None where none were given).
     """
 
     def tail(self, k: int) -> float:
