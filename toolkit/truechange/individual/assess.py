@@ -211,7 +211,7 @@ def thresholds(mcid: Threshold | float, worse: Threshold | float | None, unit: s
     return good, replace(bad, direction="deterioration")
 
 
-def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[float, int]:
+def visit_mean(scores: Score, which: str, test: Measure) -> tuple[float, int]:
     """Return the mean of one score or of several visits' scores, and how many; NaN and 0 for ``"unable"``.
 
     A score of 0 counts as unable where the test says so.
@@ -230,14 +230,14 @@ def visit_mean(scores: Score, which: str, test: Measure | None = None) -> tuple[
         numbers = []
     if not numbers or not all(isfinite(number) for number in numbers):
         raise DataError(f"{which}={in_short(scores)} is not a score: give a number, a list of numbers, or 'unable'.")
-    if test is not None and test.zero_unable and 0 in numbers:
+    if test.zero_unable and 0 in numbers:
         if any(numbers):
             raise DataError(
                 f"{which}={in_short(scores)}: unable at one of several visits; give each visit its own day."
             )
         return nan, 0
     for number in numbers:
-        if test is not None and not test.hard_low <= number <= test.hard_high:
+        if not test.hard_low <= number <= test.hard_high:
             limits = f"{test.hard_low:g} to {f'{test.hard_high:g} {test.unit}'.strip()}"
             from truechange.records.values import likely_slip
 
@@ -286,9 +286,9 @@ def _beliefs(
     alone = (priors.flat(seen, error), priors.sceptical(seen, error, mcid.value, group and group.everyone))
     if group is None:
         return alone
-    if group.entry is not None:  # the change alone, whatever the start, is not exchangeable after a cut on the start
-        return (priors.from_programme(seen, error, group), *alone)
-    return (priors.from_programme(seen, error, group), priors.from_changes(seen, error, group), *alone)
+    # the change alone, whatever the start, is not exchangeable after a cut on the start
+    by_change = (priors.from_changes(seen, error, group),) if group.entry is None else ()
+    return (priors.from_programme(seen, error, group), *by_change, *alone)
 
 
 LARGER = 1.3  # how much too small an SEM from elsewhere, or from a few people, easily is

@@ -15,12 +15,12 @@ from truechange.foundation.result import Result
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
 from truechange.individual import words
-from truechange.individual.assess import person_change, visit_mean
+from truechange.individual.assess import own_test, person_change, visit_mean
 from truechange.individual.change import PersonChange
 from truechange.individual.posterior import Belief
 from truechange.individual.score_error import Programme, ScoreError, score_error
 from truechange.individual.typed import compare_protocols, refuse_changed
-from truechange.measures.catalogue import Measure
+from truechange.measures.catalogue import HIGHER, Measure
 from truechange.measures.catalogue import measure as look_up
 
 if TYPE_CHECKING:
@@ -210,9 +210,9 @@ def visits(
     errors.check_whole(baselines=baselines, **stated(looks=looks))
     if not isinstance(data, Mapping) and not hasattr(data, "columns"):
         raise DataError(f"data={in_short(data)} is not a table; give a column of days and one of scores.")
-    test = look_up(about["measure"]) if about.get("measure") else None
-    known = test.protocol if test else ()
-    held, facts = _read(data, day, score, (*protocol, *(f for f in known if f in data and f not in protocol)), test)
+    test = look_up(about["measure"]) if about.get("measure") else own_test("", "", HIGHER, 1.0)
+    columns = dict.fromkeys((*protocol, *(fact for fact in test.protocol if fact in data)))
+    held, facts = _read(data, day, score, tuple(columns), test)
     days = sorted(held)
     able = [when for when in days if not isnan(sum(held[when]))]
     if not able:
@@ -299,22 +299,17 @@ def _scores(held: Mapping[float, list[float]], days: Sequence[float]) -> "list[f
 
 
 def _same_way(
-    days: Sequence[float],
-    held: Mapping[float, list[float]],
-    facts: Mapping[float, Mapping[str, object]],
-    test: Measure | None,
+    days: Sequence[float], held: Mapping[float, list[float]], facts: Mapping[float, Mapping[str, object]], test: Measure
 ) -> None:
     """Refuse a course whose visits were not all tested the way the first was."""
     for when in days[1:]:
-        changed, _ = compare_protocols(
-            facts[days[0]], facts[when], test.protocol if test else (), test.tolerances if test else None
-        )
+        changed, _ = compare_protocols(facts[days[0]], facts[when], test.protocol, test.tolerances)
         texts = [" and ".join("unable" if isnan(x) else f"{x:g}" for x in held[d]) for d in (days[0], when)]
-        refuse_changed(changed, texts[0], texts[1], test.unit if test else "")
+        refuse_changed(changed, texts[0], texts[1], test.unit)
 
 
 def _read(
-    data: Any, day: str, score: str, protocol: Sequence[str], test: Measure | None
+    data: Any, day: str, score: str, protocol: Sequence[str], test: Measure
 ) -> tuple[dict[float, list[float]], dict[float, dict[str, object]]]:
     """Return the scores and the protocol facts of each day; NaN for a day the person was unable."""
     for column in (day, score, *protocol):

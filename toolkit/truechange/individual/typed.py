@@ -162,11 +162,9 @@ FEWEST_PAIRS = 30
 
 
 def compare_protocols(
-    before: Mapping[str, object] | None,
-    after: Mapping[str, object] | None,
-    expected: Sequence[str] = (),
+    before: Mapping[str, object] | None, after: Mapping[str, object] | None, expected: Sequence[str] = (),
     tolerances: Mapping[str, float] | None = None,
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
+) -> tuple[tuple[str, ...], tuple[str, ...]]:  # fmt: skip
     """Compare how two tests were done, fact by fact.
 
     Parameters
@@ -190,22 +188,19 @@ def compare_protocols(
     (('seat height (cm) 43 before, 50 after',), ())
     """
     first, second = before or {}, after or {}
-    changed: list[str] = []
-    minor: list[str] = []
-    unknown: list[str] = []
-    said: list[str] = []
+    changed, minor, unknown, notes = (list[str]() for _ in range(4))
     for fact in dict.fromkeys((*expected, *first, *second)):
         (one, odd), (two, odder) = (typed_fact(fact, facts.get(fact)) for facts in (first, second))
-        said += filter(None, dict.fromkeys((odd, odder)))
+        notes += filter(None, dict.fromkeys((odd, odder)))
         if one and two:
             if not _agree(one, two, (tolerances or {}).get(fact, 0.0)):
                 (minor if fact in MINOR else changed).append(f"{named(fact)} {one} before, {two} after")
         elif fact in expected or one or two:
             unknown.append(named(fact))
-    said += [f"Changed between the tests: {words}; kept, because the score need not follow." for words in minor]
+    notes += [f"Changed between the tests: {words}; kept, because the score need not follow." for words in minor]
     if unknown:
-        said.append(f"Not stated for both tests, so not known to be the same: {', '.join(unknown)}.")
-    return tuple(changed), tuple(said)
+        notes.append(f"Not stated for both tests, so not known to be the same: {', '.join(unknown)}.")
+    return tuple(changed), tuple(notes)
 
 
 def refuse_changed(changed: Sequence[str], before: str, after: str, unit: str) -> None:
@@ -225,11 +220,9 @@ def refuse_changed(changed: Sequence[str], before: str, after: str, unit: str) -
 
 
 def way_of(
-    before: Mapping[str, object] | None,
-    after: Mapping[str, object] | None,
-    harder: Mapping[str, str],
+    before: Mapping[str, object] | None, after: Mapping[str, object] | None, harder: Mapping[str, str],
     tolerances: Mapping[str, float],
-) -> int:
+) -> int:  # fmt: skip
     """Return 1 where every changed fact made the second test harder, -1 where easier, 0 where that is not known.
 
     Parameters

@@ -77,7 +77,36 @@ class LimitsOfAgreement(Part):
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
         """Draw differences against means with bias, limits and the interval of each limit as a band."""
-        return agreement_picture(self, ax)
+        from truechange.foundation.drawing import ACCENT, INK, LINE, WARM, axes
+
+        ax = axes(ax, width=6.8, height=4.2)
+        on_logs = self.scale == "log"
+        means, differences = (self.first + self.second) / 2, self.differences
+        if on_logs:
+            means, differences = np.exp(means), np.exp(differences)
+        width = float(np.ptp(means)) or 1.0
+        height = float(self.upper.value - self.lower.value) or 1.0
+        x, y, tied = spread_ties(means, differences, width / 60, height / 40)
+        for e, colour, dash in ((self.bias, ACCENT, "-"), (self.lower, WARM, "--"), (self.upper, WARM, "--")):
+            if e.has_interval:
+                ax.axhspan(e.low, e.high, color=colour, alpha=0.14, lw=0)
+            ax.axhline(e.value, color=colour, lw=1.6, ls=dash)
+            ax.annotate(
+                fixed(e.value, self.bias.decimals), (1.0, e.value), xycoords=("axes fraction", "data"), xytext=(4, 0),
+                textcoords="offset points", va="center", fontsize=9, color=colour, annotation_clip=False,
+            )  # fmt: skip
+        ax.axhline(1.0 if on_logs else 0.0, color=LINE, lw=1)
+        ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.1, zorder=3)
+        if self.proportional_bias.low > 0 or self.proportional_bias.high < 0:
+            level = np.linspace(means.min(), means.max(), 60)
+            for curve, dash in zip(self.at(np.log(level) if on_logs else level), ("-", ":", ":"), strict=True):
+                ax.plot(level, np.exp(curve) if on_logs else curve, color=INK, lw=1, ls=dash)
+        unit = f" ({self.unit})" if self.unit else ""
+        ties = f", {tied} share a place and are drawn apart" if tied else ""
+        ax.set_title(f"{self.n} pairs{ties}; bands: {100 * self.bias.confidence:g}% intervals", fontsize=9)
+        ax.set_xlabel(f"{'Geometric mean' if on_logs else 'Mean'} of the two{unit}")
+        ax.set_ylabel("First / second" if on_logs else f"First − second{unit}")
+        return ax
 
 
 def limits_of_agreement(
@@ -272,37 +301,3 @@ def spread_ties(x: Floats, y: Floats, reach_x: float, reach_y: float) -> tuple[F
     radius = np.sqrt(turn / count.max())
     moved_x, moved_y = x + reach_x * radius * np.cos(GOLDEN * turn), y + reach_y * radius * np.sin(GOLDEN * turn)
     return moved_x, moved_y, int(count[count > 1].size)
-
-
-def agreement_picture(limits: LimitsOfAgreement, ax: "Axes | None") -> "Axes":
-    """Draw differences against means with bias and limits; the interval of each as a band."""
-    from truechange.foundation.drawing import ACCENT, INK, LINE, WARM, axes
-
-    ax = axes(ax, width=6.8, height=4.2)
-    on_logs = limits.scale == "log"
-    means, differences = (limits.first + limits.second) / 2, limits.differences
-    if on_logs:
-        means, differences = np.exp(means), np.exp(differences)
-    width = float(np.ptp(means)) or 1.0
-    height = float(limits.upper.value - limits.lower.value) or 1.0
-    x, y, tied = spread_ties(means, differences, width / 60, height / 40)
-    for e, colour, dash in ((limits.bias, ACCENT, "-"), (limits.lower, WARM, "--"), (limits.upper, WARM, "--")):
-        if e.has_interval:
-            ax.axhspan(e.low, e.high, color=colour, alpha=0.14, lw=0)
-        ax.axhline(e.value, color=colour, lw=1.6, ls=dash)
-        ax.annotate(
-            fixed(e.value, limits.bias.decimals), (1.0, e.value), xycoords=("axes fraction", "data"), xytext=(4, 0),
-            textcoords="offset points", va="center", fontsize=9, color=colour, annotation_clip=False,
-        )  # fmt: skip
-    ax.axhline(1.0 if on_logs else 0.0, color=LINE, lw=1)
-    ax.plot(x, y, "o", ms=5, mfc="white", mec=INK, mew=1.1, zorder=3)
-    if limits.proportional_bias.low > 0 or limits.proportional_bias.high < 0:
-        level = np.linspace(means.min(), means.max(), 60)
-        for curve, dash in zip(limits.at(np.log(level) if on_logs else level), ("-", ":", ":"), strict=True):
-            ax.plot(level, np.exp(curve) if on_logs else curve, color=INK, lw=1, ls=dash)
-    unit = f" ({limits.unit})" if limits.unit else ""
-    ties = f", {tied} share a place and are drawn apart" if tied else ""
-    ax.set_title(f"{limits.n} pairs{ties}; bands: {100 * limits.bias.confidence:g}% intervals", fontsize=9)
-    ax.set_xlabel(f"{'Geometric mean' if on_logs else 'Mean'} of the two{unit}")
-    ax.set_ylabel("First / second" if on_logs else f"First − second{unit}")
-    return ax

@@ -237,9 +237,30 @@ class MeasurementError(Result):
         """Alt text of the picture."""
         return f"Standard error of measurement with its interval, {shown(self.sem)}, beside other values."
 
-    def plot(self, *, ax: "Axes | None" = None, beside: "Beside" = None) -> "Axes":
+    def plot(self, *, ax: "Axes | None" = None, beside: Beside = None) -> "Axes":
         """Draw own SEM as a forest beside published ones (rows of ``published()`` or named estimates)."""
-        return forest_of_errors(self, beside, ax)
+        from truechange.foundation.drawing import WASH, axes, interval_rows
+
+        rows = {f"Own, {self.error} ({self.sem.n} people)": self.sem}
+        if beside is None:
+            forms = dict(zip(ERRORS, (self.sem_agreement, self.sem_consistency, self.sem_one_way), strict=True))
+            rows |= {f"Own, {name}": sem for name, sem in forms.items() if name != self.error}
+        elif isinstance(beside, pd.DataFrame):
+            for row in beside.to_dict("records"):
+                author = re.sub(r"(\d{4}).*", r"\1", str(row.get("citation", "")))
+                gap = row.get("interval") or "interval not given"
+                label = f"{author}: {row.get('population', '')}, {gap} [{row.get('status', '')}]"
+                label = label if label not in rows else f"{label} ({row['value']:g})"
+                rows[label] = Estimate(value=row["value"], low=row.get("ci_low", nan), high=row.get("ci_high", nan))
+        else:
+            rows |= beside
+        ax = axes(width=8.4, height=0.9 + 0.42 * len(rows)) if ax is None else ax
+        ax = interval_rows([fill(label, 52) for label in rows], list(rows.values()), ax=ax, strong=(0,))
+        ax.tick_params(axis="y", labelsize=8)
+        ax.set_xlabel(f"Standard error of measurement{f' ({self.sample.unit})' if self.sample.unit else ''}")
+        ax.set_xlim(left=0)
+        ax.axvspan(self.sem.low, self.sem.high, color=WASH, zorder=0)
+        return ax
 
 
 def shown(e: Estimate) -> str:
@@ -252,32 +273,6 @@ def threshold(base: Estimate, factor: float, method: str, level: str = "person")
     times = base.scaled(factor)
     known = {field.name: getattr(times, field.name) for field in fields(Estimate)} | {"method": method}
     return Threshold(**known, kind="mdc", level=level, protocol=base.origin.protocol)
-
-
-def forest_of_errors(own: MeasurementError, beside: Beside, ax: "Axes | None") -> "Axes":
-    """Draw own SEM in a row of its own above published ones, or above its other forms."""
-    from truechange.foundation.drawing import WASH, axes, interval_rows
-
-    rows = {f"Own, {own.error} ({own.sem.n} people)": own.sem}
-    if beside is None:
-        forms = dict(zip(ERRORS, (own.sem_agreement, own.sem_consistency, own.sem_one_way), strict=True))
-        rows |= {f"Own, {name}": sem for name, sem in forms.items() if name != own.error}
-    elif isinstance(beside, pd.DataFrame):
-        for row in beside.to_dict("records"):
-            author = re.sub(r"(\d{4}).*", r"\1", str(row.get("citation", "")))
-            gap = row.get("interval") or "interval not given"
-            label = f"{author}: {row.get('population', '')}, {gap} [{row.get('status', '')}]"
-            label = label if label not in rows else f"{label} ({row['value']:g})"
-            rows[label] = Estimate(value=row["value"], low=row.get("ci_low", nan), high=row.get("ci_high", nan))
-    else:
-        rows |= beside
-    ax = axes(width=8.4, height=0.9 + 0.42 * len(rows)) if ax is None else ax
-    ax = interval_rows([fill(label, 52) for label in rows], list(rows.values()), ax=ax, strong=(0,))
-    ax.tick_params(axis="y", labelsize=8)
-    ax.set_xlabel(f"Standard error of measurement{f' ({own.sample.unit})' if own.sample.unit else ''}")
-    ax.set_xlim(left=0)
-    ax.axvspan(own.sem.low, own.sem.high, color=WASH, zorder=0)
-    return ax
 
 
 def measurement_error(

@@ -194,6 +194,22 @@ def shared_trials(observed: np.ndarray) -> tuple[float, float]:
     return harmonic, 1 / harmonic - float(shared.sum() - np.trace(shared)) / pairs
 
 
+REASONS: dict[str, dict[bool | None, str]] = {  # what each answer to a question about the design means
+    "others in use": {
+        True: "Other testers or occasions will be in use, so those of the study are a sample: random effects.",
+        False: "Only the testers or occasions of the study count: a fixed set, so the result holds for them alone."},
+    "shifts matter": {
+        None: "Nothing links one person's trials with another's, so only a one-way model is left; it cannot separate "
+              "shifts.",
+        True: "A shift of level between tests would mislead, so it counts as error: absolute agreement.",
+        False: "A shift of level is reported and corrected apart, so it does not count as error: consistency."},
+    "scores averaged": {True: "The score in use is the mean of the study's trials: average form.",
+                        False: "The score in use is a single one: single form."},
+    "complete": {True: "Everybody has every trial: mean squares.",
+                 False: "Scores are missing or testers differ between people: fit the variances by REML."},
+}  # fmt: skip
+
+
 def choose_icc(
     *, others_in_use: bool = True, shifts_matter: bool = True, scores_averaged: bool = False, complete: bool = True,
     trials_linked: bool = True,
@@ -240,28 +256,12 @@ def choose_icc(
     kind = "" if not trials_linked else "A" if shifts_matter else "C"
     count = "k" if scores_averaged else "1"
     form = f"ICC({kind},{count})" if kind else f"ICC({count})"
-    reasons = (
-        "Other testers or occasions will be in use, so those of the study are a sample: random effects."
-        if others_in_use
-        else "Only the testers or occasions of the study count: a fixed set, so the result holds for them alone.",
-        "Nothing links one person's trials with another's, so only a one-way model is left; it cannot separate shifts."
-        if not trials_linked
-        else "A shift of level between tests would mislead, so it counts as error: absolute agreement."
-        if shifts_matter
-        else "A shift of level is reported and corrected apart, so it does not count as error: consistency.",
-        "The score in use is the mean of the study's trials: average form."
-        if scores_averaged
-        else "The score in use is a single one: single form.",
-        "Everybody has every trial: mean squares."
-        if complete
-        else "Scores are missing or testers differ between people: fit the variances by REML.",
-    )
+    answers = (others_in_use, shifts_matter if trials_linked else None, scores_averaged, complete)
+    reasons = tuple(words[answer] for words, answer in zip(REASONS.values(), answers, strict=True))
     fixed_set = "With a fixed set of testers the same formula serves, but do not carry it over to other testers."
     missing = "refuse" if complete else "reml"
     facts = {"form": form, "reasons": reasons, "missing": missing, "reason": " ".join(reasons)}
-    frame = pd.DataFrame(
-        {"question": ("others in use", "shifts matter", "scores averaged", "complete"), "reason": reasons}
-    )
+    frame = pd.DataFrame({"question": tuple(REASONS), "reason": reasons})
     cautions = told({fixed_set: not others_in_use and shifts_matter})
     return Part(facts, frame, (f"Use {form}.", *reasons), cautions, ("mcgraw1996", "tenhove2024"))
 
