@@ -10,8 +10,8 @@ import truechange as tc
 from truechange.foundation.estimate import STATUSES
 from truechange.measures.published import published_rows
 from truechange.reporting.references import UNCHECKED, bibliography
-from truechange.validation.cases import load_cases
-from truechange.validation.run import MEANING, counts_table, page
+from truechange.validation.cases import CAME, load_cases
+from truechange.validation.run import counts_table, page
 
 ROOMS = ("measures", "reliability", "meaningful_change", "individual", "responders", "programme", "planning")
 FORMULA = re.compile(r":math:|\.\. math::|[√ΦΣ²χ]|``[^`]*[=*/+−][^`]*``")
@@ -73,12 +73,12 @@ def test_a_reference_from_memory_says_so_in_the_list():
 
 
 def test_the_report_explains_every_label_and_shows_those_from_memory():
-    assert {case.came for case in load_cases()} <= set(MEANING)
+    assert {case.came for case in load_cases()} <= set(CAME)
     from truechange.validation.run import run_case
 
     checks = [*run_case("ttest_sleep"), *run_case("nist_sirstv")]
     shown = page(checks)
-    assert MEANING["from memory"] in shown
+    assert CAME["from memory"] in shown
     assert "ttest_sleep [from memory]" in shown
     assert counts_table(checks)["agrees"].sum() == sum(check.verdict == "agrees" for check in checks)
 

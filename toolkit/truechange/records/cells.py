@@ -23,7 +23,7 @@ from truechange.records.values import (
     read_number,
     status_word,
 )
-from truechange.records.words import COLUMNS, KNOWN, LEFT_OUT, WordMap, as_visit
+from truechange.records.words import COLUMNS, KNOWN, LEFT_OUT, WordMap, as_visit, counts_of, unite_programmes
 
 
 class Cells(NamedTuple):
@@ -53,11 +53,26 @@ class Cells(NamedTuple):
             )
 
 
-def read_words(cells: Cells, column: Column, words: WordMap) -> Coded:
+def read_column(cells: Cells | None, column: Column, order: str, count: int, words: WordMap) -> Any:
+    """Read a column of any kind but units and scores; one that was not brought has `count` empty rows."""
+    if cells is None:
+        if column.kind == "date":
+            return np.full(count, "NaT", dtype="datetime64[s]")
+        return np.full(count, np.nan) if column.kind in ("number", "value") else Coded(np.full(count, -1), [])
+    if column.kind in ("id", "label"):
+        texts = cells.texts.renamed([" ".join(text.split()) if "  " in text else text for text in cells.texts.words])
+        return unite_programmes(words, texts) if column.name == "programme" else texts
+    if column.kind == "date":
+        return _dates(cells, order, required=column.required)
+    if column.kind == "measure":
+        return _measures(cells, words)
+    return _numbers(cells, column) if column.kind == "number" else _words(cells, column, words)
+
+
+def _words(cells: Cells, column: Column, words: WordMap) -> Coded:
     """Read a column of words: the usual ones by any of their names, others kept when the column is open."""
     known, answers = word_list("yes_no" if column.kind == "yes_no" else column.name), []
-    counts = np.bincount(cells.texts.codes[~cells.texts.empty], minlength=len(cells.texts.words))
-    for text, rows in zip(cells.texts.words, counts.tolist(), strict=True):
+    for text, rows in zip(cells.texts.words, counts_of(cells.texts), strict=True):
         plain = squeezed(text) or text
         visit = as_visit(text) if column.name == "occasion" else text
         own = words.mapped(column.name, text) or words.mapped(column.name, visit)
@@ -81,11 +96,10 @@ def read_words(cells: Cells, column: Column, words: WordMap) -> Coded:
     return cells.texts.renamed([answer.value for answer in answers])
 
 
-def read_measures(cells: Cells, words: WordMap) -> Coded:
+def _measures(cells: Cells, words: WordMap) -> Coded:
     """Read a column of test names as keys of the catalogue."""
     known, answers = test_names(), []
-    counts = np.bincount(cells.texts.codes[~cells.texts.empty], minlength=len(cells.texts.words))
-    for text, rows in zip(cells.texts.words, counts.tolist(), strict=True):
+    for text, rows in zip(cells.texts.words, counts_of(cells.texts), strict=True):
         own, bare = words.mapped("measure", text), without_unit(text)
         if own == LEFT_OUT:
             words.note("measure", text, LEFT_OUT, rows)
@@ -120,7 +134,7 @@ def without_unit(text: str) -> str:
     return parts[1] if parts and same else text
 
 
-def read_dates(cells: Cells, order: str, *, required: bool) -> Any:
+def _dates(cells: Cells, order: str, *, required: bool) -> Any:
     """Read a column of dates as days; `order` is the user's word on 03/04, otherwise the column's own evidence."""
     known = order or order_of(cells.texts.words)
     answers = [read_date(text, known) for text in cells.texts.words]
@@ -129,7 +143,7 @@ def read_dates(cells: Cells, order: str, *, required: bool) -> Any:
     return cells.texts.spread(days, "NaT", "datetime64[D]").astype("datetime64[s]")
 
 
-def read_numbers(cells: Cells, column: Column) -> Any:
+def _numbers(cells: Cells, column: Column) -> Any:
     """Read a column of numbers in its declared unit and hold them against its bounds; words for missing are empty."""
     comma = comma_is_decimal(cells.texts.words)
     answers = [

@@ -134,27 +134,23 @@ def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
     if "person" not in names:
         return brought
     rows = {word: place for place, word in enumerate(texts_of(brought.columns[names["person"]])) if word}
-    at = [rows.get(word) for word in texts_of(told.columns[0])]
+    of_row = [rows.get(word) for word in texts_of(told.columns[0])]
     headers, columns = list(brought.header), list(brought.columns)
     for header, column in zip(told.header[1:], told.columns[1:], strict=True):
         name = match_column(header, "people")[0]
-        theirs = texts_of(columns[names[name]]) if name in names else [""] * len(brought.rows)
-        for here, (row, text) in enumerate(zip(at, texts_of(column), strict=True)):
+        place = names.get(name, len(headers))
+        if place == len(headers):
+            headers.append(header)
+            columns.append(Coded(np.full(len(brought.rows), -1), []))
+        texts = texts_of(columns[place])
+        for row, text, here in zip(of_row, texts_of(column), told.rows, strict=True):
             if row is None or not text:
                 continue
-            if theirs[row] and _differ(name, text, theirs[row]):
-                facts = {
-                    "first": fit_to_show(theirs[row]),
-                    "row": int(brought.rows[row]),
-                    "of": f" of {brought.name}",
-                }
-                findings.add("fact_differs", told.name, told.rows[here], header, values=[text], facts=facts)
-            theirs[row] = theirs[row] or text
-        if name in names:
-            columns[names[name]] = Coded.read(theirs)
-        else:
-            headers.append(header)
-            columns.append(Coded.read(theirs))
+            if texts[row] and _differ(name, text, texts[row]):
+                facts = {"first": fit_to_show(texts[row]), "row": int(brought.rows[row]), "of": f" of {brought.name}"}
+                findings.add("fact_differs", told.name, here, header, values=[text], facts=facts)
+            texts[row] = texts[row] or text
+        columns[place] = Coded.read(texts)
     return replace(brought, header=headers, columns=columns)
 
 

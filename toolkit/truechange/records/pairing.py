@@ -1,7 +1,7 @@
 """Pair before with after: one score a visit by a stated rule, one row a person, and why a pair is not comparable."""
 
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,25 +12,13 @@ from truechange.measures import Measure
 from truechange.measures import measure as measure_named
 from truechange.records.rules import Ledger, known_word, squeezed, word_list
 
+if TYPE_CHECKING:
+    from truechange.records.reading import Records
+
 TRIALS = ("refuse", "mean", "best", "first", "last")
 STATUS = {"unable": "unable", "refused": "refused", "not_done": "not tested"}
 ABOUT = ("programme", "site", "therapist", "joint", "sex", "outcome", "stop_reason", "planned_sessions")
 UNITS = {"seat_height_cm": " cm", "step_height_cm": " cm", "course_m": " m"}
-
-
-class Brought(Protocol):
-    """The part of the records that pairing needs."""
-
-    @property
-    def people(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def assessments(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def ratings(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def set_aside(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def name(self) -> str: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -92,7 +80,7 @@ class Pairs(Result):
         return (first, *self.ledger.sentences())
 
 
-def pair(records: Brought, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
+def pair(records: "Records", measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
     """Pair each person's score at `before` with the one at `after`.
 
     Parameters
@@ -134,33 +122,21 @@ def pair(records: Brought, measure: "str | Measure", *, before: str, after: str,
             raise ChoiceError(f"No row for {test.key} at {name!r}; its occasions are: {there}.")
     first, second = (_visit(of_test[of_test["occasion"] == name], name, test, trials) for name in names)
     both = first.add_suffix("_before").join(second.add_suffix("_after"), how="left")
-    _refuse_backwards(both, names)
-    both["why_not"] = _why_not(both, test, names)
-    frame = _described(both, test, records, names[1])
-    return Pairs(
-        test,
-        names[0],
-        names[1],
-        frame,
-        _account(records, of_test, both, names),
-        trials,
-        _cautions(both, test, names),
-        _cautions(both, test, names, counted=False),
-    )
-
-
-def _backwards(both: pd.DataFrame) -> pd.Series:
-    """Return which people have an after that is dated earlier than their before."""
-    return (both["date_after"] < both["date_before"]).fillna(False).astype(bool)
-
-
-def _refuse_backwards(both: pd.DataFrame, names: tuple[str, ...]) -> None:
     dated = both["date_before"].notna() & both["date_after"].notna()
     if dated.any() and _backwards(both)[dated].mean() > 0.5:
         raise ChoiceError(
             f"{names[1]!r} is dated before {names[0]!r} for most people: the occasions are the wrong way round. "
             f"Give before={names[1]!r}, after={names[0]!r}."
         )
+    both["why_not"] = _why_not(both, test, names)
+    frame, account = _described(both, test, records, names[1]), _account(records, of_test, both, names)
+    cautions = [_cautions(both, test, names, counted=counted) for counted in (True, False)]
+    return Pairs(test, names[0], names[1], frame, account, trials, *cautions)
+
+
+def _backwards(both: pd.DataFrame) -> pd.Series:
+    """Return which people have an after that is dated earlier than their before."""
+    return (both["date_after"] < both["date_before"]).fillna(False).astype(bool)
 
 
 def _visit(rows: pd.DataFrame, occasion: str, test: Measure, trials: str) -> pd.DataFrame:
@@ -184,9 +160,8 @@ def _visit(rows: pd.DataFrame, occasion: str, test: Measure, trials: str) -> pd.
         mixed |= groups[fact].nunique().reindex(kept.index) > 1
     others = rows[~rows["person"].isin(kept.index)].sort_values(["person", "trial"], kind="stable")
     others = others.drop_duplicates("person").set_index("person").assign(value=np.nan)
-    visits = (
-        pd.concat([kept.assign(mixed=mixed), others.assign(mixed=False)]) if len(others) else kept.assign(mixed=mixed)
-    )
+    visits = kept.assign(mixed=mixed)
+    visits = pd.concat([visits, others.assign(mixed=False)]) if len(others) else visits
     facts = dict.fromkeys(("value", "date", "result", "assessor", "mixed", "source_row", *test.protocol))
     return visits[list(facts)].sort_index()
 
@@ -228,15 +203,10 @@ def _differs(both: pd.DataFrame, fact: str, test: Measure) -> tuple["np.ndarray"
     return (a.astype(object) != b.astype(object)).to_numpy() & ~unknown, unknown
 
 
-def _described(both: pd.DataFrame, test: Measure, records: Brought, after: str) -> pd.DataFrame:
+def _described(both: pd.DataFrame, test: Measure, records: "Records", after: str) -> pd.DataFrame:
     """Return the pairs' frame, with what is known of each person joined on."""
-    frame = pd.DataFrame(
-        {
-            "person": both.index.to_numpy(),
-            "before": both["value_before"].to_numpy(float),
-            "after": both["value_after"].to_numpy(float),
-        }
-    )
+    frame = pd.DataFrame({"person": both.index.to_numpy()})
+    frame["before"], frame["after"] = both["value_before"].to_numpy(float), both["value_after"].to_numpy(float)
     frame["improvement"] = test.improvement(frame["before"], frame["after"])
     frame["comparable"] = (both["why_not"] == "").to_numpy()
     frame["why_not"] = both["why_not"].astype("str").to_numpy()
@@ -245,16 +215,16 @@ def _described(both: pd.DataFrame, test: Measure, records: Brought, after: str) 
     if len(ratings):
         frame["rating"] = frame["person"].map(ratings["rating"])
     people = records.people.drop_duplicates("person").set_index("person")
-    known = [name for name in ABOUT if name in people and people[name].notna().any()]
-    for name in known:
-        frame[name] = frame["person"].map(people[name])
+    for name in ABOUT:
+        if name in people and people[name].notna().any():
+            frame[name] = frame["person"].map(people[name])
     if len(people):
         age = frame["person"].map(people["age"])
         frame["age"] = age.fillna(frame["before_date"].dt.year - frame["person"].map(people["birth_year"]))
     return frame
 
 
-def _account(records: Brought, of_test: pd.DataFrame, both: pd.DataFrame, names: tuple[str, ...]) -> Ledger:
+def _account(records: "Records", of_test: pd.DataFrame, both: pd.DataFrame, names: tuple[str, ...]) -> Ledger:
     """Account for every row of the assessments table: used in a comparable pair, or why not."""
     reasons = dict(zip(records.set_aside["reason"], records.set_aside["count"], strict=True))
     reasons["another test"] = len(records.assessments) - len(of_test)
@@ -269,7 +239,7 @@ def _account(records: Brought, of_test: pd.DataFrame, both: pd.DataFrame, names:
     return Ledger.of(len(records.assessments) + int(records.set_aside["count"].sum()), reasons)
 
 
-def _cautions(both: pd.DataFrame, test: Measure, names: tuple[str, ...], *, counted: bool = True) -> tuple[str, ...]:
+def _cautions(both: pd.DataFrame, test: Measure, names: tuple[str, ...], *, counted: bool) -> tuple[str, ...]:
     """Say what is not known of the protocol, where the tester changed, and how many pairs are not comparable."""
 
     def how_many(part: int) -> str:

@@ -218,8 +218,8 @@ def _read_sheets(
     brought = {table: held for table, held in tables.items() if not findings.is_derived(held.sheet)}
     if "people" in tables:
         frames["people"] = add_unlisted(words, frames["people"], frames["assessments"]["person"])
-    reasons = {table: findings.reasons(held.sheet) for table, held in brought.items()}
-    together: Counter[str] = sum((Counter(counts) for counts in reasons.values()), Counter())
+    reasons = {table: Counter(findings.aside(held.sheet)) for table, held in brought.items()}
+    together: Counter[str] = sum(reasons.values(), Counter())
     lines = [(table, held.rows_read, len(frames[table])) for table, held in brought.items()]
     by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used"])
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)

@@ -303,28 +303,12 @@ class Findings:
         (there, number, _), (mine, _, _) = self.place(sheet, row), self.place(sheet, here)
         return str(number) if there == mine else f"{number} of {there}"
 
-    def aside(self, sheet: str) -> Any:
-        """Return the row numbers of `sheet` set aside so far, each once."""
-        held = [places for parts in self._aside.get(sheet, {}).values() for places in parts]
-        return np.unique(np.concatenate(held)) if held else np.empty(0, dtype=np.int64)
-
-    def reason_of(self, sheet: str) -> dict[int, str]:
-        """Return why each row of `sheet` was set aside: the reason found first."""
-        found: dict[int, str] = {}
-        for reason, parts in self._aside.get(sheet, {}).items():
-            for row in np.concatenate(parts).tolist():
-                found.setdefault(row, reason)
-        return found
-
-    def reasons(self, sheet: str) -> dict[str, int]:
-        """Count the rows of `sheet` set aside by reason; a row with several reasons counts under the first found."""
-        counts: dict[str, int] = {}
-        seen = np.empty(0, dtype=np.int64)
-        for reason, parts in self._aside.get(sheet, {}).items():
-            fresh = np.setdiff1d(np.concatenate(parts), seen)
-            counts[reason] = len(fresh)
-            seen = np.union1d(seen, fresh)
-        return counts
+    def aside(self, sheet: str) -> "pd.Series[str]":
+        """Return why each row of `sheet` was set aside so far, by its number: the reason found first."""
+        parts = [(reason, np.concatenate(rows)) for reason, rows in self._aside.get(sheet, {}).items()]
+        rows = np.concatenate([np.empty(0, dtype=np.int64), *(places for _, places in parts)])
+        reasons = pd.Series([reason for reason, places in parts for _ in places], index=rows, dtype="str")
+        return reasons[~reasons.index.duplicated()]
 
     def frame(self) -> pd.DataFrame:
         """Return all findings, errors first, then by sheet and row."""

@@ -7,20 +7,11 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import DataError, listed
-from truechange.records.cells import (
-    Cells,
-    limits_of,
-    read_dates,
-    read_measures,
-    read_numbers,
-    read_scores,
-    read_units,
-    read_words,
-)
+from truechange.records.cells import Cells, limits_of, read_column, read_scores, read_units
 from truechange.records.formats import Sheet
-from truechange.records.rules import COLUMNS, Column, Findings, match_column
+from truechange.records.rules import COLUMNS, Findings, match_column
 from truechange.records.values import Coded
-from truechange.records.words import WordMap, settle_occasions, unite_programmes
+from truechange.records.words import WordMap, settle_occasions
 
 TOTALS = {"total", "totals", "sum", "mean", "average", "sd", "median", "n", "count"}
 RESULTS = ["", "measured", "unable", "refused", "not_done"]
@@ -44,7 +35,7 @@ class Table:
 
     def frame(self, findings: Findings) -> pd.DataFrame:
         """Return the rows in use: words as text, yes and no as booleans."""
-        aside = findings.aside(self.sheet)
+        aside = findings.aside(self.sheet).index
         keep = ~np.isin(self.rows, aside) if len(aside) else slice(None)
         shown: dict[str, Any] = {}
         for column in COLUMNS[self.name].values():
@@ -63,10 +54,10 @@ class Table:
 
     def left(self, findings: Findings) -> pd.DataFrame:
         """Return the rows set aside: person, occasion, measure as far as they could be read, tested, reason."""
-        reason = findings.reason_of(self.sheet)
-        keep = np.isin(self.rows, list(reason))
+        reason = findings.aside(self.sheet)
+        keep = np.isin(self.rows, reason.index)
         words = {name: self.columns[name].where(keep).texts() for name in ("person", "occasion", "measure")}
-        why = [reason[row] for row in self.rows[keep].tolist()]
+        why = reason.loc[self.rows[keep]].tolist()
         return pd.DataFrame(words).assign(tested=self.columns["tested"][keep], reason=why)
 
 
@@ -92,7 +83,7 @@ def build(
     columns: dict[str, Any] = {}
     for column in COLUMNS[table].values():
         if column.kind not in ("text", "value", "unit"):
-            columns[column.name] = _read(cells.get(column.name), column, order, len(rows), words)
+            columns[column.name] = read_column(cells.get(column.name), column, order, len(rows), words)
         if column.required and column.kind != "value" and column.name in cells:
             held = cells[column.name]
             kind = "undated" if undated and column.name == "date" else "missing_required"
@@ -107,7 +98,7 @@ def build(
 
 def empty(table: str) -> Table:
     """Return a table that was not brought: its declared columns without rows."""
-    columns = {column.name: _read(None, column, "", 0, WordMap()) for column in COLUMNS[table].values()}
+    columns = {column.name: read_column(None, column, "", 0, WordMap()) for column in COLUMNS[table].values()}
     return Table(table, "", {}, 0, np.empty(0, dtype=np.int64), columns)
 
 
@@ -167,22 +158,6 @@ def _records(sheet: Sheet, person: int, findings: Findings) -> Any:
         findings.add(kind, sheet.name, sheet.rows[which], header)
         keep &= ~which
     return keep
-
-
-def _read(cells: Cells | None, column: Column, order: str, count: int, words: WordMap) -> Any:
-    if cells is None:
-        if column.kind == "date":
-            return np.full(count, "NaT", dtype="datetime64[s]")
-        return np.full(count, np.nan) if column.kind in ("number", "value") else Coded(np.full(count, -1), [])
-    if column.kind in ("id", "label"):
-        tidy = [" ".join(text.split()) if "  " in text else text for text in cells.texts.words]
-        texts = cells.texts if tidy == cells.texts.words else cells.texts.renamed(tidy)
-        return unite_programmes(words, texts) if column.name == "programme" else texts
-    if column.kind == "date":
-        return read_dates(cells, order, required=column.required)
-    if column.kind == "measure":
-        return read_measures(cells, words)
-    return read_numbers(cells, column) if column.kind == "number" else read_words(cells, column, words)
 
 
 def _occasions(cells: Cells, columns: dict[str, Any], words: WordMap) -> Coded:

@@ -28,14 +28,14 @@ from truechange.reliability import variance_components
 from truechange.responders.comparing import number_needed
 
 FOLDER = Path(__file__).parent / "cases"
-CAME = (
-    "printed table",
-    "certified file",
-    "output of another program",
-    "from memory",
-    "recomputed",
-    "independent route",
-)
+CAME = {
+    "printed table": "a number printed in a paper or handbook, seen there or in a faithful copy",
+    "certified file": "a value certified by a standards institute, to 15 digits",
+    "output of another program": "computed by another program; script and version are kept",
+    "from memory": "a published number as we remember it: nobody has looked it up for this check",
+    "recomputed": "computed with a separate implementation; no publication prints it",
+    "independent route": "no published number exists: brute force, an identity or numerical integration instead",
+}
 STRENGTHS = {
     "A": "data and a printed or certified value, reproduced to its digits",
     "B": "usable with the caveat in its note",
@@ -157,24 +157,20 @@ def load_case(name: str) -> Case:
     '0.29'
     """
     check_choice("case", name, case_ids())
-    held = tomllib.loads((FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
-    data, calls = held["data"], held.get("calls", {})
+    content = tomllib.loads((FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
+    data, calls = content["data"], content.get("calls", {})
     if "same_as" in data:
         first = load_case(data["same_as"])
         data, calls = {**first.data, **data}, {**first.calls, **calls}
     expected = {
         key: Expected(
-            value=float(item["value"]),
-            printed=item["printed"],
-            tolerance=float(item["tolerance"]),
-            came=item.get("came", held["came"]),
-            left_out=item.get("left_out", ""),
+            **{"came": content["came"], **item, "value": float(item["value"]), "tolerance": float(item["tolerance"])}
         )
-        for key, item in held["expected"].items()
+        for key, item in content["expected"].items()
     }
-    words = {key: held[key] for key in ("id", "topic", "checks", "citation", "doi", "came", "status", "strength")}
-    spare = {key: held.get(key, "") for key in ("note", "by", "left_out")}
-    return Case(**words, **spare, data=data, expected=expected, calls=calls, ours=held.get("ours", {}))
+    words = {key: content[key] for key in ("id", "topic", "checks", "citation", "doi", "came", "status", "strength")}
+    spare = {key: content.get(key, "") for key in ("note", "by", "left_out")}
+    return Case(**words, **spare, data=data, expected=expected, calls=calls, ours=content.get("ours", {}))
 
 
 def load_cases() -> tuple[Case, ...]:

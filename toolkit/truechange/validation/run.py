@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 from html import escape
 from math import floor, isfinite, log10, nan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 AGREES, DISAGREES, NOT_RUN, LEFT_OUT = "agrees", "disagrees", "not run", "left out"
+WAY = "how the other number came"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,16 +125,6 @@ def tally(checks: Iterable[Check]) -> dict[str, int]:
     return counts
 
 
-MEANING = {
-    "printed table": "a number printed in a paper or handbook, seen there or in a faithful copy",
-    "certified file": "a value certified by a standards institute, to 15 digits",
-    "output of another program": "computed by another program; script and version are kept",
-    "from memory": "a published number as we remember it: nobody has looked it up for this check",
-    "recomputed": "computed with a separate implementation; no publication prints it",
-    "independent route": "no published number exists: brute force, an identity or numerical integration instead",
-}
-
-
 def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
     """Return one row a check, unrounded.
 
@@ -149,22 +140,15 @@ def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
 
 def counts_table(checks: Sequence[Check]) -> pd.DataFrame:
     """Count the verdicts by how the other number came to us."""
-    return pd.DataFrame(_counted(checks))
-
-
-def _counted(checks: Sequence[Check]) -> list[dict[str, Any]]:
-    counts = {came: tally(check for check in checks if check.came == came) for came in CAME}
-    return [
-        {"how the other number came": came, "meaning": MEANING[came], **found}
-        for came, found in counts.items()
-        if sum(found.values())
-    ]
+    ways = [(came, tally(check for check in checks if check.came == came)) for came in CAME]
+    return pd.DataFrame([{WAY: came, "meaning": CAME[came], **counts} for came, counts in ways if any(counts.values())])
 
 
 def headline(checks: Sequence[Check]) -> str:
     """Say how many checks agree, and against what."""
     counts = tally(checks)
-    against = ", ".join(f"{row[AGREES]} {row['how the other number came']}" for row in _counted(checks) if row[AGREES])
+    rows = counts_table(checks).to_dict("records")
+    against = ", ".join(f"{row[AGREES]} {row[WAY]}" for row in rows if row[AGREES])
     return (
         f"{counts[AGREES]} of {counts[AGREES] + counts[DISAGREES]} checks agree, {counts[DISAGREES]} disagree"
         f"{f' (agreeing: {against})' if against else ''}. "
@@ -176,20 +160,14 @@ def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
     """Draw how many checks agree and disagree, a row for each way the other number came to us."""
     from truechange.foundation.drawing import ACCENT, INK, WARM, axes
 
-    rows = _counted(checks)
+    rows = counts_table(checks).to_dict("records")
     ax = axes(ax, height=0.9 + 0.34 * len(rows))
     for at, row in enumerate(rows):
-        ax.barh(at, row[AGREES], color=ACCENT, height=0.6)
-        ax.barh(at, row[DISAGREES], left=row[AGREES], color=WARM, height=0.6, hatch="//")
-        ax.annotate(
-            f"{row[AGREES]}",
-            (row[AGREES] + row[DISAGREES], at),
-            (4, -3),
-            textcoords="offset points",
-            fontsize=8,
-            color=INK,
-        )
-    ax.set_yticks(range(len(rows)), [row["how the other number came"] for row in rows])
+        agree, disagree = row[AGREES], row[DISAGREES]
+        ax.barh(at, agree, color=ACCENT, height=0.6)
+        ax.barh(at, disagree, left=agree, color=WARM, height=0.6, hatch="//")
+        ax.annotate(f"{agree}", (agree + disagree, at), (4, -3), textcoords="offset points", fontsize=8, color=INK)
+    ax.set_yticks(range(len(rows)), [row[WAY] for row in rows])
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.set_xlabel("numbers that agree (hatched: that disagree)")
     return ax
