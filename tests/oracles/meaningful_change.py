@@ -3,17 +3,17 @@
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from simulation.coverage_settings import LARGE_SAMPLE, rated_change
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.validation.cases import Case, load_case
+from truechange.validation.cases import FOLDER, Case, load_case
 
 
 def _people(case: Case) -> dict[str, Any]:
-    return {
-        name: np.array([float(row[name]) for row in case.rows]) for name in ("before", "after", "improvement", "anchor")
-    }
+    rows = pd.read_csv(FOLDER / case.data["file"])
+    return {name: rows[name].to_numpy(float) for name in ("before", "after", "improvement", "anchor")}
 
 
 @route("MCID: predictive modelling", by="tc.mcid", came="another library")

@@ -56,9 +56,8 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
         written["marked"] = f"Marked copy: {copy} (the original is as it was)."
     if args.fix:
         repairs = write_repaired(path, records, f"{base}_repaired{suffix}")
-        written["repaired"] = (
-            f"Repaired copy: {base}_repaired{suffix}, {_counted(len(repairs), 'repair')} that lost nothing."
-        )
+        repaired = f"{base}_repaired{suffix}, {_counted(len(repairs), 'repair')}"
+        written["repaired"] = f"Repaired copy: {repaired} that lost nothing."
         if not args.json:
             _print_frame(repairs)
     return written
@@ -69,7 +68,7 @@ def _counted(number: int, thing: str) -> str:
 
 
 def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
-    ledger = records.ledger
+    ledger, frames = records.ledger, ("unmapped", "columns", "words", "problems")
     return {
         "file": records.name,
         "needs_a_person": records.needs_a_person,
@@ -77,10 +76,7 @@ def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
         "rows_used": ledger.rows_used,
         "set_aside": ledger.set_aside.to_dict("records"),
         "counts": records.problems.groupby("kind").size().to_dict(),
-        "unmapped": records.unmapped.to_dict("records"),
-        "columns": records.columns.to_dict("records"),
-        "words": records.words.to_dict("records"),
-        "problems": records.problems.to_dict("records"),
+        **{name: getattr(records, name).to_dict("records") for name in frames},
         "written": written,
     }
 

@@ -65,7 +65,7 @@ def _ladder(args: argparse.Namespace) -> int:
     """Print how far down the ladder of seats one person of a clinic's file is."""
     from truechange.individual.seats import ProgressionRule, ladder
     from truechange.individual.typed import typed_number
-    from truechange.measures.settings import progression_rule
+    from truechange.measures.settings import clinic_settings
     from truechange.records import read
 
     dates = " ".join(args.dates).replace("-", " ") or None
@@ -77,7 +77,8 @@ def _ladder(args: argparse.Namespace) -> int:
         known = ", ".join(sorted(people.unique())[:5])
         raise DataError(f"{args.ladder} has no training log of {args.person!r} (--person); it has {known} ...")
     goal = None if args.goal_cm is None else typed_number(args.goal_cm, "goal", "cm")
-    rule = ProgressionRule(**progression_rule(args.settings))
+    clinic = clinic_settings(args.settings)
+    rule = ProgressionRule(**(clinic.ladder if clinic else {}))
     seats = ladder(log[people == args.person], goal_cm=goal, goal=args.goal, rule=rule)
     for name, texts in (("Ladder", seats.sentences()), ("Mind", seats.cautions)):
         for text in texts:

@@ -28,11 +28,7 @@ def parser_of(command: str) -> argparse.ArgumentParser:
     # each new option asks for a formatter, and one without a width loads shutil: a fifth of a bare start
     quick = partial(argparse.RawDescriptionHelpFormatter, width=80)
     parser = argparse.ArgumentParser(
-        prog=f"truechange {command}",
-        description=purpose,
-        epilog=example,
-        formatter_class=quick,
-        allow_abbrev=False,
+        prog=f"truechange {command}", description=purpose, epilog=example, formatter_class=quick, allow_abbrev=False
     )
     with open(os.path.join(HERE, "options.csv"), encoding="utf-8", newline="") as table:
         for row in csv.DictReader(table):

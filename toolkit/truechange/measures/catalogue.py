@@ -160,14 +160,12 @@ def facts() -> MappingProxyType[str, Fact]:
     """Return every fact of ``facts.csv`` by its column."""
     by_column = {}
     for row in read_rows("facts.csv"):
-        low, high, soft_low, soft_high = (
-            float(row[limit] or end)
-            for limit, end in (("hard_low", -inf), ("hard_high", inf), ("soft_low", -inf), ("soft_high", inf))
+        hard, soft = (
+            (float(row[f"{limits}_low"] or -inf), float(row[f"{limits}_high"] or inf)) for limits in ("hard", "soft")
         )
-        words = (entry.partition(":") for entry in row["words"].split(";") if entry)
-        by_column[row["fact"]] = Fact(
-            row["unit"], (low, high), (soft_low, soft_high), {word: tuple(also.split("/")) for word, _, also in words}
-        )
+        entries = (entry.partition(":") for entry in row["words"].split(";") if entry)
+        words = {word: tuple(also.split("/")) for word, _, also in entries}
+        by_column[row["fact"]] = Fact(row["unit"], hard, soft, words)
     return MappingProxyType(by_column)
 
 

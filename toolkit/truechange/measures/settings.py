@@ -105,12 +105,6 @@ def clinic_numbers(path: "str | None", measure: str) -> dict[str, Any]:
     return known
 
 
-def progression_rule(path: "str | None") -> dict[str, Any]:
-    """Return the clinic's own rule for going lower (``[ladder]``): days, confident_reps, most_soreness."""
-    held = clinic_settings(path)
-    return dict(held.ladder) if held else {}
-
-
 def settings(path: str) -> Settings:
     r"""Read a clinic's settings from ``clinic.toml`` (or the programme file of before, TOML or JSON).
 

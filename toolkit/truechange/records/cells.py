@@ -40,17 +40,11 @@ class Cells(NamedTuple):
         """Report every answer that has something to say, at all rows whose code points to it."""
         for kind in sorted({answer.kind for answer in answers} - {""}):
             places = Coded(codes, []).spread([answer.kind == kind for answer in answers], False).nonzero()[0]
-            which = codes[places]
-            self.findings.add(
-                kind,
-                self.sheet,
-                self.rows[places],
-                self.header,
-                values=[texts[code] for code in which],
-                facts=[answers[code].facts for code in which],
-                repairs=[answers[code].repair for code in which],
-                aside=aside,
-            )
+            values = [texts[code] for code in codes[places]]
+            found = [answers[code] for code in codes[places]]
+            facts, repairs = [answer.facts for answer in found], [answer.repair for answer in found]
+            about: dict[str, Any] = {"values": values, "facts": facts, "repairs": repairs, "aside": aside}
+            self.findings.add(kind, self.sheet, self.rows[places], self.header, **about)
 
 
 def read_column(cells: Cells | None, column: Column, order: str, count: int, words: WordMap) -> Any:
@@ -106,12 +100,13 @@ def _measures(cells: Cells, words: WordMap) -> Coded:
             answers.append(Answer(None, "measure_left_out"))
             continue
         key = own or known.get(squeezed(text)) or known.get(squeezed(bare))
-        if key and text != key:
+        if text == key:
+            answers.append(Answer(key))
+        elif key:
             words.note("measure", text, key, rows, "" if own else KNOWN)
-        close = "" if key else known.get(nearest(squeezed(text), list(known), 0.7), "")
-        if key:
-            answers.append(Answer(key, "" if text == key else "word_read", {"word": key}, "" if text == key else key))
+            answers.append(Answer(key, "word_read", {"word": key}, key))
         else:
+            close = known.get(nearest(squeezed(text), list(known), 0.7), "")
             words.ask("measure", text, rows, close)
             answers.append(Answer(None, "measure_unknown", {"guess": f"; did you mean {close}?" if close else ""}))
     cells.report(cells.texts.codes, cells.texts.words, answers, aside=True)
@@ -128,10 +123,10 @@ def without_unit(text: str) -> str:
     """
     parts = re.fullmatch(r"(.+?)\s*\(([^()]*)\)\s*", text)
     key = test_names().get(squeezed(parts[1])) if parts else None
-    same = (
-        parts and key and (test_names().get(squeezed(parts[2])) == key or unit_named(parts[2]) == limits_of(key).unit)
-    )
-    return parts[1] if parts and same else text
+    if not parts or not key:
+        return text
+    same = test_names().get(squeezed(parts[2])) == key or unit_named(parts[2]) == limits_of(key).unit
+    return parts[1] if same else text
 
 
 def _dates(cells: Cells, order: str, *, required: bool) -> Any:
@@ -150,9 +145,8 @@ def _numbers(cells: Cells, column: Column) -> Any:
         Answer(nan) if status_word(text) == "not_done" else read_number(text, column.unit, cells.unit, comma=comma)
         for text in cells.texts.words
     ]
-    return cells.texts.spread(
-        _judged(cells, cells.texts.codes, cells.texts.words, answers, [column] * len(answers)), nan
-    )
+    values = _judged(cells, cells.texts.codes, cells.texts.words, answers, [column] * len(answers))
+    return cells.texts.spread(values, nan)
 
 
 def read_scores(cells: Cells, tests: Coded, units: Coded) -> tuple[Any, Coded]:
@@ -160,24 +154,19 @@ def read_scores(cells: Cells, tests: Coded, units: Coded) -> tuple[Any, Coded]:
     inner, pairs = combined(tests, units)
     codes, triples = combined(cells.texts, Coded(inner, [""] * len(pairs)))
     how = {"comma": comma_is_decimal(cells.texts.words), "minutes": minutes_typed(cells.texts.words)}
-    answers, limits, words, shown = [], [], [], []
+    texts, keys, given = ([*column.words, ""] for column in (cells.texts, tests, units))  # the code -1: nothing
+    answers, limits, words = [], [], []
     for text_code, pair_code in triples:
-        test_code, unit_code = pairs[pair_code]
-        text = cells.texts.words[text_code] if text_code >= 0 else ""
-        column = limits_of(tests.words[test_code]) if test_code >= 0 else None
-        word = status_word(text) if text and column else ""
-        if word:
-            answer = Answer(nan, "status_in_value", {"result": word}, word)
-        elif text and column:
-            unit = units.words[unit_code] if unit_code >= 0 else cells.unit
-            answer = read_number(text, column.unit, unit, **how)
+        text, key, unit = texts[text_code], keys[pairs[pair_code][0]], given[pairs[pair_code][1]]
+        limits.append(limits_of(key) if key else Column(name="", kind="value"))
+        words.append(status_word(text) if text and key else "")
+        if words[-1]:
+            answers.append(Answer(nan, "status_in_value", {"result": words[-1]}, words[-1]))
+        elif text and key:
+            answers.append(read_number(text, limits[-1].unit, unit or cells.unit, **how))
         else:
-            answer = Answer(nan)
-        answers.append(answer)
-        limits.append(column or Column(name="", kind="value"))
-        words.append(word)
-        shown.append(text)
-    values = _judged(cells, codes, shown, answers, limits)
+            answers.append(Answer(nan))
+    values = _judged(cells, codes, [texts[code] for code, _ in triples], answers, limits)
     return Coded(codes, []).spread(values, nan), Coded.of(codes, words)
 
 
@@ -230,13 +219,12 @@ def beyond(answer: Answer, limits: Column) -> Answer:
 def read_units(cells: Cells, tests: Coded) -> Coded:
     """Read the unit column; names that two dimensions share are settled by the test of the row."""
     codes, pairs = combined(cells.texts, tests)
-    answers, shown = [], []
-    for text_code, test_code in pairs:
-        text = cells.texts.words[text_code] if text_code >= 0 else ""
+    texts = [[*cells.texts.words, ""][code] for code, _ in pairs]
+    answers = []
+    for text, (_, test_code) in zip(texts, pairs, strict=True):
         unit = limits_of(tests.words[test_code]).unit if test_code >= 0 else ""
         named = unit if text == unit else unit_named(text, unit) if text else ""
         kind = "unit_unknown" if text and not named else ""
         answers.append(Answer(named, kind, {"given": text, "unit": unit or "a unit of the test"}))
-        shown.append(text)
-    cells.report(codes, shown, answers, aside=True)
+    cells.report(codes, texts, answers, aside=True)
     return Coded.of(codes, [answer.value for answer in answers])

@@ -18,7 +18,6 @@ IDENTITY = {
     "sessions": ("person", "date", "exercise"),
 }
 REPEATABLE = ("sessions",)  # two entries a day for one exercise are possible, two identical ones are not
-_LATE = np.iinfo(np.int64).max
 
 
 def check_all(tables: dict[str, Table], findings: Findings) -> None:
@@ -103,42 +102,33 @@ def people_known(tables: dict[str, Table], findings: Findings) -> None:
 
 
 def _days(column: Any) -> Any:
-    """Return dates as day numbers, missing ones very late."""
-    days = column.astype("datetime64[D]").astype(np.int64)
-    return np.where(np.isnat(column), _LATE, days)
+    """Return dates as day numbers, NaN where there is none."""
+    return np.where(np.isnat(column), np.nan, column.astype("datetime64[D]").astype(np.int64))
 
 
-def _earliest(key: Any, days: Any, which: Any, size: int) -> Any:
-    first = np.full(size, _LATE, dtype=np.int64)
-    np.minimum.at(first, key[which], days[which])
-    return first
+def _earliest(days: Any, which: Any, *columns: Coded) -> "pd.Series[float]":
+    """Return for every row the earliest of the days of `which` rows with the same texts in the columns."""
+    return pd.Series(days).where(which).groupby([column.codes for column in columns]).transform("min")
 
 
 def visits_in_order(table: Table, findings: Findings) -> None:
     """Find follow-ups before or on the day of baseline, and one occasion spread over many days."""
     people, tests, occasions = (table.columns[name] for name in ("person", "measure", "occasion"))
     days = _days(table.columns["date"])
-    person = np.where(people.empty, len(people.words), people.codes).astype(np.int64)
-    test = np.where(tests.empty, len(tests.words), tests.codes).astype(np.int64)
-    both = person * (len(tests.words) + 1) + test
     is_first = occasions.spread([word == "baseline" for word in occasions.words], False)
     later = set(word_list("occasion").values()) - {"baseline"}
-    is_later = occasions.spread([word in later for word in occasions.words], False) & (days < _LATE)
-    of_test = _earliest(both, days, is_first, (len(people.words) + 1) * (len(tests.words) + 1))[both]
-    of_person = _earliest(person, days, is_first, len(people.words) + 1)[person]
-    baseline = np.where(of_test < _LATE, of_test, of_person)
-    held = is_later & (baseline < _LATE) & ~people.empty
-    early = held & (days < baseline)
-    for kind, which in (("follow_up_first", early), ("same_day", held & (days == baseline))):
+    is_later = occasions.spread([word in later for word in occasions.words], False) & ~people.empty
+    of_test, of_person = _earliest(days, is_first, people, tests), _earliest(days, is_first, people)
+    baseline = of_test.fillna(of_person).to_numpy()
+    early = is_later & (days < baseline)
+    for kind, which in (("follow_up_first", early), ("same_day", is_later & (days == baseline))):
         places = np.flatnonzero(which)
         facts = [
             {"occasion": occasion, "date": _iso(days[place]), "baseline": _iso(baseline[place])}
             for occasion, place in zip(_shown(occasions, places), places, strict=True)
         ]
         table.note(findings, kind, places, "date", facts, [fact["date"] for fact in facts])
-    visit = person * (len(occasions.words) + 1) + np.where(occasions.empty, len(occasions.words), occasions.codes)
-    first = _earliest(visit, days, (days < _LATE) & ~early, (len(people.words) + 1) * (len(occasions.words) + 1))[visit]
-    apart = np.where((days < _LATE) & (first < _LATE), days - first, 0)
+    apart = days - _earliest(days, ~early, people, occasions).to_numpy()
     places = np.flatnonzero((apart > LIMITS["visit_days"]) & ~people.empty & ~occasions.empty)
     named = zip(_shown(occasions, places), places, strict=True)
     said = [{"occasion": name, "days": int(apart[place])} for name, place in named]
@@ -200,7 +190,7 @@ def sessions_after_start(sessions: Table, people: Table, findings: Findings) -> 
     known = _shown(people.columns["person"], range(len(people.rows)))
     starts = dict(zip(known, _days(people.columns["start_date"]), strict=True))
     column, dates = sessions.columns["person"], sessions.columns["date"]
-    start = column.spread([starts.get(word, _LATE) for word in column.words], _LATE, np.int64)
-    places = np.flatnonzero((_days(dates) < start) & (start < _LATE))
+    start = column.spread([starts.get(word, np.nan) for word in column.words], np.nan, float)
+    places = np.flatnonzero(_days(dates) < start)
     facts = [{"start": _iso(start[place])} for place in places]
     sessions.note(findings, "date_before_start", places, "date", facts, _shown(dates, places))

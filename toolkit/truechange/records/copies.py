@@ -18,7 +18,7 @@ from truechange.records.formats import TEXTS, checked_kind, load, plain_text, ra
 from truechange.records.headings import NONE, WIDE, Own, find_header, table_of
 from truechange.records.identifiers import LABELS, identifying, pseudonym, read_key
 from truechange.records.reading import Records
-from truechange.records.rules import COLUMNS, WITHHELD, Column, match_column, names_someone, word_list
+from truechange.records.rules import COLUMNS, DECLARED, WITHHELD, Column, match_column, names_someone, word_list
 from truechange.records.values import Coded
 from truechange.records.words import own_columns
 
@@ -59,38 +59,8 @@ def inert_frame(frame: pd.DataFrame) -> pd.DataFrame:
 
 ROWS = 1048576  # drop-downs reach this far: the last row of a sheet
 READ_ME = "read me"
-EXAMPLE: dict[str, dict[str, Any]] = {
-    "people": {"sex": "female", "age": 68, "height_cm": 164, "mass_kg": 71, "joint": "knee", "side": "left",
-               "programme": "leg power", "site": "North", "therapist": "T1", "start_date": "2025-01-13",
-               "planned_sessions": 60, "outcome": "completed"},
-    "assessments": {"date": "2025-01-08", "occasion": "baseline", "measure": "chair_stand_30s", "value": 11,
-                    "unit": "stands", "trial": 1, "result": "measured", "seat_height_cm": 44, "arms_used": "no",
-                    "walking_aid": "none", "assessor": "A1"},
-    "ratings": {"occasion": "discharge", "rating": 2, "date": "2025-04-09", "question": "Compared with the start?",
-                "scale_low": -5, "scale_high": 5, "blinded": "yes", "acceptable": "yes"},
-    "sessions": {"date": "2025-01-13", "exercise": "sit to stand", "sets": 2, "reps": 10, "load_kg": 0,
-                 "seat_height_cm": 48, "arms_used": "no", "fast_intent": "yes", "pain_before": 3, "pain_after": 3,
-                 "soreness_next_day": 1},
-    "visits": {"visit": "baseline", "date": "2025-01-08", "programme": "leg power", "site": "North", "sex": "female",
-               "age": 68, "start_date": "2025-01-13", "outcome": "completed", "chair_stand_30s": 11,
-               "timed_up_and_go": 9.8, "seat_height_cm": 44, "arms_used": "no", "walking_aid": "none",
-               "timed_up_and_go course_m": 3, "assessor": "A1"},
-}  # fmt: skip
 VISITS = "visits"
-RECORDS = (
-    "One row a person (people), a test (assessments), a rating of change (ratings), an exercise of a day (sessions).",
-    "Only assessments is needed. Bold columns must be filled; point at a header to see what belongs under it.",
-)
-BY_VISIT = (
-    "One row a person and visit, one column a test; under a test its score, or unable, refused or not_done.",
-    "Bold columns must be filled. Delete columns you do not use; a fact of one test has its name ahead of it.",
-)
-HOW = (
-    "Use codes (P001), never names, birth dates, telephone numbers or record numbers. Notes are never read on.",
-    "Dates are year-month-day. The row EXAMPLE shows how; it is not read and may be deleted.",
-    "Headers are locked so that they stay as they are; the cells below them are free.",
-    "Check the file with: truechange inspect FILE.xlsx",
-)
+TEMPLATE = DECLARED["template"]
 
 
 def write_template(to: str | Path, *, visits: bool = False) -> Path:
@@ -120,10 +90,10 @@ def write_template(to: str | Path, *, visits: bool = False) -> Path:
     if place.exists():
         raise ChoiceError(f"{place.name} exists already; give another name, nothing is overwritten.")
     book = Workbook()
-    _read_me(book.active, (*(BY_VISIT if visits else RECORDS), *HOW))
+    _read_me(book.active, TEMPLATE["visits" if visits else "records"] + TEMPLATE["how"])
     tables = {VISITS: _visit_columns()} if visits else COLUMNS
     for table, columns in tables.items():
-        _table(book.create_sheet(table), columns, EXAMPLE[table])
+        _table(book.create_sheet(table), columns, TEMPLATE["example"][table])
     book.active = 1 if visits else 2
     book.save(place)
     return place
@@ -143,7 +113,7 @@ def _visit_columns() -> dict[str, Column]:
     return start | about | tests | beside | courses | end
 
 
-def _read_me(sheet: Any, how: tuple[str, ...]) -> None:
+def _read_me(sheet: Any, how: list[str]) -> None:
     from openpyxl.styles import Font
 
     sheet.title = READ_ME
@@ -208,7 +178,7 @@ def _drop_down(column: Column) -> Any:
         words = dict.fromkeys(word_list("yes_no" if column.kind == "yes_no" else column.name).values())
         return rule("list", f'"{",".join(words)}"', strict=not column.open) if words else None
     if column.kind == "measure":
-        first = len(RECORDS + HOW) + 3
+        first = len(TEMPLATE["records"] + TEMPLATE["how"]) + 3
         return rule("list", f"'{READ_ME}'!$A${first}:$A${first + len(catalogue()) - 1}")
     if column.kind == "value" and column.unit:  # a score: any number, or one of the words
         made = rule("list", '"unable,refused,not_done"')
@@ -255,7 +225,7 @@ def write_marked(path: str | Path, records: Records, to: str | Path, *, pseudony
     from openpyxl.styles import PatternFill
 
     key = read_key(pseudonyms) if pseudonyms else None
-    book = _copy(Path(path))
+    book = _copy(Path(path), Path(to))
     asked = records.problems[records.problems["severity"] != "note"]
     fills = {severity: PatternFill("solid", start_color=colour) for severity, colour in COLOURS.items()}
     for sheet in book.worksheets:
@@ -271,27 +241,25 @@ def write_marked(path: str | Path, records: Records, to: str | Path, *, pseudony
             cell.comment = Comment(
                 "\n".join(text for _, text in remarks), "truechange", width=320, height=60 + 45 * len(remarks)
             )
-    _list_findings(book, records.problems)
-    return _saved(book, path, to)
+    _list_findings(book, records.problems, fills)
+    return _saved(book, Path(to))
 
 
-def _copy(path: Path) -> Any:
-    """Return an openpyxl workbook with the cells as they stand in the file."""
+def _copy(path: Path, to: Path) -> Any:
+    """Return an openpyxl workbook with the cells as they stand in the file, to be saved under another name."""
     from openpyxl import Workbook
 
     kind = "" if path.is_dir() else checked_kind(path)
     if kind == ".parquet":
         raise ChoiceError(f"{path.name}: copies are made of workbooks and text files.")
+    if to.resolve() == path.resolve():
+        raise ChoiceError(f"{to.name} is the original; give the copy another name.")
     if kind and kind not in TEXTS:
         return load(path)
     book = Workbook()
     book.remove(book.active)
-    files = (
-        [path]
-        if path.is_file()
-        else [file for file in sorted(path.iterdir()) if file.name.lower().endswith((*TEXTS, ".csv.gz"))]
-    )
-    for file in files:
+    beside = [] if kind else sorted(path.iterdir())
+    for file in [path] if kind else [one for one in beside if one.name.lower().endswith((*TEXTS, ".csv.gz"))]:
         sheet = book.create_sheet(stem(file)[:31])
         for row in raw_rows(file)[0][1]:
             sheet.append([inert_cell(cell) or None for cell in row])
@@ -331,13 +299,12 @@ def _top_left(sheet: Any, coordinate: str) -> Any:
     return sheet.cell(area.min_row, area.min_col) if area else sheet[coordinate]
 
 
-def _list_findings(book: Any, problems: pd.DataFrame) -> None:
-    from openpyxl.styles import Font, PatternFill
+def _list_findings(book: Any, problems: pd.DataFrame, fills: dict[str, Any]) -> None:
+    from openpyxl.styles import Font
 
     sheet = book.create_sheet(FINDINGS)
     shown = inert_frame(problems[["severity", "sheet", "row", "column", "value", "problem", "remedy"]])
     sheet.append(list(shown.columns))
-    fills = {severity: PatternFill("solid", start_color=colour) for severity, colour in COLOURS.items()}
     for at, row in enumerate(shown.itertuples(index=False), 2):  # sheet.max_row would look at every cell
         sheet.append(list(row))
         sheet.cell(at, 1).fill = fills[row[0]]
@@ -348,10 +315,7 @@ def _list_findings(book: Any, problems: pd.DataFrame) -> None:
     sheet.freeze_panes = "A2"
 
 
-def _saved(book: Any, path: str | Path, to: str | Path) -> Path:
-    place = Path(to)
-    if place.resolve() == Path(path).resolve():
-        raise ChoiceError(f"{place.name} is the original; give the copy another name.")
+def _saved(book: Any, place: Path) -> Path:
     aside = place.with_name(f".{place.name}.unfinished")
     try:
         book.save(aside)
@@ -389,16 +353,14 @@ def write_repaired(path: str | Path, records: Records, to: str | Path) -> pd.Dat
     source = Path(path)
     if source.is_dir() or source.suffix.lower() not in (*TEXTS, ".xlsx", ".xlsm"):
         raise ChoiceError(f"{source.name}: repairs are made in one workbook or one text file at a time.")
-    if Path(to).resolve() == source.resolve():
-        raise ChoiceError(f"{Path(to).name} is the original; give the copy another name.")
-    book = _copy(source)
+    book = _copy(source, Path(to))
     made = list(_repairs(book, records.problems, own_columns(records.columns)))
     if source.suffix.lower() in TEXTS:
         with Path(to).open("w", encoding="utf-8", newline="") as stream:
             rows = book.worksheets[0].iter_rows(values_only=True)
             csv.writer(stream).writerows([plain_text(value) for value in row] for row in rows)
     else:
-        _saved(book, path, to)
+        _saved(book, Path(to))
     return pd.DataFrame(made, columns=["sheet", "row", "column", "value", "repair"])
 
 
@@ -415,16 +377,11 @@ def _repairs(book: Any, problems: pd.DataFrame, own: Own) -> Iterator[tuple[str,
                 if beside is None or plain_text(beside.value):
                     continue
                 cell.value, beside.value = None, row.repair
+            elif row.kind == "date_converted":
+                cell.value, cell.number_format = date.fromisoformat(row.repair), "yyyy-mm-dd"
+            elif row.kind == "word_read":
+                cell.value = row.repair
             else:
-                _put(cell, row.repair, row.kind)
+                number = float(row.repair)
+                cell.value = int(number) if number.is_integer() else number
             yield sheet.title, row.row, row.column, row.value, row.repair
-
-
-def _put(cell: Any, repair: str, kind: str) -> None:
-    if kind == "date_converted":
-        cell.value, cell.number_format = date.fromisoformat(repair), "yyyy-mm-dd"
-    elif kind == "word_read":
-        cell.value = repair
-    else:
-        number = float(repair)
-        cell.value = int(number) if number.is_integer() else number

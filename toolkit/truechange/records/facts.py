@@ -50,14 +50,9 @@ def split_people(sheet: Sheet, findings: Findings) -> tuple[Sheet, Sheet | None]
         return sheet, None
     for place, name in facts.items():
         findings.add("column_of_people", sheet.name, sheet.header_row, sheet.header[place], facts={"column": name})
-    left, about = (
-        replace(
-            sheet, header=[sheet.header[at] for at in places], columns=[sheet.columns[at] for at in places], notes=[]
-        )
-        for places in ([at for at in range(len(sheet.header)) if at not in facts], [person, *facts])
-    )
-    about = replace(about, name=findings.derived(sheet.name, "people"))
-    return replace(left, notes=sheet.notes), one_row_each(about, findings)
+    left, about = sheet.only([at for at in range(len(sheet.header)) if at not in facts]), sheet.only([person, *facts])
+    about = replace(about, name=findings.derived(sheet.name, "people"), notes=[])
+    return left, one_row_each(about, findings)
 
 
 def person_place(sheet: Sheet, own: Own = NONE) -> int | None:

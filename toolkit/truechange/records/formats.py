@@ -6,7 +6,7 @@ import io
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -255,11 +255,6 @@ def _decoded(data: bytes, name: str) -> tuple[bytes, str]:
     raise DataError(f"{name} is not a text file. Export it as CSV (UTF-8) or save it as .xlsx.")
 
 
-def filled(columns: Sequence[Coded]) -> Any:
-    """Return which rows hold anything."""
-    return np.logical_or.reduce([~column.empty for column in columns])
-
-
 WORKBOOKS, TEXTS = (".xlsx", ".xlsm"), (".csv", ".tsv", ".txt")
 ADVICE = {
     ".xls": "Open it and save it as .xlsx (Excel workbook) or .csv.",
@@ -285,6 +280,10 @@ class Sheet:
     rows: Any
     header_row: int
     notes: list[Note]
+
+    def only(self, places: Sequence[int]) -> "Sheet":
+        """Return the sheet with the columns at `places` alone."""
+        return replace(self, header=[self.header[at] for at in places], columns=[self.columns[at] for at in places])
 
 
 def open_sheets(path: str | Path, own: Own = NONE) -> list[Sheet]:
@@ -375,7 +374,7 @@ def _sheet(name: str, header: Header, columns: list[Coded], notes: list[Note]) -
     if at > header.joined:
         said.append(Note("header_row", at + 1, {"row": at + 1}))
     rows = np.arange(len(columns[0]) if columns else 0, dtype=np.int64) + at + 2
-    if columns and not (keep := filled(columns)).all():
+    if columns and not (keep := ~np.logical_and.reduce([column.empty for column in columns])).all():
         columns, rows = [column.where(keep) for column in columns], rows[keep]
     return Sheet(name, header.headings, columns, rows, at + 1, said)
 

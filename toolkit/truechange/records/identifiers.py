@@ -79,16 +79,14 @@ def guard(
         Something was recognised and there is no key; names sheets and columns, never a value.
     """
     sheets = _labelled(sheets, findings, key, labels)
-    held = {
-        (table, place): what
-        for table, sheet in sheets.items()
-        for place, header in enumerate(sheet.header)
-        if (what := identifying(header, sheet.columns[place], table))
-    }
-    if held and key is None:
+    whose = {table: [identifying(header, column, table) for header, column in zip(
+        sheet.header, sheet.columns, strict=True)] for table, sheet in sheets.items()}  # fmt: skip
+    if any(map(any, whose.values())) and key is None:
         places = "; ".join(
-            f"sheet {sheets[table].name}, column {sheets[table].header[place]!r}: {what}"
-            for (table, place), what in held.items()
+            f"sheet {sheet.name}, column {header!r}: {what}"
+            for table, sheet in sheets.items()
+            for header, what in zip(sheet.header, whose[table], strict=True)
+            if what
         )
         raise DataError(
             f"Columns that say who someone is are not read: {places}. Delete them and use codes (P001), "
@@ -97,24 +95,18 @@ def guard(
         )
     if key is None:
         return sheets
-    return {
-        table: _replaced(
-            sheet, table, {place: what for (of, place), what in held.items() if of == table}, findings, key
-        )
-        for table, sheet in sheets.items()
-    }
+    return {table: _replaced(sheet, table, whose[table], findings, key) for table, sheet in sheets.items()}
 
 
-def _replaced(sheet: Sheet, table: str, held: dict[int, str], findings: Findings, key: bytes) -> Sheet:
+def _replaced(sheet: Sheet, table: str, whose: list[str], findings: Findings, key: bytes) -> Sheet:
     header, columns = list(sheet.header), list(sheet.columns)
-    for place, title in enumerate(sheet.header):
-        name = match_column(title, table)[0]
-        if name == "person":
+    for place, (title, what) in enumerate(zip(sheet.header, whose, strict=True)):
+        if match_column(title, table)[0] == "person":
             columns[place] = columns[place].renamed([pseudonym(text, key) for text in columns[place].words])
-        elif place in held:
+        elif what:
             header[place] = ""
             columns[place] = Coded(columns[place].codes * 0 - 1, [])
-            findings.add("identifier_left_out", sheet.name, sheet.header_row, title, facts={"what": held[place]})
+            findings.add("identifier_left_out", sheet.name, sheet.header_row, title, facts={"what": what})
     return replace(sheet, header=header, columns=columns)
 
 

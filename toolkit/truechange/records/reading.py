@@ -1,7 +1,7 @@
 """Reading a clinic's file: the four tables, everything noticed on the way, and the ledger of rows (used, set aside)."""
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -61,13 +61,10 @@ class Records(Result):
     ledger: Ledger
     set_aside: pd.DataFrame
     name: str
-    aside: pd.DataFrame = field(
-        default_factory=lambda: pd.DataFrame(columns=["person", "occasion", "measure", "tested", "reason"])
-    )
-
-    words: pd.DataFrame = field(default_factory=lambda: WordMap().frame("read"))
-    unmapped: pd.DataFrame = field(default_factory=lambda: WordMap().frame("unknown"))
-    columns: pd.DataFrame = field(default_factory=lambda: WordMap().frame("seen"))
+    aside: pd.DataFrame
+    words: pd.DataFrame
+    unmapped: pd.DataFrame
+    columns: pd.DataFrame
 
     def refuse_unmapped(self, *allowed: str) -> None:
         """Refuse to count around words or dates that are not understood; `allowed` visits were asked for by name.

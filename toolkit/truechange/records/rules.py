@@ -225,7 +225,7 @@ Place = tuple[str, int, Mapping[str, str]]  # where a row was taken from: sheet,
 class Findings:
     """Collects problems sheet by sheet, and which rows are set aside for which reason."""
 
-    _columns: dict[str, list[Any]] = field(default_factory=lambda: {name: [] for name in SHOWN})
+    _rows: list[tuple[Any, ...]] = field(default_factory=list)
     _aside: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
     _derived: dict[str, tuple[str, Sequence[Place]]] = field(default_factory=dict)
 
@@ -265,14 +265,11 @@ class Findings:
             return
         shown = [fit_to_show(value) for value in values] if values is not None else [""] * len(places)
         each = facts if isinstance(facts, Sequence) else [facts or {}] * len(places)
-        filled = [{"column": column, "value": value, **more} for value, more in zip(shown, each, strict=True)]
-        fixed = {"sheet": sheet, "column": column, "severity": rule.severity, "kind": kind}
-        parts = {name: [text] * len(places) for name, text in fixed.items()}
-        parts |= {"row": places.tolist(), "value": shown, "repair": list(repairs) or [""] * len(places)}
-        parts |= {"problem": [rule.says.format_map(one) for one in filled]}
-        parts |= {"remedy": [rule.remedy.format_map(one) for one in filled]}
-        for name, column_of in self._columns.items():
-            column_of += parts[name]
+        repaired = list(repairs) or [""] * len(places)
+        for row, value, more, repair in zip(places.tolist(), shown, each, repaired, strict=True):
+            filled = {"column": column, "value": value, **more}
+            wording = rule.says.format_map(filled), rule.remedy.format_map(filled)
+            self._rows.append((sheet, row, column, value, *wording, rule.severity, kind, repair))
         if rule.reason and aside:
             self._aside.setdefault(sheet, {}).setdefault(rule.reason, []).append(places)
 
@@ -312,17 +309,10 @@ class Findings:
 
     def frame(self) -> pd.DataFrame:
         """Return all findings, errors first, then by sheet and row."""
-        held = self._columns
-        if not held["row"]:
-            return pd.DataFrame({name: pd.Series(dtype="int64" if name == "row" else "str") for name in SHOWN})
-        if self._derived:
-            places = map(self.place, held["sheet"], held["row"], held["column"])
-            held = held | dict(zip(("sheet", "row", "column"), map(list, zip(*places, strict=True)), strict=True))
-        key = list(zip(map(_RANK.get, held["severity"]), held["sheet"], held["row"], strict=True))
-        order = sorted(range(len(key)), key=key.__getitem__)
-        return pd.DataFrame(
-            {name: [column[place] for place in order] for name, column in held.items()}
-        ).drop_duplicates(ignore_index=True)
+        rows = [(*self.place(*row[:3]), *row[3:]) for row in self._rows]
+        rows.sort(key=lambda row: (_RANK[row[SHOWN.index("severity")]], *row[:2]))
+        kinds = {name: "int64" if name == "row" else "str" for name in SHOWN}
+        return pd.DataFrame(rows, columns=list(SHOWN)).astype(kinds).drop_duplicates(ignore_index=True)
 
 
 @dataclass(frozen=True)
@@ -378,14 +368,11 @@ class Ledger(Result):
     def table(self) -> pd.DataFrame:
         """Return one row a line of the account: ``what``, ``rows``."""
         lines = [("read", self.rows_read), ("used", self.rows_used)]
-        pairs = zip(self.set_aside["reason"], self.set_aside["count"], strict=True)
-        lines += [(f"set aside: {reason}", int(count)) for reason, count in pairs]
+        lines += [(f"set aside: {reason}", count) for reason, count in self.set_aside.itertuples(index=False)]
         return pd.DataFrame(lines, columns=["what", "rows"])
 
     def sentences(self) -> tuple[str, ...]:
         """Return the account in one sentence."""
         count = int(self.set_aside["count"].sum())
-        why = ", ".join(
-            f"{n} {reason}" for reason, n in zip(self.set_aside["reason"], self.set_aside["count"], strict=True)
-        )
+        why = ", ".join(f"{n} {reason}" for reason, n in self.set_aside.itertuples(index=False))
         return (f"{self.rows_read} rows read = {self.rows_used} used + {count} set aside{f' ({why})' if why else ''}.",)

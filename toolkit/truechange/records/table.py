@@ -35,8 +35,7 @@ class Table:
 
     def frame(self, findings: Findings) -> pd.DataFrame:
         """Return the rows in use: words as text, yes and no as booleans."""
-        aside = findings.aside(self.sheet).index
-        keep = ~np.isin(self.rows, aside) if len(aside) else slice(None)
+        keep = ~np.isin(self.rows, findings.aside(self.sheet).index)
         shown: dict[str, Any] = {}
         for column in COLUMNS[self.name].values():
             if column.kind == "text":
@@ -185,9 +184,8 @@ def _scores(cells: dict[str, Cells], columns: dict[str, Any]) -> dict[str, Any]:
     scored, found = ~np.isnan(values), np.where(said == 0, under, said)
     found[(found == 0) & scored] = MEASURED
     clash = np.where(scored, found != MEASURED, (under != 0) & (said != 0) & (under != said)).nonzero()[0]
-    shown = scores.texts.where(clash)
     facts = [{"result": RESULTS[code]} for code in found[clash]]
-    texts = [shown.words[code] for code in shown.codes]
+    texts = [scores.texts.words[code] for code in scores.texts.codes[clash]]
     scores.findings.add("result_conflict", scores.sheet, scores.rows[clash], scores.header, values=texts, facts=facts)
     nothing = (scores.texts.empty | (under == MEASURED)) & (found <= MEASURED)
     scores.findings.add("no_value", scores.sheet, scores.rows[nothing], scores.header)

@@ -168,11 +168,8 @@ def read_number(text: str, unit: str = "", given: str = "", *, comma: bool = Fal
     if written and given and written != given:
         return Answer(None, "unit_conflict", {"cell_unit": written, "given": given})
     answer = _scaled(_number(one[1]), written, unit, given)
-    return (
-        answer
-        if answer.kind
-        else _read(answer.value, "decimal_comma" if "," in one[1] else "words_dropped", unit, given)
-    )
+    kind = "decimal_comma" if "," in one[1] else "words_dropped"
+    return answer if answer.kind else _read(answer.value, kind, unit, given)
 
 
 def _number(text: str) -> float:
@@ -304,7 +301,8 @@ def read_date(text: str, order: str = "") -> Answer:
         facts = {"day_first": f"{first} {_month(second)} {year}", "month_first": f"{second} {_month(first)} {year}"}
         return Answer(None, "date_unclear", facts)
     if _SERIAL.fullmatch(text):
-        return _in_time(_FIRST_SERIAL + timedelta(days=int(text[:5])))
+        when = _FIRST_SERIAL + timedelta(days=int(text[:5]))
+        return _checked(when.year, when.month, when.day)
     if re.fullmatch(r"(?:19|20)\d{6}", text):
         return _checked(int(text[:4]), int(text[4:6]), int(text[6:]))
     for pattern, (day, month) in ((_WORDS, (1, 2)), (_MONTH_AHEAD, (2, 1))):
@@ -321,12 +319,9 @@ def _month(number: int) -> str:
 
 def _checked(year: int, month: int, day: int, *, said: bool = True) -> Answer:
     try:
-        return _in_time(date(year, month, day), said=said)
+        when = date(year, month, day)
     except ValueError:
         return Answer(None, "date_unreadable")
-
-
-def _in_time(when: date, *, said: bool = True) -> Answer:
     if not LIMITS["earliest_year"] <= when.year or when > date.today():
         return Answer(None, "date_impossible", {"date": when.isoformat(), "year": LIMITS["earliest_year"]})
     iso = when.isoformat()

@@ -74,9 +74,8 @@ def _block(sheet: Sheet, person: int, keep: Any, cells: Mapping[str, Any], headi
             headings[name] = heading
         else:
             column = sheet.columns[cell[0]].where(keep)
-            columns.append(
-                column.renamed([f"{word} {cell[1]}" if word[-1].isdigit() else word for word in column.words])
-            )
+            texts = [f"{word} {cell[1]}" if word[-1].isdigit() else word for word in column.words]
+            columns.append(column.renamed(texts))
             headings[name] = sheet.header[cell[0]]
     return Block(replace(sheet, header=header, columns=columns, rows=sheet.rows[keep]), headings)
 

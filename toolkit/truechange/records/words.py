@@ -20,18 +20,12 @@ import pandas as pd
 
 from truechange.foundation.errors import DataError, listed
 from truechange.measures import catalogue
-from truechange.records.rules import column_names, fit_to_show, match_column, nearest, squeezed, word_list
+from truechange.records.rules import DECLARED, column_names, fit_to_show, match_column, nearest, squeezed, word_list
 from truechange.records.values import Coded
 
 FILE, EMPTY, NOT_LISTED, LEFT_OUT = "clinic.toml", "(empty)", "(not among the people)", "leave out"
 KNOWN = "known synonym"
-HEAD = {
-    "": ("What this clinic's words mean: their word = ours. Take the # away where the guess",
-         "is right, or write what is. truechange reads this file beside the data by itself."),
-    "columns": ("What the columns of a wide sheet hold. score: a test, at: the visit (baseline, discharge ...).",
-                "fact: something of the visit, such as date; of one test with test = ...; of every visit without at.",
-                "people: of the person. rating: the global rating of change. leave_out: the column is not read."),
-}  # fmt: skip
+HEAD: dict[str, list[str]] = DECLARED["clinic_file"]
 COLUMNS = ("occasion", "measure", "programme", "result", "person")
 HOLDS = ("person", "visit", "people", "score", "fact", "rating", "leave_out")  # what a column of a wide sheet can hold
 WEEK = re.compile(r"(?:w|wks?|weeks?)\W*(\d+)|(\d+)\W*(?:/\s*52|w|wks?|weeks?)")

@@ -1,6 +1,5 @@
 """Validation cases: numbers from print, certified data and other programs, and the public call that must give each."""
 
-import csv
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -35,11 +34,6 @@ CAME = {
     "from memory": "a published number as we remember it: nobody has looked it up for this check",
     "recomputed": "computed with a separate implementation; no publication prints it",
     "independent route": "no published number exists: brute force, an identity or numerical integration instead",
-}
-STRENGTHS = {
-    "A": "data and a printed or certified value, reproduced to its digits",
-    "B": "usable with the caveat in its note",
-    "C": "arithmetic or recomputed value only: no published number behind it",
 }
 
 
@@ -88,7 +82,8 @@ class Case:
     status : str
         What was seen and what was recomputed, in words.
     strength : {"A", "B", "C"}
-        How much it proves; see ``STRENGTHS``.
+        How much it proves. A: data and a printed or certified value, reproduced to its digits. B: usable with the
+        caveat in its note. C: arithmetic or a recomputed value only, no published number behind it.
     note : str
         What a reader must know.
     data : mapping
@@ -120,12 +115,6 @@ class Case:
     calls: Mapping[str, Mapping[str, Any]]
     ours: Mapping[str, str]
     left_out: str
-
-    @property
-    def rows(self) -> list[dict[str, str]]:
-        """The rows of the CSV file beside the case, all text."""
-        with (FOLDER / self.data["file"]).open(newline="", encoding="utf-8") as lines:
-            return list(csv.DictReader(lines))
 
 
 def case_ids() -> tuple[str, ...]:

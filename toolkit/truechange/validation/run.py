@@ -1,5 +1,6 @@
 """Run the validation cases and show them: expected, computed, difference, tolerance, source, on one page."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -119,10 +120,8 @@ def all_checks(word: str = "") -> Iterator[tuple[str, Callable[[], list[Check]]]
 
 def tally(checks: Iterable[Check]) -> dict[str, int]:
     """Count the verdicts."""
-    counts = dict.fromkeys((AGREES, DISAGREES, NOT_RUN, LEFT_OUT), 0)
-    for check in checks:
-        counts[check.verdict] += 1
-    return counts
+    seen = Counter(check.verdict for check in checks)
+    return {verdict: seen[verdict] for verdict in (AGREES, DISAGREES, NOT_RUN, LEFT_OUT)}
 
 
 def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
