@@ -1,7 +1,7 @@
 """Pair before with after: one score a visit by a stated rule, one row a person, and why a pair is not comparable."""
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -12,13 +12,25 @@ from truechange.measures import Measure
 from truechange.measures import measure as measure_named
 from truechange.records.rules import Ledger, known_word, squeezed, word_list
 
-if TYPE_CHECKING:
-    from truechange.records.reading import Records
-
 TRIALS = ("refuse", "mean", "best", "first", "last")
 STATUS = {"unable": "unable", "refused": "refused", "not_done": "not tested"}
 ABOUT = ("programme", "site", "therapist", "joint", "sex", "outcome", "stop_reason", "planned_sessions")
 UNITS = {"seat_height_cm": " cm", "step_height_cm": " cm", "course_m": " m"}
+
+
+class Brought(Protocol):
+    """The part of the records that pairing needs."""
+
+    @property
+    def people(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def assessments(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def ratings(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def set_aside(self) -> pd.DataFrame: ...  # noqa: D102
+    @property
+    def name(self) -> str: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -80,7 +92,7 @@ class Pairs(Result):
         return (first, *self.ledger.sentences())
 
 
-def pair(records: "Records", measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
+def pair(records: Brought, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
     """Pair each person's score at `before` with the one at `after`.
 
     Parameters
@@ -203,7 +215,7 @@ def _differs(both: pd.DataFrame, fact: str, test: Measure) -> tuple["np.ndarray"
     return (a.astype(object) != b.astype(object)).to_numpy() & ~unknown, unknown
 
 
-def _described(both: pd.DataFrame, test: Measure, records: "Records", after: str) -> pd.DataFrame:
+def _described(both: pd.DataFrame, test: Measure, records: Brought, after: str) -> pd.DataFrame:
     """Return the pairs' frame, with what is known of each person joined on."""
     frame = pd.DataFrame({"person": both.index.to_numpy()})
     frame["before"], frame["after"] = both["value_before"].to_numpy(float), both["value_after"].to_numpy(float)
@@ -224,7 +236,7 @@ def _described(both: pd.DataFrame, test: Measure, records: "Records", after: str
     return frame
 
 
-def _account(records: "Records", of_test: pd.DataFrame, both: pd.DataFrame, names: tuple[str, ...]) -> Ledger:
+def _account(records: Brought, of_test: pd.DataFrame, both: pd.DataFrame, names: tuple[str, ...]) -> Ledger:
     """Account for every row of the assessments table: used in a comparable pair, or why not."""
     reasons = dict(zip(records.set_aside["reason"], records.set_aside["count"], strict=True))
     reasons["another test"] = len(records.assessments) - len(of_test)
