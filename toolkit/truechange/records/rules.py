@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from functools import cache, lru_cache
 from math import inf
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from unicodedata import normalize
 
 import numpy as np
@@ -57,14 +57,8 @@ class Column:
     also: tuple[str, ...] = ()
     help: str = ""
 
-    @property
-    def words(self) -> tuple[str, ...]:
-        """The words usual in this column, first the ones the library writes."""
-        return tuple(DECLARED["words"].get("yes_no" if self.kind == "yes_no" else self.name, ()))
 
-
-@dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(NamedTuple):
     """One kind of trouble: how serious, why the row is set aside (empty: it is used), its wording and its remedy."""
 
     severity: str

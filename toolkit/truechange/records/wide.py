@@ -97,7 +97,8 @@ def _agreed(sheet: Sheet, words: WordMap, findings: Findings) -> dict[int, Facts
         if nobody and own is None and facts.keys() & {"leave_out", "ask"} and len(column.words) == len(column) > 0:
             ask, nobody = {"person": True}, False
         elif "ask" in facts:
-            ask = facts["ask"] if sum(map(_like_a_score, column.words)) * 2 > len(column.words) else None
+            scores = [text for text in column.words if _SCORE.fullmatch(text) or status_word(text)]
+            ask = facts["ask"] if 2 * len(scores) > len(column.words) else None
             facts = {"leave_out": True}
         elif not by_row and not facts.get("at") and ("score" in facts or ("fact" in facts and own is None)):
             ask = {**without, "at": "discharge" if {**without, "at": "baseline"} in seen else "baseline"}
@@ -114,10 +115,6 @@ def _agreed(sheet: Sheet, words: WordMap, findings: Findings) -> dict[int, Facts
             where, facts = heading or f"(column {at + 1}, no heading)", {"known": HOW}
             findings.add("column_unknown", sheet.name, sheet.header_row, where, facts=facts)
     return agreed
-
-
-def _like_a_score(text: str) -> bool:
-    return bool(_SCORE.fullmatch(text) or status_word(text))
 
 
 def _worth_saying(heading: str) -> bool:

@@ -162,11 +162,6 @@ def load_case(name: str) -> Case:
     return Case(**words, **spare, data=data, expected=expected, calls=calls, ours=content.get("ours", {}))
 
 
-def load_cases() -> tuple[Case, ...]:
-    """Read every case, sorted by id."""
-    return tuple(load_case(name) for name in case_ids())
-
-
 Floats = NDArray[np.float64]
 
 
