@@ -148,5 +148,7 @@ def _limits(audit: ProgrammeAudit, alone: str) -> list[str]:
     counted, _, _ = _counted(audit)
     if counted is not None:
         limit: Threshold = counted.threshold
-        said.append(f"Held against: {limit.kind.upper()} {limit}; {limit.origin.sentence()}.".replace("..", "."))
+        scale = limit.shown(measure_named(audit.primary).resolution)
+        whence = limit.origin.sentence().rstrip(".")
+        said.append(f"Held against: {limit.kind.upper()} {limit}, on this scale {scale}; {whence}.")
     return [in_words(text) for text in said]
