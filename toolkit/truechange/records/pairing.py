@@ -184,14 +184,14 @@ def _why_not(both: pd.DataFrame, test: Measure, names: tuple[str, ...]) -> pd.Se
         differs, _ = _differs(both, fact, test)
         sides = both.loc[differs, [f"{fact}_before", f"{fact}_after"]].itertuples(index=False)
         shown = [f"{_words(fact)} changed ({_say(fact, a)} to {_say(fact, b)}{UNITS.get(fact, '')})" for a, b in sides]
-        why[differs] = [f"{old}; {new}" if old else new for old, new in zip(why[differs], shown, strict=True)]
+        why.loc[differs] = [f"{old}; {new}" if old else new for old, new in zip(why[differs], shown, strict=True)]
     mixed = both["mixed_before"].eq(True) | both["mixed_after"].eq(True)
-    why[mixed] = "protocol differs between trials of one visit"
-    why[_backwards(both)] = f"{names[1]} dated before {names[0]}"
+    why.loc[mixed] = "protocol differs between trials of one visit"
+    why.loc[_backwards(both)] = f"{names[1]} dated before {names[0]}"
     for name, when in zip(reversed(names), ("after", "before"), strict=True):
-        why[both[f"value_{when}"].isna()] = f"no score at {name}"
+        why.loc[both[f"value_{when}"].isna()] = f"no score at {name}"
         for result, words in STATUS.items():
-            why[both[f"result_{when}"].eq(result).fillna(False)] = f"{words} at {name}"
+            why.loc[both[f"result_{when}"].eq(result).fillna(False)] = f"{words} at {name}"
     return why
 
 
