@@ -72,7 +72,7 @@ def chart(result: Any) -> str:
     seen = name + " → ".join(scores)
     if not isnan(d):
         seen += f", {'improved' if d > 0 else 'worse'} by {size_text(result, abs(d))}" if d else ", no difference"
-    mdc = f"MDC{100 * result.confidence:g} {size_text(result, result.mdc.value)}" if result.mdc else ""
+    mdc = f"MDC{round(100 * result.confidence, 1):g} {size_text(result, result.mdc.value)}" if result.mdc else ""
     said = _CHART.get(result.verdict) or _CHART[result.verdict.removeprefix("worse_")]
     said = said.format(mdc=mdc, mcid=size_text(result, result.bar.value), why=result.why_not)
     return f"{seen}: {said}."

@@ -217,7 +217,7 @@ def float_array(given: ArrayLike, name: str) -> Floats:
 def count_cautions(n: int) -> tuple[str, ...]:
     """Return the caution that few people call for."""
     if n < 10:
-        return (f"Only {n} people: far too few; the interval shows how little is known.",)
+        return (f"Only {n} people: far too few to know much.",)
     return (f"{n} people: fewer than 30; plan for 50.",) if n < 30 else ()
 
 
