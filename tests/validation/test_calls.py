@@ -51,7 +51,7 @@ def test_a_path_walks_keys_columns_rows_places_attributes_and_methods():
 def test_a_wrong_call_or_path_turns_the_case_red(monkeypatch):
     case = load_case("error_only_share")
     for wrong, words in (
-        (replace(case, ours={"share": "error/nothing"}), "no attribute 'nothing'"),
+        (replace(case, ours={"share": "error/nothing"}), "has no 'nothing'"),
         (replace(case, calls={"error": {"call": "no_such_function"}}), "no attribute 'no_such_function'"),
     ):
         monkeypatch.setattr(run, "load_case", lambda _, wrong=wrong: wrong)

@@ -241,11 +241,10 @@ def _group(result: Any) -> list[str]:
     if group.entry is not None:
         allowed = "The chance from people like this one allows for that; the scores alone do not."
         notes = [f"{name}: people {group.entry.words}. {allowed}", *group.entry.cautions()]
-    if group.n < priors.SMALL:
-        notes.append(f"{name} has {group.n} people; the doubt about its numbers is carried.")
-    if not group.shape:
-        normal = f"True change in {group.name} counts as normal; if skewed, a chance of 60% can be 40%."
-        notes = [" ".join((*notes, normal))]
+    small = f"{name} has {group.n} people; the doubt about its numbers is carried."
+    normal = f"True change in {group.name} counts as normal; if skewed, a chance of 60% can be 40%."
+    shape = told({small: group.n < priors.SMALL, normal: not group.shape})
+    notes += [" ".join(shape)] if shape else []
     if abs(result.before - group.mean_before) > 2.5 * group.sd_before:
         notes.append(f"This person started far from most of {group.name}: the chances lean on people unlike them.")
     return notes

@@ -1,5 +1,6 @@
 """Validation cases: numbers from print, certified data and other programs, and the public call that must give each."""
 
+import csv
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -115,6 +116,12 @@ class Case:
     calls: Mapping[str, Mapping[str, Any]]
     ours: Mapping[str, str]
     left_out: str
+
+    @property
+    def rows(self) -> list[dict[str, str]]:
+        """The rows of the CSV file beside the case, all text."""
+        with (FOLDER / self.data["file"]).open(newline="", encoding="utf-8") as lines:
+            return list(csv.DictReader(lines))
 
 
 def case_ids() -> tuple[str, ...]:
