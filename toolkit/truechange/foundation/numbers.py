@@ -69,6 +69,18 @@ def percent(share: float, decimals: int = 0) -> str:
     return text.replace("-", "−") + "%"
 
 
+def with_interval(value: float, low: float, high: float, decimals: int | None = None) -> str:
+    """Write a value with its interval behind it; a share, as a percentage, where no `decimals` are given.
+
+    Examples
+    --------
+    >>> with_interval(0.58, 0.515, 0.651), with_interval(2.846, 2.46, 3.23, 1)
+    ('58% (52% to 65%)', '2.8 (2.5 to 3.2)')
+    """
+    shown, least, most = (percent(end) if decimals is None else fixed(end, decimals) for end in (value, low, high))
+    return f"{shown} ({least} to {most})"
+
+
 def p_value(p: float) -> str:
     """Show a p-value: ``p = 0.023``, ``p < 0.001``."""
     if p != p:

@@ -95,7 +95,7 @@ def trend(
         Table: period, complete (nobody not yet due), due, tested, changed_enough, mean, sd, threshold, saved, share,
         low, high, mean_low, mean_high. ``chart`` ("run" below 12 complete periods, else "control"), ``marks`` (rules),
         ``differ`` and ``means_differ`` (p of no difference between periods; NaN where too few people), ``last``
-        (difference of the last two complete periods: ``share`` and ``mean``, Estimates or None), limits.
+        (the last complete period less the one before: ``share``, an Estimate, and ``mean`` with its limits), ``lines``.
     """
     here, notes = counts.assign(saved=False), dict[str, object]()
     if saved is not None and len(saved):

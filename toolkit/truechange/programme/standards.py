@@ -8,17 +8,17 @@ from typing import Any
 import pandas as pd
 
 from truechange.foundation.errors import ChoiceError, check_choice
-from truechange.foundation.numbers import percent
+from truechange.foundation.numbers import percent, with_interval
 from truechange.foundation.result import Part, told
+from truechange.measures.settings import TARGETS
 from truechange.numerics.intervals import wilson_limits
 from truechange.numerics.small_cells import HIDDEN, few, masked
 from truechange.programme.flow import COMPARED, DOOR, UNABLE, UNLIKE
 
-STANDARDS = {  # what may be aimed at, in words, and of whom it is a share
-    "tested": ("tested again", "of those due"),
-    "same_way": ("tested the same way both times", "of those with two scores"),
-    "changed_enough": ("changed enough", "of those due"),
-}
+STANDARDS = dict(zip(TARGETS, (  # what may be aimed at, in words, and of whom it is a share
+    ("tested again", "of those due"), ("tested the same way both times", "of those with two scores"),
+    ("changed enough", "of those due"),
+), strict=True))  # fmt: skip
 REACHED, MISSED, OPEN, NO_TARGET = "reached", "not reached", "not decided", "no target was set"
 UNKNOWN = "cannot be told from these data"
 COLUMNS = ["standard", "whom", "people", "of", "share", "low", "high", "target", "verdict"]
@@ -77,10 +77,7 @@ def _told(frame: pd.DataFrame, *, hide: bool = True) -> Part:
     aimed = frame[frame["target"].notna() & (frame["share"] != HIDDEN)]
     says = [
         f"{row['standard'].capitalize()}, {row['whom']}: "
-        + (
-            f"{percent(row['share'])} ({percent(row['low'])} to {percent(row['high'])}), "
-            * (row["share"] == row["share"])
-        )
+        + f"{with_interval(row['share'], row['low'], row['high'])}, " * (row["share"] == row["share"])
         + f"target {percent(row['target'])}: {row['verdict']}."
         for row in aimed.to_dict("records")
     ] or ["No target was set."]

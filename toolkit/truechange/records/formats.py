@@ -4,7 +4,7 @@ import csv
 import gzip
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
@@ -15,7 +15,6 @@ from zipfile import ZipFile
 
 import numpy as np
 import pandas as pd
-from python_calamine import CalamineWorkbook
 
 from truechange.foundation.errors import DataError, listed, needs
 from truechange.records.headings import LOOKED_AT, NONE, Header, Own, find_header
@@ -85,25 +84,27 @@ def _is_plain(place: Path) -> bool:
 
 def workbook_rows(place: Path) -> Iterator[tuple[str, list[list[str]], list[tuple[str, int, dict[str, Any]]]]]:
     """Yield name, rows of texts, and notes on hidden and merged cells of every sheet with cells."""
-    with _guarded(place):
-        if plain := _is_plain(place):
-            book = CalamineWorkbook.from_path(place)
-            sheets = [book.get_sheet_by_name(name) for name in book.sheet_names]
-    if plain:
-        for sheet in sheets:
-            _check_area(place, sheet.name, sheet.total_height, sheet.total_width)
-        for sheet in sheets:
-            rows = [[plain_text(value) for value in row] for row in sheet.to_python(skip_empty_area=False)]
-            if any(any(row) for row in rows):
-                yield sheet.name, rows, []
-        return
-    odd = [sheet for sheet in load(place).worksheets if sheet.max_row and sheet.max_column]
-    for sheet in odd:
-        _check_area(place, sheet.title, sheet.max_row, sheet.max_column)
-    for sheet in odd:
-        rows = [[plain_text(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+    for name, cells, notes in _opened(place):
+        rows = [[plain_text(value) for value in row] for row in cells]
         if any(any(row) for row in rows):
-            yield sheet.title, rows, list(_oddities(sheet))
+            yield name, rows, list(notes)
+
+
+def _opened(place: Path) -> Iterator[tuple[str, Iterable[Iterable[Any]], Iterable[tuple[str, int, dict[str, Any]]]]]:
+    """Return name, cells and oddities of every sheet, all within the limit: values read fast where nothing is odd."""
+    from python_calamine import CalamineWorkbook
+
+    with _guarded(place):
+        plain = CalamineWorkbook.from_path(place) if _is_plain(place) else None
+        quick = [plain.get_sheet_by_name(name) for name in plain.sheet_names] if plain else []
+    if plain:
+        for sheet in quick:
+            _check_area(place, sheet.name, sheet.total_height, sheet.total_width)
+        return ((sheet.name, sheet.to_python(skip_empty_area=False), ()) for sheet in quick)
+    filled = [sheet for sheet in load(place).worksheets if sheet.max_row and sheet.max_column]
+    for sheet in filled:
+        _check_area(place, sheet.title, sheet.max_row, sheet.max_column)
+    return ((sheet.title, sheet.iter_rows(values_only=True), _oddities(sheet)) for sheet in filled)
 
 
 def _check_area(place: Path, name: str, rows: int, columns: int) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.html import cell_text
-from truechange.foundation.numbers import decimals_of, fixed, p_value, percent
+from truechange.foundation.numbers import decimals_of, fixed, p_value, percent, with_interval
 from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_named
 from truechange.numerics.small_cells import HIDDEN
@@ -165,8 +165,8 @@ def at_equal_start(rows: "pd.DataFrame", measure: str) -> "pd.DataFrame":
     def cell(row: "dict[Any, Any]") -> str:
         if row["mean"] == HIDDEN:
             return HIDDEN
-        mean, low, high = (fixed(row[name], places) for name in ("mean", "mean_low", "mean_high"))
-        return f"{mean} ({low} to {high})" if row["mean"] == row["mean"] else "–"
+        mean = (row["mean"], row["mean_low"], row["mean_high"])
+        return with_interval(*mean, places) if row["mean"] == row["mean"] else "–"
 
     return rows.assign(**{EQUAL_START: [cell(row) for row in rows.to_dict("records")]})
 
@@ -175,16 +175,15 @@ def trend_rows(rows: "pd.DataFrame", measure: str) -> "pd.DataFrame":
     """Write each period's people, share and mean improvement into three columns."""
     places = decimals_of(measure_named(measure).resolution) + 1
 
-    def told(value: float, low: float, high: float, share: bool) -> str:
-        write = percent if share else lambda number: fixed(number, places)
-        return "–" if value != value else f"{write(value)} ({write(low)} to {write(high)})"
+    def told(value: float, low: float, high: float, decimals: int | None = None) -> str:
+        return "–" if value != value else with_interval(value, low, high, decimals)
 
     found = rows.to_dict("records")
     complete = [f"{row['period']}{'' if row['complete'] else ', not complete'}" for row in found]
     return rows.assign(
         period=complete, threshold=[fixed(row["threshold"], places) for row in found],
-        changed_of_due=[told(row["share"], row["low"], row["high"], True) for row in found],
-        mean_improvement=[told(row["mean"], row["mean_low"], row["mean_high"], False) for row in found],
+        changed_of_due=[told(row["share"], row["low"], row["high"]) for row in found],
+        mean_improvement=[told(row["mean"], row["mean_low"], row["mean_high"], places) for row in found],
     )[["period", "due", "tested", "threshold", "changed_of_due", "mean_improvement"]]  # fmt: skip
 
 
@@ -197,9 +196,9 @@ def tipping_table(rows: "pd.DataFrame", measure: str, threshold: str, size: floa
         if min(abs(row["thresholds_worse"] - step) for step in FARTHER) < 1e-6:
             far = f"{row['thresholds_worse']:g} × {threshold}"
             worse = far if row["thresholds_worse"] > 1e-6 else "as people like them"
-            mean, low, high = (fixed(row[name], places) for name in ("mean", "mean_low", "mean_high"))
-            told = f"{mean} ({low} to {high})" if row["mean"] == row["mean"] else HIDDEN
-            body.append((worse, _interval(row["share"], row["low"], row["high"]), told))
+            mean = (row["mean"], row["mean_low"], row["mean_high"])
+            told = with_interval(*mean, places) if row["mean"] == row["mean"] else HIDDEN
+            body.append((worse, with_interval(row["share"], row["low"], row["high"]), told))
     head = ("the missing did worse by", "changed enough (95% CI)", f"mean improvement, {test.unit} (95% CI)")
     note = f"1 × {threshold} = {fixed(size, places)} {test.unit}."
     return ReadyTable("If the missing did worse than people like them", head, tuple(body), (note,))
@@ -231,7 +230,7 @@ def comparison_tables(part: Part) -> list[ReadyTable]:
     made.append(ReadyTable("Do people differ in their response", ("", f"{unit} (95% CI)"), tuple(body), (note,)))
     if len(part.subgroups):
         body = [
-            (row["fact"], f"{fixed(row['estimate'], 2)} ({fixed(row['low'], 2)} to {fixed(row['high'], 2)})",
+            (row["fact"], with_interval(row["estimate"], row["low"], row["high"], 2),
              bare_p(row["p"]), str(row["people"]))
             for row in part.subgroups.to_dict("records")
         ]  # fmt: skip
@@ -240,16 +239,12 @@ def comparison_tables(part: Part) -> list[ReadyTable]:
     return made
 
 
-def _interval(value: float, low: float, high: float) -> str:
-    return f"{percent(value)} ({percent(low)} to {percent(high)})"
-
-
 def _share(share: Estimate) -> str:
-    return _interval(share.value, share.low, share.high)
+    return with_interval(share.value, share.low, share.high)
 
 
 def _plain(kept: Estimate) -> str:
-    return f"{fixed(kept.value, kept.decimals)} ({fixed(kept.low, kept.decimals)} to {fixed(kept.high, kept.decimals)})"
+    return with_interval(kept.value, kept.low, kept.high, kept.decimals)
 
 
 def baseline(frame: "pd.DataFrame") -> ReadyTable:

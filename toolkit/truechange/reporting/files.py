@@ -162,6 +162,7 @@ def write_workbook(path: Path, sheets: "Mapping[str, pd.DataFrame]") -> Path:
             inert_frame(flat).to_excel(writer, sheet_name=name[:31], index=False)
             sheet = writer.sheets[name[:31]]
             sheet.freeze_panes = "A2"
+            beside = set(flat.columns)
             for column, cells in zip(flat.columns, sheet.iter_cols(), strict=True):
                 cells[0].font = Font(bold=True)
                 longest = max(
@@ -170,7 +171,7 @@ def write_workbook(path: Path, sheets: "Mapping[str, pd.DataFrame]") -> Path:
                 sheet.column_dimensions[cells[0].column_letter].width = min(60, longest + 2)
                 for cell in cells[1:]:
                     if isinstance(cell.value, float | int):
-                        cell.number_format = _shown_as(str(column), set(flat.columns), cell.value)
+                        cell.number_format = _shown_as(str(column), beside, cell.value)
         writer.book.properties.creator = "truechange"
     settle_zip(Path(path))
     return Path(path)

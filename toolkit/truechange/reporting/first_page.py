@@ -5,7 +5,7 @@ from typing import Any
 from truechange.figures import changes_beside_error
 from truechange.foundation import drawing
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.numbers import decimals_of, fixed, percent
+from truechange.foundation.numbers import decimals_of, fixed, percent, with_interval
 from truechange.foundation.result import Part
 from truechange.measures import measure as measure_named
 from truechange.numerics.small_cells import HIDDEN
@@ -111,14 +111,14 @@ def _picture(audit: ProgrammeAudit) -> Picture | None:
     if isinstance(audit.change[audit.primary], Refused):
         return None
     test, known = measure_named(audit.primary), audit.known.parts[audit.primary]
-    counted, _, _ = _counted(audit)
+    counted, _, size = _counted(audit)
     sem, practice = getattr(known, "sem", None), getattr(known, "practice", None)
     drawn = changes_beside_error(
         audit.pairs[audit.primary]["improvement"], None if counted is None else counted.threshold,
         sem if isinstance(sem, Estimate) else None, practice=0.0 if practice is None else practice.value,
         unit=test.unit, resolution=test.resolution, ax=drawing.axes(width=6.6, height=2.5),
     )  # fmt: skip
-    dark = "" if counted is None else f" Dark: improved by {counted.threshold.shown(test.resolution)}."
+    dark = "" if counted is None else f" Dark: improved by {size}."
     line = " Line: what measurement error alone would give." if isinstance(sem, Estimate) else ""
     caption = f"How many of the people tested twice improved by how much.{dark}{line}"
     return Picture(drawn, f"{caption} {audit.change[audit.primary].sentence()}", caption)
@@ -130,7 +130,7 @@ def _targets(audit: ProgrammeAudit) -> ReadyTable:
     for row in audit.standards.rows.to_dict("records"):
         found = HIDDEN if row["share"] == HIDDEN else NOT_TOLD
         if isinstance(row["share"], float) and row["share"] == row["share"]:
-            found = f"{percent(row['share'])} ({percent(row['low'])} to {percent(row['high'])})"
+            found = with_interval(row["share"], row["low"], row["high"])
         target = percent(row["target"]) if row["target"] == row["target"] else NOT_TOLD
         rows.append((row["standard"], row["whom"], target, found, row["verdict"]))
     head = ("what we set out to do", "of whom", "target", "found (95% CI)", "")
@@ -144,11 +144,10 @@ def _limits(audit: ProgrammeAudit, alone: str) -> list[str]:
     said = [versus.sentence() if isinstance(versus, Part) else alone]
     if isinstance(gaps, Part):
         said.append(gaps.sentence())
-    said += [text for text in audit.quality.cautions if "set aside" in text]
-    counted, _, _ = _counted(audit)
+    said += audit.quality.cautions  # rows set aside
+    counted, _, scale = _counted(audit)
     if counted is not None:
         limit: Threshold = counted.threshold
-        scale = limit.shown(measure_named(audit.primary).resolution)
         whence = limit.origin.sentence().rstrip(".")
         said.append(f"Held against: {limit.kind.upper()} {limit}, on this scale {scale}; {whence}.")
     return [in_words(text) for text in said]

@@ -255,10 +255,9 @@ def true_responder_share(
     unchanged people: its log-density is a penalised sum of curves (:func:`~truechange.numerics.density.deconvolved`;
     after [1]_), fitted once for every plausible SEM, with and without a spike, each fit weighed by its evidence; the
     logit of the share in each is normal. Among fewer a shape cannot be told, so that true change is normal with mean m
-    and SD τ: τ²
-    is weighed on a grid (likelihood of the observed variance, nearly flat prior), the SEM by its chi-square, m given
-    both is normal; in large samples that is ``1 − Φ((MCID − mean) / √(s² − 2 SEM²))``, kept as ``plug_in``. Median and
-    interval come from the distribution function of the share.
+    and SD τ: τ² is weighed on a grid (likelihood of the observed variance, nearly flat prior), the SEM by its
+    chi-square, m given both is normal; in large samples that is ``1 − Φ((MCID − mean) / √(s² − 2 SEM²))``, kept as
+    ``plug_in``. Median and interval come from the distribution function of the share.
     Own derivation, checked by simulation (``truechange.validation.simulated("true_share_shapes")``): its interval
     covers the true share where an interval around the observed share, or a normal model of skewed change, does not.
     With an entry rule: mean over people of the chance that a true change of mean E[Δ|x₁]
