@@ -11,8 +11,6 @@ import pytest
 
 import truechange as tc
 from truechange.cli.main import main
-from truechange.cli.shared import parser_of
-from truechange.cli.study import compute
 from truechange.foundation.errors import ChoiceError, OutcomeError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Result
@@ -29,16 +27,15 @@ NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
 MARK = re.compile(r" \[[\d,]+\]")
 
 
-def computed(clinic, *more):
+def computed(clinic, **more):
     """The study of the stored retest data and a clinic's folder."""
-    words = f"{DATA / 'retest.csv'} {clinic} --out unused --measure chair_stand_30s --trials last --resamples 100"
-    args = parser_of("study").parse_args([*words.split(), "--programme", "leg power", *more])
-    return compute(args, lambda _words: None)
+    known = {"measure": "chair_stand_30s", "programme": "leg power", "trials": "last", "resamples": 100}
+    return tc.study(DATA / "retest.csv", clinic, **known | more)
 
 
 @pytest.fixture(scope="module")
 def study():
-    return computed(DATA, "--interval", "1 week")
+    return computed(DATA, interval="1 week")
 
 
 @pytest.fixture(scope="module")
@@ -201,6 +198,17 @@ def test_a_result_without_wording_is_refused():
         methods_paragraph(tc.cite("weir2005"))
 
 
+def test_a_study_says_itself_and_keeps_every_choice(study):
+    assert study.sentences()[:2] == (study.error.sentence(), study.mcid.sentence())
+    assert (study.choices.interval, study.choices.resamples, study.choices.before) == ("1 week", 100, "baseline")
+    assert str(study.methods) == str(methods_paragraph(*study.results, options=study.options))
+    table = study.table().set_index(["part", "quantity"])["estimate"]
+    assert table["reliability, ICC(A,1)", "ICC(A,1)"] == study.icc[0].estimate.value
+    assert table["change that matters", "mean_change"] == study.mcid.table().loc["mean_change", "estimate"]
+    assert table["change", "mean improvement"] == study.audit.change[study.audit.primary].mean.value
+    assert f"{study.cautions[0]}" in str(study)
+
+
 def test_the_study_is_written_whole(study, tmp_path):
     pytest.importorskip("docx")
     files, left_out = write_study(study, tmp_path / "a", stamp=stamp([], {"seed": 0}))
@@ -214,12 +222,12 @@ def test_the_study_is_written_whole(study, tmp_path):
 
 def test_an_edited_word_document_is_replaced_only_when_asked(study, tmp_path, capsys, monkeypatch):
     docx = pytest.importorskip("docx")
-    monkeypatch.setattr("truechange.cli.study.compute", lambda _args, _step: study)
+    monkeypatch.setattr("truechange.programme.study", lambda *_given, **_more: study)
     pictures = study_pictures(study.public())  # neither drawn again nor printed: what is asked is whose document stays
     monkeypatch.setattr("truechange.reporting.study_report.study_pictures", lambda _study: pictures)
     for name in ("save_print", "write_pdf"):
         monkeypatch.setattr(f"truechange.reporting.study_report.{name}", lambda *_given: None)
-    words = ["study", str(DATA / "retest.csv"), str(DATA / "people.csv"), "--measure", "chair_stand_30s"]
+    words = ["study", str(DATA / "retest.csv"), str(DATA), "--measure", "chair_stand_30s"]
     words += ["--out", str(tmp_path)]
     place = tmp_path / "study.docx"
     assert main(words) == 0

@@ -9,12 +9,13 @@ Public names load on first use, so importing the package costs little.
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from truechange.foundation.loading import AUDIT_WRITERS, on_first_use
+from truechange.foundation.loading import WRITERS, on_first_use
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from truechange.programme import ProgrammeAudit
+    from truechange.programme.studying import Study
 
 __version__ = "0.1.0"
 
@@ -33,7 +34,7 @@ _NAMES = {  # module: its public names
     "responders": "proportion count_responders compare_responders responders_from_error true_responder_share "
     "cumulative_change",
     "responders.curves": "responder_definitions",
-    "programme": "audit responder_registry",
+    "programme": "audit responder_registry study",
     "planning": "plan_change plan_two_programmes plan_responders plan_two_shares plan_paired_shares plan_icc "
     "plan_error plan_agreement plan_mcid plan_true_share",
     "figures": "changes_against_thresholds",
@@ -59,7 +60,17 @@ def _audit_writer(kind: str) -> "Callable[..., Path]":
     return write
 
 
-AUDIT_WRITERS.update({kind: _audit_writer(kind) for kind in ("html", "pdf", "excel")})
+def _study_writer(name: str) -> "Callable[..., Any]":
+    def write(study: "Study", *place: "Path", **options: Any) -> Any:
+        from truechange.reporting import study_report
+
+        return getattr(study_report, name)(study, *place, **options)
+
+    return write
+
+
+WRITERS.update({kind: _audit_writer(kind) for kind in ("html", "pdf", "excel")})
+WRITERS.update({"study": _study_writer("write_study"), "methods": _study_writer("study_methods")})
 
 
 def __dir__() -> list[str]:

@@ -2,8 +2,6 @@
 
 import argparse
 import sys
-from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,102 +9,39 @@ from truechange.cli.shared import progress, reading
 from truechange.foundation.errors import RefusedError
 
 if TYPE_CHECKING:
-    from truechange.foundation.estimate import Estimate
     from truechange.individual import PersonChange
     from truechange.meaningful_change import McidStudy
     from truechange.programme import ProgrammeAudit
-    from truechange.records import Pairs, Records
+    from truechange.records import Pairs
     from truechange.reliability import MeasurementError
-    from truechange.reporting.study_report import Study
 
+READING = ("dates", "words")
 NOT_SETTINGS = ("retest", "change", "out", "overwrite", "pseudonyms")
 DEMO = {"primary": "chair_stand_30s", "programme": "leg power", "compare": "waiting list"}
 
 
 def run_study(args: argparse.Namespace) -> int:
     """Compute the study and write it; 1 when an edited document was left as it is."""
+    from truechange.programme import study
+    from truechange.records import read
     from truechange.reporting.files import stamp
     from truechange.reporting.page import edited
-    from truechange.reporting.study_report import write_study
 
     settings = {
         name: value for name, value in vars(args).items() if name not in NOT_SETTINGS and value not in (None, "")
     }
     made = stamp([args.retest, args.change], settings)
+    chosen = {name: value for name, value in settings.items() if name not in READING}
     left_as_edited = not args.overwrite and edited(args.out / "study.docx")
     with progress(14, "reading") as step:
-        study = compute(args, step)
-        written, left_out = write_study(study, args.out, stamp=made, overwrite=args.overwrite, step=step)
-    print(study.error.sentence(), study.mcid.sentence(), *study.audit.sentences()[2:3], sep="\n")
+        step("reading")
+        tables = (read(file, **reading(args)) for file in (args.retest, args.change))
+        done = study(*tables, **chosen, on_step=step)
+        written, left_out = done.write(args.out, stamp=made, overwrite=args.overwrite, step=step)
+    print(*done.sentences(), sep="\n")
     print("\nWritten:", *written, f"{args.out}/figures, {args.out}/tables", sep="\n  ")
     print(*left_out, sep="\n", file=sys.stderr)
     return int(left_as_edited)
-
-
-def compute(args: argparse.Namespace, step: Callable[[str], None]) -> "Study":
-    """Run every part of the study in order and return it."""
-    from truechange.measures import measure
-    from truechange.programme import audit
-    from truechange.programme.auditing import attempt
-    from truechange.records import read
-    from truechange.reliability import icc, limits_of_agreement
-    from truechange.reporting.study_report import Study
-
-    step("reading")
-    test, records = measure(args.measure), read(args.change, **reading(args))
-    first, second = args.retest_occasions
-    retest = read(args.retest, **reading(args)).pairs(test, before=first, after=second, trials=args.trials)
-    step("reliability")
-    error = _error(retest, args.error, population=args.population, interval=args.interval)
-    forms = tuple(icc(_long(retest), form=form) for form in dict.fromkeys((args.form, "ICC(A,1)", "ICC(C,1)")))
-    agreement = limits_of_agreement(retest.usable["before"], retest.usable["after"], unit=test.unit)
-    step("the change that matters")
-    records.refuse_unmapped(args.before, args.after)
-    occasions = {"before": args.before, "after": args.after}
-    change = _programme_records(records, args.programme, args.compare).pairs(test, **occasions, trials=args.trials)
-    drawing = {"n_boot": args.resamples, "seed": args.seed}
-    matters = attempt(lambda: _matters(change, error.sem, args.after, args.cut, **drawing), "The change that matters")
-    recommended = getattr(matters, "recommended", None)
-    known = {"sem": error.sem, "practice": error.learning} | ({} if recommended is None else {"mcid": recommended})
-    step("the programme")
-    choices = {"programme": args.programme, "compare": args.compare, "thresholds": {test.key: known}}
-    programme = audit(records, args.before, args.after, [test.key], **choices, **drawing)
-    options = {"resamples": args.resamples, "seed": args.seed}
-    return Study(test, retest, change, forms, error, agreement, matters, programme, options)
-
-
-def _long(retest: "Pairs") -> Any:
-    return retest.usable.rename(columns={"before": 1, "after": 2}).melt("person", [1, 2], "trial", "value")
-
-
-def _error(retest: "Pairs", kind: str, **about: Any) -> "MeasurementError":
-    from truechange.reliability import measurement_error
-
-    test = retest.measure
-    return measurement_error(_long(retest), error=kind, resolution=test.resolution, unit=test.unit, **about)
-
-
-def _programme_records(records: "Records", programme: str | None, compare: str | None) -> "Records":
-    """Return the records with the assessments of the programme's people alone."""
-    from truechange.programme.auditing import chosen_programmes, of_programme
-
-    chosen, _ = chosen_programmes(records, programme, compare)
-    return replace(records, assessments=of_programme(records, chosen))
-
-
-def _matters(change: "Pairs", sem: "Estimate", after: str, cut: int = 1, **drawing: Any) -> "McidStudy":
-    """Estimate the change that matters from the people's ratings; refused where there are none."""
-    from truechange.meaningful_change import mcid
-
-    if "rating" not in change.usable or not change.usable["rating"].notna().any():
-        raise RefusedError(
-            f"Nobody with two comparable scores rated the change at {after}: give a sheet of ratings, one row a "
-            "person. Changes are held against the measurement error alone."
-        )
-    rated = change.usable.dropna(subset=["rating"])
-    scores = {"before": rated["before"], "after": rated["after"]}
-    scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
-    return mcid(rated["improvement"], rated["rating"], cut, sem=sem, **scores, **scale, **drawing)
 
 
 def run_demo(args: argparse.Namespace) -> int:
@@ -116,6 +51,7 @@ def run_demo(args: argparse.Namespace) -> int:
     from truechange.foundation.html import png
     from truechange.measures import measure
     from truechange.programme import audit
+    from truechange.programme.studying import error_of_pairs, mcid_of_pairs, records_of_programme
     from truechange.records import read
     from truechange.reliability import limits_of_agreement
     from truechange.reporting.audit_report import write_audit
@@ -134,12 +70,12 @@ def run_demo(args: argparse.Namespace) -> int:
         step("the test's error, from people who did not change")
         # in the clinic, too, the scored trial follows a practice trial
         twice = retest.pairs(test, before="retest1", after="retest2", trials="last")
-        error = _error(twice, "consistency", interval="1 week")
+        error = error_of_pairs(twice, "consistency", interval="1 week")
         agreement = limits_of_agreement(twice.usable["after"], twice.usable["before"], unit=test.unit)
         step("the change that matters, from the clinic's own ratings")
-        trained = _programme_records(records, DEMO["programme"], DEMO["compare"])
+        trained = records_of_programme(records, DEMO["programme"], DEMO["compare"])
         change = trained.pairs(test, before="baseline", after="discharge")
-        matters = _matters(change, error.sem, "discharge")
+        matters = mcid_of_pairs(change, error.sem, "discharge")
         step("one person")
         who, person = _one_person(change, error, matters)
         step("the programme")

@@ -3,14 +3,11 @@
 import sys
 from collections.abc import Callable, Mapping
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from typing import Any
 
 # A result's room may not import the reports, which lie to its right: the package's top, which may know every room,
-# puts its writers here, called as ``AUDIT_WRITERS[kind](audit, path, **options)``.
-AUDIT_WRITERS: "dict[str, Callable[..., Path]]" = {}
+# puts its writers here, called as ``WRITERS[kind](result, path, **options)``.
+WRITERS: "dict[str, Callable[..., Any]]" = {}
 
 
 def on_first_use(package: str, homes: Mapping[str, str]) -> Callable[[str], Any]:

@@ -2,7 +2,7 @@
 
 from truechange.foundation.loading import on_first_use
 
-_HOME = {"ProgrammeAudit": "audit_result", "audit": "auditing", "responder_registry": "registry"}
+_HOME = {"ProgrammeAudit": "audit_result", "audit": "auditing", "responder_registry": "registry", "study": "studying"}
 
 __all__ = [*_HOME]
 __getattr__ = on_first_use(__name__, _HOME)

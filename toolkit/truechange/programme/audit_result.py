@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.loading import AUDIT_WRITERS
+from truechange.foundation.loading import WRITERS
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Part, Result, gathered
 from truechange.numerics.small_cells import SAID, SHOWN
@@ -210,15 +210,15 @@ class ProgrammeAudit(Result):
 
     def to_html(self, path: str | Path, **options: Any) -> Path:
         """Write the report as one self-contained page and return its path."""
-        return AUDIT_WRITERS["html"](self, Path(path), **options)
+        return WRITERS["html"](self, Path(path), **options)
 
     def to_pdf(self, path: str | Path, **options: Any) -> Path:
         """Write the report as a PDF and return its path."""
-        return AUDIT_WRITERS["pdf"](self, Path(path), **options)
+        return WRITERS["pdf"](self, Path(path), **options)
 
     def to_excel(self, path: str | Path, **options: Any) -> Path:
         """Write every table into a workbook, cells inert, and return its path."""
-        return AUDIT_WRITERS["excel"](self, Path(path), **options)
+        return WRITERS["excel"](self, Path(path), **options)
 
 
 def holm(p: "pd.Series[float]") -> "pd.Series[float]":

@@ -10,6 +10,7 @@ _HOME = {
     "inert_cell": "copies",
     "inert_frame": "copies",
     "read": "reading",
+    "records_of": "reading",
 }
 
 __all__ = [*_HOME]

@@ -4,7 +4,7 @@ from collections import Counter
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -161,6 +161,11 @@ def read(
         held = one_spelling(held, told, findings)
     chosen = guard(_one_sheet_each(held, told, findings), findings, key, labels_of(words, path))
     return _read_sheets(chosen, findings, name, told, dates=dates or "", undated=WIDE in held)
+
+
+def records_of(data: Any) -> Records:
+    """Return records as they are, and read anything else: a file, a folder, a frame, frames by table."""
+    return data if isinstance(data, Records) else read(data)
 
 
 def from_wide(

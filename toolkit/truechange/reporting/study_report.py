@@ -1,82 +1,27 @@
 """A study (capstone): what it computed, in order; its pictures, tables and sections; the files written."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from truechange.figures import save_print
 from truechange.foundation import drawing
-from truechange.foundation.result import gathered
-from truechange.meaningful_change import McidStudy
 from truechange.meaningful_change.estimators import METHODS
-from truechange.measures import Measure
-from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.parts import ByMeasure, Refused
-from truechange.records import Pairs
-from truechange.reliability import IccResult, LimitsOfAgreement, MeasurementError
+from truechange.programme.studying import Study
 from truechange.reporting.audit_pictures import changes, shares, steps
 from truechange.reporting.audit_sections import audit_facts, cannot_show, mcid_facts, reliability_facts
 from truechange.reporting.audit_tables import audit_tables, baseline, in_words, measure_rows
 from truechange.reporting.files import Stamp, whole_folder, write_each
-from truechange.reporting.methods import methods_paragraph, told_sources
+from truechange.reporting.files import stamp as made_of
+from truechange.reporting.methods import Prose, methods_paragraph, told_sources
 from truechange.reporting.page import Picture, Section, Words, edited, page_html, write_docx, write_pdf
 from truechange.reporting.references import checklist, cite
 from truechange.reporting.tables import ReadyTable, ready_table
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-@dataclass(frozen=True)
-class Study:
-    """Everything a capstone computed, in the order it is told.
-
-    Parameters
-    ----------
-    measure : Measure
-        The test.
-    retest, change : Pairs
-        Pairs of the retest study and of the programme's people.
-    icc : tuple of IccResult
-        The form that counts first, others for comparison after it.
-    error : MeasurementError
-        SEM and MDC.
-    agreement : LimitsOfAgreement
-        Of the retest pairs.
-    mcid : McidStudy or Refused
-        The change that matters, or why it was not estimated.
-    audit : ProgrammeAudit
-        The programme.
-    options : mapping
-        Settings the results do not carry.
-    """
-
-    measure: Measure
-    retest: Pairs
-    change: Pairs
-    icc: tuple[IccResult, ...]
-    error: MeasurementError
-    agreement: LimitsOfAgreement
-    mcid: McidStudy | Refused
-    audit: ProgrammeAudit
-    options: Mapping[str, object]
-
-    def public(self) -> "Study":
-        """Return the study as it may leave the house: small counts of people hidden in every part."""
-        parts = ("retest", "change", "mcid", "audit")
-        return replace(self, **{name: getattr(self, name).public() for name in parts})
-
-    @property
-    def cautions(self) -> tuple[str, ...]:
-        """Every caution of everything computed, each once."""
-        parts = (self.retest, self.change, *self.icc, self.error, self.agreement, self.mcid, self.audit, self.measure)
-        return gathered((), *parts)
-
-    @property
-    def results(self) -> tuple[Any, ...]:
-        """What the methods paragraph is worded from."""
-        return (self.change, self.icc[0], self.error, self.agreement, self.mcid, self.audit)
 
 
 LISTS = ("grras", "cosmin_error", "consort_outcomes", "consort_pro")
@@ -157,6 +102,11 @@ def _frame(rows: list[dict[str, object]]) -> "pd.DataFrame":
     return pd.DataFrame(rows)[["form", "estimate", "low", "high", "n", "method"]]
 
 
+def study_methods(study: Study, cited: tuple[str, ...] = ()) -> Prose:
+    """Word the methods paragraph of a study from what it computed; `cited` are sources the text around it uses."""
+    return methods_paragraph(*study.results, options=study.options, cited=cited)
+
+
 def study_sections(
     study: Study, stamp: Stamp, pictures: Mapping[str, Picture], tables: Mapping[str, ReadyTable]
 ) -> list[Section]:
@@ -165,9 +115,7 @@ def study_sections(
     known = audit_facts(audit) | reliability_facts(study.error, study.measure, study.agreement)
     known |= {} if isinstance(study.mcid, Refused) else mcid_facts(study.mcid)
     lists = [checklist(name, known) for name in LISTS]
-    told = methods_paragraph(
-        *study.results, options=study.options, cited=tuple(key for one in lists for key in one.sources)
-    )
+    told = study_methods(study, cited=tuple(key for one in lists for key in one.sources))
     parts = (audit.flow, audit.change, audit.responders, audit.comparison)
     flow, change, enough, versus = (_of(part, audit.primary) for part in parts)
     error = [*study.icc[0].sentences()[:1], *study.error.sentences(), *study.agreement.sentences()]
@@ -220,7 +168,7 @@ def write_study(
     study: Study,
     out: Path,
     *,
-    stamp: Stamp,
+    stamp: Stamp | None = None,
     overwrite: bool = False,
     step: Callable[[str], None] = lambda _words: None,
 ) -> tuple[tuple[Path, ...], tuple[str, ...]]:
@@ -232,8 +180,8 @@ def write_study(
         What was computed.
     out : Path
         The folder.
-    stamp : Stamp
-        Files and options of the run.
+    stamp : Stamp, optional
+        Files and options of the run; without it, versions and the choices of the study.
     overwrite : bool, optional
         Replace a ``study.docx`` that was edited since it was written; by default it is left alone, and said.
     step : callable, optional
@@ -247,7 +195,7 @@ def write_study(
     study = study.public()
     step("drawing the figures")
     pictures, tables = study_pictures(study), study_tables(study)
-    sections = study_sections(study, stamp, pictures, tables)
+    sections = study_sections(study, stamp or made_of((), asdict(study.choices)), pictures, tables)
     lead = f"{study.measure.name}; {study.audit.programme}, {study.audit.before} to {study.audit.after}."
     page = page_html(TITLE, lead, sections)
     writers: dict[str, Callable[[Path], Any]] = {

@@ -1,0 +1,288 @@
+"""A study (capstone): a retest study and a before-after study in; every part computed in order; one result out."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from truechange.foundation.errors import ChoiceError, RefusedError, check_whole
+from truechange.foundation.loading import WRITERS
+from truechange.foundation.result import Result, gathered
+from truechange.meaningful_change import McidStudy, mcid
+from truechange.measures import Measure
+from truechange.measures import measure as find_measure
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.auditing import audit, chosen_programmes, of_programme
+from truechange.programme.parts import Refused, attempt
+from truechange.records import Pairs, Records, records_of
+from truechange.reliability import (
+    IccResult,
+    LimitsOfAgreement,
+    MeasurementError,
+    icc,
+    limits_of_agreement,
+    measurement_error,
+)
+
+if TYPE_CHECKING:
+    from truechange.foundation.estimate import Estimate
+
+SHOWN = ["part", "quantity", "estimate", "low", "high", "confidence", "n", "unit", "method"]
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What is decided of a study before anybody looks at its results; each has a usual answer.
+
+    Parameters
+    ----------
+    before, after : str
+        Occasions of the programme compared.
+    retest_occasions : tuple of str
+        Occasions of the retest study.
+    trials : {"refuse", "mean", "best", "first", "last"}
+        How several trials of one visit become one score.
+    form : {"ICC(A,1)", "ICC(C,1)", "ICC(1)"}
+        Intraclass correlation that counts; others stand beside it.
+    error : {"agreement", "consistency", "one-way"}
+        Which SEM the MDC uses.
+    interval, population : str
+        Time between the retests, and who was retested, in words.
+    cut : int
+        Lowest rating of change that counts as improved.
+    resamples, seed : int
+        Of every resampled interval.
+    """
+
+    before: str = "baseline"
+    after: str = "discharge"
+    retest_occasions: tuple[str, str] = ("retest1", "retest2")
+    trials: str = "refuse"
+    form: str = "ICC(A,1)"
+    error: str = "consistency"
+    interval: str = ""
+    population: str = ""
+    cut: int = 1
+    resamples: int = 2000
+    seed: int = 0
+
+    @classmethod
+    def of(cls, given: Mapping[str, Any]) -> "Choices":
+        """Return the choices that were stated, the usual answer for the others; None states nothing."""
+        known = [field.name for field in fields(cls)]
+        for name in given:
+            if name not in known:
+                near = get_close_matches(name, known, n=1)
+                meant = f"; did you mean {near[0]}=" if near else ""
+                raise ChoiceError(f"study() knows no {name}={meant}. Besides the data: {', '.join(known)}.")
+        held = cls(**{name: value for name, value in given.items() if value is not None})
+        check_whole(cut=held.cut, resamples=held.resamples, seed=held.seed)
+        return held
+
+    @property
+    def drawing(self) -> dict[str, Any]:
+        """The choices of every resampled interval, as the estimators take them."""
+        return {"n_boot": self.resamples, "seed": self.seed}
+
+
+@dataclass(frozen=True)
+class Study(Result):
+    """Everything a capstone computed, in the order it is told.
+
+    Parameters
+    ----------
+    measure : Measure
+        The test.
+    retest, change : Pairs
+        Pairs of the retest study and of the programme's people.
+    icc : tuple of IccResult
+        The form that counts first, others for comparison after it.
+    error : MeasurementError
+        SEM and MDC.
+    agreement : LimitsOfAgreement
+        Of the retest pairs.
+    mcid : McidStudy or Refused
+        The change that matters, or why it was not estimated.
+    audit : ProgrammeAudit
+        The programme.
+    options : mapping
+        Settings the results do not carry.
+    choices : Choices
+        What was decided beforehand.
+    """
+
+    measure: Measure
+    retest: Pairs
+    change: Pairs
+    icc: tuple[IccResult, ...]
+    error: MeasurementError
+    agreement: LimitsOfAgreement
+    mcid: McidStudy | Refused
+    audit: ProgrammeAudit
+    options: Mapping[str, object]
+    choices: Choices = Choices()
+
+    def public(self) -> "Study":
+        """Return the study as it may leave the house: small counts of people hidden in every part."""
+        parts = ("retest", "change", "mcid", "audit")
+        return replace(self, **{name: getattr(self, name).public() for name in parts})
+
+    @property
+    def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
+        """Every caution of everything computed, each once."""
+        parts = (self.retest, self.change, *self.icc, self.error, self.agreement, self.mcid, self.audit, self.measure)
+        return gathered((), *parts)
+
+    @property
+    def results(self) -> tuple[Any, ...]:
+        """What the methods paragraph is worded from."""
+        return (self.change, self.icc[0], self.error, self.agreement, self.mcid, self.audit)
+
+    @property
+    def methods(self) -> Any:
+        """The methods paragraph with its references, worded from what was computed."""
+        return WRITERS["methods"](self)
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say the test's error, the change that matters, and the programme's answer."""
+        return (self.error.sentence(), self.mcid.sentence(), *self.audit.sentences()[2:3])
+
+    def table(self) -> pd.DataFrame:
+        """Return one row a quantity, of every part that has numbers."""
+        parts = {f"reliability, {one.form}": one.table().assign(quantity=one.form) for one in self.icc}
+        parts |= {"measurement error": self.error.table(), "agreement": self.agreement.table(),
+                  "change that matters": self.mcid.table(), "change": self.audit.change[self.audit.primary].table(),
+                  "who changed enough": self.audit.responders[self.audit.primary].table()}  # fmt: skip
+        rows = [_named(frame).assign(part=part) for part, frame in parts.items()]
+        return pd.concat(rows, ignore_index=True).reindex(columns=SHOWN)
+
+    def write(self, directory: str | Path, *, overwrite: bool = False, **how: Any) -> tuple[Any, ...]:
+        """Write page, PDF, Word document, figures, tables and references into `directory`, all or none.
+
+        Parameters
+        ----------
+        directory : str or Path
+            The folder.
+        overwrite : bool, optional
+            Replace a ``study.docx`` that was edited since it was written; by default it is left as it is, and said.
+        **how
+            ``stamp`` and ``step`` of :func:`truechange.reporting.study_report.write_study`.
+
+        Returns
+        -------
+        tuple of Path, tuple of str
+            The documents written, and what was left out and why.
+        """
+        return WRITERS["study"](self, Path(directory), overwrite=overwrite, **how)
+
+
+def _named(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a result's table with its quantity and its estimate in columns of that name."""
+    whole = frame if "quantity" in frame else frame.reset_index()
+    first = whole.columns[0] if "quantity" not in whole else "quantity"
+    return whole.rename(columns={first: "quantity", "share": "estimate"})
+
+
+def study(
+    retest: Any,
+    change: Any,
+    *,
+    measure: str | Measure,
+    programme: str | None = None,
+    compare: str | None = None,
+    on_step: Callable[[str], None] | None = None,
+    **choices: Any,
+) -> Study:
+    """Run a capstone's analysis: reliability, measurement error, MCID from ratings, and the programme's change.
+
+    Parameters
+    ----------
+    retest : str, Path, DataFrame, mapping of DataFrame or Records
+        Scores of unchanged people tested twice: anything :func:`truechange.read` reads, or what it returned.
+    change : str, Path, DataFrame, mapping of DataFrame or Records
+        Scores of the programme's people before and after, their ratings of change among them (a sheet, a column of a
+        wide table, or the frame ``"ratings"`` of a mapping).
+    measure : str or Measure
+        The test.
+    programme, compare : str, optional
+        As in :func:`truechange.audit`.
+    on_step : callable, optional
+        Called with the name of each part before it is computed.
+    **choices
+        Any field of :class:`Choices`: ``before``, ``after``, ``retest_occasions``, ``trials``, ``form``, ``error``,
+        ``interval``, ``population``, ``cut``, ``resamples``, ``seed``.
+
+    Returns
+    -------
+    Study
+        ``.sentences()``, ``.table()``, ``.cautions``, ``.methods`` and every part; ``.write(directory)`` writes the
+        documents that ``truechange study`` writes.
+
+    Raises
+    ------
+    ChoiceError
+        A test, programme, occasion or choice that is not known.
+    DataError
+        Data that cannot be read, or nobody with both retests.
+    """
+    tell, held = on_step or (lambda _: None), Choices.of(choices)
+    tell("reading")
+    test, records = find_measure(measure), records_of(change)
+    first, second = held.retest_occasions
+    twice = records_of(retest).pairs(test, before=first, after=second, trials=held.trials)
+    tell("reliability")
+    error = error_of_pairs(twice, held.error, population=held.population, interval=held.interval)
+    forms = tuple(icc(_long(twice), form=form) for form in dict.fromkeys((held.form, "ICC(A,1)", "ICC(C,1)")))
+    agreement = limits_of_agreement(twice.usable["before"], twice.usable["after"], unit=test.unit)
+    tell("the change that matters")
+    occasions: dict[str, Any] = {"before": held.before, "after": held.after}
+    records.refuse_unmapped(*occasions.values())
+    both = records_of_programme(records, programme, compare).pairs(test, **occasions, trials=held.trials)
+    matters = attempt(
+        lambda: mcid_of_pairs(both, error.sem, held.after, held.cut, **held.drawing), "The change that matters"
+    )
+    recommended = getattr(matters, "recommended", None)
+    known = {"sem": error.sem, "practice": error.learning} | ({} if recommended is None else {"mcid": recommended})
+    tell("the programme")
+    groups: dict[str, Any] = {"programme": programme, "compare": compare, "thresholds": {test.key: known}}
+    audited = audit(records, held.before, held.after, [test.key], **groups, **held.drawing)
+    options = {"resamples": held.resamples, "seed": held.seed}
+    return Study(test, twice, both, forms, error, agreement, matters, audited, options, held)
+
+
+def _long(retest: Pairs) -> Any:
+    return retest.usable.rename(columns={"before": 1, "after": 2}).melt("person", [1, 2], "trial", "value")
+
+
+def error_of_pairs(retest: Pairs, kind: str, **about: Any) -> MeasurementError:
+    """Estimate the measurement error of a test from people tested twice; `kind` says which SEM the MDC uses."""
+    test = retest.measure
+    return measurement_error(_long(retest), error=kind, resolution=test.resolution, unit=test.unit, **about)
+
+
+def records_of_programme(records: Records, programme: str | None, compare: str | None) -> Records:
+    """Return the records with the assessments of the programme's people alone."""
+    chosen, _ = chosen_programmes(records, programme, compare)
+    return replace(records, assessments=of_programme(records, chosen))
+
+
+def mcid_of_pairs(change: Pairs, sem: "Estimate", after: str, cut: int = 1, **drawing: Any) -> McidStudy:
+    """Estimate the change that matters from the people's ratings.
+
+    Raises
+    ------
+    RefusedError
+        Nobody with two comparable scores rated the change.
+    """
+    if "rating" not in change.usable or not change.usable["rating"].notna().any():
+        raise RefusedError(
+            f"Nobody with two comparable scores rated the change at {after}: give a sheet of ratings, one row a "
+            "person. Changes are held against the measurement error alone."
+        )
+    rated = change.usable.dropna(subset=["rating"])
+    scores = {"before": rated["before"], "after": rated["after"]}
+    scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
+    return mcid(rated["improvement"], rated["rating"], cut, sem=sem, **scores, **scale, **drawing)
