@@ -249,7 +249,7 @@ def test_no_published_error_or_mcid_is_beyond_what_is_refused():
 
     for row in published_rows():
         test = tc.measure(row["measure"])
-        if row["quantity"] in ("mdc95", "mic") and row["unit"] == test.unit and row["usable"] == "yes":
+        if row["quantity"] in ("mdc95", "mic") and row["unit"] == test.unit and row["use"] == "person":
             value = tc.Threshold(value=float(row["value"]), kind="mcid")
             error = score_error(value.value / 2.772, None, (9, 13)) if row["quantity"] == "mdc95" else None
             check_plausible(test, error, value, value)

@@ -24,12 +24,6 @@ def test_every_value_says_how_it_was_verified():
     assert (held["value"] <= held["ci_high"]).all()
 
 
-def test_the_two_implausible_values_stay_and_are_marked():
-    odd = tc.published().query("not usable")
-    assert sorted(odd["measure"]) == ["pain_0_10", "stair_climb"]
-    assert odd["note"].str.contains("IMPLAUSIBLE").all()
-
-
 def test_a_value_from_memory_says_that_it_was_sought_and_one_without_n_says_why():
     table = tc.published()
     sought = table.loc[table["status"] == "from memory", "seen"]
@@ -89,8 +83,8 @@ def test_a_threshold_carries_where_it_comes_from():
     assert mdc.origin.kind == "published"
     assert mdc.origin.n == 93
     assert "1-2 min apart" in mdc.origin.interval
-    mcid = tc.published_threshold("stair_climb", "mcid", citation="Pajaniaye")
-    assert (mcid.kind, mcid.low, mcid.high) == ("mcid", -1.2, 7.3)
+    mcid = tc.published_threshold("walk_6min", "mcid", citation="Daynes", value=23)
+    assert (mcid.kind, mcid.level, mcid.low, mcid.high) == ("mcid", "group", 8.0, 37.0)
 
 
 def test_a_group_value_is_labelled_so_and_refused_for_a_person():

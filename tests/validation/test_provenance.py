@@ -56,7 +56,8 @@ def test_every_published_constant_names_its_source_and_status(row):
 
 def test_a_value_from_memory_is_marked_wherever_it_is_shown():
     frame = tc.published()
-    row = frame[(frame["status"] == "from memory") & frame["quantity"].isin(["mic", "mdc95"]) & frame["usable"]].iloc[0]
+    named = frame["quantity"].isin(["mic", "mdc90"]) & (frame["measure"] == "timed_up_and_go")
+    row = frame[(frame["status"] == "from memory") & named].iloc[0]
     chosen = {"citation": row["citation"], "value": row["value"]}
     with pytest.raises(tc.RefusedError, match="memory"):
         tc.published_threshold(row["measure"], row["quantity"], **chosen)

@@ -167,6 +167,8 @@ def _print_published(values: "pd.DataFrame") -> None:
         unit = f" {row['unit']}" if row["unit"] == row["unit"] else ""
         print(f"{row['measure']} {row['quantity']}: {row['value']:g}{unit}{interval} [{row['status']}]")
         print(f"    {row['population']}{people}; {row['citation']}")
+        if "why_not" in has:
+            print(f"    not used: {row['why_not']}")
         if "note" in has:
             print(f"    {row['note']}")
         if "seen" in has:

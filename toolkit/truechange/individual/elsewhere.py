@@ -4,13 +4,14 @@ import re
 from dataclasses import dataclass, replace
 from math import nan, sqrt
 
-from truechange.foundation.distributions import t_below, two_sided
+from truechange.foundation.distributions import t_below
 from truechange.foundation.errors import ChoiceError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.individual.typed import within
 from truechange.measures.catalogue import facts
 from truechange.measures.catalogue import measure as find_measure
-from truechange.measures.published import FAR_SHORTER, LENGTHS, days_between, origin_of, published_rows, references
+from truechange.measures.published import FAR_SHORTER, days_between, origin_of, published_rows, references
+from truechange.measures.use import ERRORS, LENGTHS, PERSON
 
 
 def place(measure: str, score: float, *, age: float | None = None, sex: str | None = None) -> tuple[str, ...]:
@@ -66,8 +67,6 @@ def norm_position(score: float, mean: float, sd: float, n: int) -> tuple[float, 
 SOME_WEEKS = 42.0  # days between two tests where nobody said: a programme's length, in the cautious direction
 OSTEOARTHRITIS = re.compile(r"\b(OA|osteoarthritis)\b")
 OPERATED = re.compile(r"\b(TKA|THA|arthroplasty|replacement|surgery)\b")
-# What an SEM is read from, the first that a study gives; the factor turns its value into an SEM of one score.
-ERRORS = {"sem": 1.0, "mdc95": two_sided(0.95) * sqrt(2), "mdc90": two_sided(0.90) * sqrt(2)}
 ROUNDED = 0.05  # two figures printed from one SEM, each rounded, lie within this of each other
 
 
@@ -108,8 +107,8 @@ class Offer:
 def offers(measure: str, what: str, days: float | None = None) -> tuple[Offer, ...]:
     """Return what was published about a test and may be used for one person, the best match first.
 
-    Left out: values from memory, implausible ones, those of a group, on another scale, or with a doubt of their own
-    (``doubt`` in :func:`published`: not minimal, adopted, another test's, an interval through zero). Order (own rule):
+    Left out: those on another scale, and those whose ``use`` in :func:`published` is not one person (from memory,
+    implausible, of a group, not minimal, adopted, another test's, an interval through zero). Order (own rule):
     people with osteoarthritis who were not operated on, then osteoarthritis, then others; for an error, tests not far
     closer together than these; then the larger study.
 
@@ -122,13 +121,9 @@ def offers(measure: str, what: str, days: float | None = None) -> tuple[Offer, .
     days : float, optional
         Days between the person's tests; taken as six weeks where not known.
     """
-    test = find_measure(measure)
-    wanted = tuple(ERRORS) if what == "sem" else ("mic",)
-    made: list[Offer] = []
-    rows = [row for row in published_rows() if row["measure"] == test.key and row["quantity"] in wanted]
-    for row in sorted(rows, key=lambda row: wanted.index(row["quantity"])):
-        fits = row["usable"] == "yes" and not row["doubt"] and row["status"] != "from memory"
-        if fits and row["level"] in ("", "person") and row["unit"] in (test.unit, *LENGTHS):
+    test, made = find_measure(measure), list[Offer]()
+    for row in _rows(test.key, what):
+        if row["use"] == PERSON and row["unit"] in (test.unit, *LENGTHS):
             one = _offer(row, test.unit, what)
             if not any(other.repeats(one) for other in made):
                 made.append(one)
@@ -141,6 +136,13 @@ def offers(measure: str, what: str, days: float | None = None) -> tuple[Offer, .
         return (0 if sick and not cut else 1 if sick else 2, not near, -(offer.value.origin.n or 0))
 
     return tuple(sorted(made, key=rank))
+
+
+def _rows(key: str, what: str) -> list[dict[str, str]]:
+    """Return the published rows of a test's error or MCID, SEMs before MDCs."""
+    wanted = tuple(ERRORS) if what == "sem" else ("mic",)
+    rows = [row for row in published_rows() if row["measure"] == key and row["quantity"] in wanted]
+    return sorted(rows, key=lambda row: wanted.index(row["quantity"]))
 
 
 def _offer(row: dict[str, str], unit: str, what: str) -> Offer:
@@ -184,6 +186,10 @@ def chosen(measure: str, what: str, words: str = "", days: float | None = None) 
     fits = exact or [one for one in known if words.casefold() in one.key.casefold()]
     listed = "; ".join(one.words for one in fits or known)
     if not fits:
+        rows = _rows(find_measure(measure).key, what)
+        asked = [row for row in rows if row["why_not"] and words.casefold() in row["citation"].casefold()]
+        if refused := [f"{row['value']} {row['unit']}: {row['why_not']}" for row in asked]:
+            raise RefusedError(f"{words} may not be used for one person ({'; '.join(refused)}). There are: {listed}.")
         raise ChoiceError(f"No published {what.upper()} has {words!r} in its citation ({option}). There are: {listed}.")
     if words and len({one.value.value for one in fits}) > 1:
         raise ChoiceError(f"{len(fits)} published values fit {words!r} ({option}): {listed}. Say more of the citation.")

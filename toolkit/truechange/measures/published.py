@@ -11,6 +11,7 @@ from truechange.foundation.estimate import Origin, Threshold
 from truechange.foundation.numbers import decimals_of, fixed
 from truechange.measures.catalogue import measure as find_measure
 from truechange.measures.catalogue import read_rows
+from truechange.measures.use import LENGTHS, MEMORY, NONE, with_uses
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 QUANTITIES = (
     "icc", "sem", "mdc90", "mdc95", "mic", "norm_low", "norm_mean", "norm_high", "norm_sd", "cutoff", "power_cutoff",
 )  # fmt: skip
-LENGTHS = {"mm": 0.1}  # the seat height is published in mm and kept in cm
 DAYS = {"min": 0.0, "h": 0.0, "d": 1.0, "w": 7.0, "m": 30.4, "y": 365.0}
 FAR_SHORTER = 4.0  # own rule: a study interval of less than a quarter of the interval in use understates the error
 _NUMBERS = ("value", "ci_low", "ci_high", "age_low", "age_high", "n")
@@ -42,8 +42,8 @@ def days_between(words: str) -> float:
 
 @cache
 def published_rows() -> tuple[dict[str, str], ...]:
-    """Return every published value as text, without pandas (for commands that must start fast)."""
-    return tuple(read_rows("published.csv"))
+    """Return every published value as text with its use, without pandas (for commands that must start fast)."""
+    return with_uses(read_rows("published.csv"))
 
 
 def origin_of(row: dict[str, str], interval: str = "") -> Origin:
@@ -74,11 +74,13 @@ def published(measure: str | None = None, quantity: str | None = None) -> "pd.Da
     Returns
     -------
     DataFrame
-        One row a value: measure, quantity, value, ci_low, ci_high (in `unit`), unit, level (whom a threshold may be
-        used on), usable (False: printed, but implausible), doubt (why a plausible one is still not held against one
-        person), status (checked, from memory, recomputed), method, population, sex, age_low, age_high, n, interval
-        (time between the tests), citation, doi, note, seen (where the value, its n or its DOI was looked up since;
-        "secondary" where the paper was seen only through another; empty where nothing was in doubt).
+        One row a value: measure, quantity, value, ci_low, ci_high (in `unit`), unit, level (whom a threshold is stated
+        for), kind (what the publication says of it: large, adopted, cross-sectional and so on; empty for an estimate),
+        doubt (what only a reader can see against it), status (checked, from memory, recomputed), method, population,
+        sex, age_low, age_high, n, interval (time between the tests), citation, doi, note, seen (where the value, its n
+        or its DOI was looked up since; "secondary" where the paper was seen only through another; empty where nothing
+        was in doubt), use ("person", "group", "comparison" or "none", by the rules of :mod:`truechange.measures.use`),
+        why_not (the rule that speaks against it).
 
     Raises
     ------
@@ -99,7 +101,6 @@ def published(measure: str | None = None, quantity: str | None = None) -> "pd.Da
     frame = pd.DataFrame(_chosen(measure, quantity), columns=list(published_rows()[0]))
     for column in _NUMBERS:
         frame[column] = pd.to_numeric(frame[column])
-    frame["usable"] = frame["usable"] == "yes"
     return frame
 
 
@@ -133,7 +134,7 @@ def published_threshold(
     ChoiceError
         Nothing fits, or more than one value fits (the error lists them).
     RefusedError
-        The value is implausible, from memory, a percentage, or on a scale that is not the test's.
+        The value's `use` is none (the reason is said), or it is a percentage or on a scale that is not the test's.
 
     Examples
     --------
@@ -164,9 +165,10 @@ def published_threshold(
 
 def _threshold(row: dict[str, str], unit: str, from_memory: bool) -> Threshold:
     printed = f"{row['value']} {row['unit']} ({row['citation']})"
-    if row["usable"] == "no":
-        raise RefusedError(f"{printed} is not usable: {row['note']}.")
-    if row["status"] == "from memory" and not from_memory:
+    if row["use"] == NONE and row["why_not"] != MEMORY:
+        about = f" ({row['note']})" if row["note"] else ""
+        raise RefusedError(f"{printed} may not be used, for one person or a programme: {row['why_not']}{about}.")
+    if row["why_not"] == MEMORY and not from_memory:
         raise RefusedError(
             f"{printed} is from memory and must not decide a verdict. Check it against the source, then pass "
             "from_memory=True to use it as it stands."
@@ -244,7 +246,7 @@ def references(measure: str, *, age: float | None = None, sex: str | None = None
     Returns
     -------
     tuple of Reference
-        In the unit of the test; empty where nothing fits. Implausible values are left out.
+        In the unit of the test; empty where nothing fits.
 
     Raises
     ------
@@ -263,7 +265,7 @@ def references(measure: str, *, age: float | None = None, sex: str | None = None
     rows = [
         row
         for row in published_rows()
-        if (row["measure"], row["unit"], row["usable"]) == (test.key, test.unit, "yes")
+        if (row["measure"], row["unit"]) == (test.key, test.unit)
         and row["quantity"] in _KINDS
         and row["sex"] in ("all", sex)
         and _covers(row, age)

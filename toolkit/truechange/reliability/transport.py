@@ -16,6 +16,7 @@ from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
 from truechange.measures.published import FAR_SHORTER, days_between
+from truechange.measures.use import MEMORY, NONE
 from truechange.reliability.error import measurement_error
 from truechange.reliability.scores import Sample, float_array
 
@@ -162,8 +163,8 @@ def _number(value: Estimate, row: Mapping[str, Any], unit: str, for_person: bool
     if origin.status == "from memory":
         reason = "The published value is from memory; check it against its source."
     findings: list[Finding] = [("origin", origin.sentence(), "", DOUBTFUL if reason else MATCHES, reason)]
-    if row.get("usable", True) in (False, "no"):
-        findings.append(("plausibility", value, "", REFUSED, f"The published value is implausible: {origin.note}."))
+    if row.get("use") == NONE and row.get("why_not") != MEMORY:
+        findings.append(("use", value, "", REFUSED, f"The published value may not be used: {row['why_not']}."))
     if for_person and isinstance(value, Threshold) and value.level != "person":
         reason = f"It is a {value.level}-level threshold and says nothing about one person."
         findings.append(("level", value.level, "person", REFUSED, reason))
