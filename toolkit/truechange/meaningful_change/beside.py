@@ -8,7 +8,7 @@ from scipy.special import ndtri
 
 from truechange.foundation.distributions import error_share, sd_factors
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import told
 from truechange.foundation.sem import Sem
 from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows, kept_of
@@ -125,6 +125,24 @@ def calibration(people: RatedPeople, confidence: float, groups: int = 5) -> pd.D
         share = share_estimate(int(people.improved[here].sum()), int(here.sum()), confidence)
         rows.append((int(here.sum()), float(people.change[here].mean()), share.value, share.low, share.high))
     return pd.DataFrame(rows, columns=["n", "mean_change", "improved", "low", "high"])
+
+
+def at_the_cut(people: RatedPeople, value: float, confidence: float) -> pd.DataFrame:
+    """Return how well a change of `value` tells who improved: sensitivity, specificity, predictive values (Wilson)."""
+    reached, improved = np.asarray(reaches(people.change, value)), people.improved
+    asked = {
+        "sensitivity: improved people at or above the MCID": (reached, improved),
+        "specificity: other people below the MCID": (~reached, ~improved),
+        "of those at or above the MCID, improved": (improved, reached),
+        "of those below the MCID, not improved": (~improved, ~reached),
+    }
+    rows = {
+        name: share_estimate(int((hit & whole).sum()), int(whole.sum()), confidence).row()
+        for name, (hit, whole) in asked.items()
+        if isfinite(value) and whole.any()
+    }
+    columns = ["estimate", "low", "high", "n", "method"]
+    return pd.DataFrame.from_dict(rows, orient="index").reindex(columns=columns).rename_axis("quantity")
 
 
 def curvature_p(layout: Layout) -> float:

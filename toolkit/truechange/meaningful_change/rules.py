@@ -1,5 +1,7 @@
 """The fixed rule of an MCID study: what each method is good for on these people, and which one is recommended."""
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -7,7 +9,7 @@ from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import told
 from truechange.meaningful_change.draws import LEAST
 from truechange.meaningful_change.estimators import METHODS, Layout, Rows, kept_of
-from truechange.meaningful_change.ratings import NEEDED_IN_CATEGORY, AnchorCheck, RatedPeople
+from truechange.meaningful_change.ratings import NEEDED_IN_CATEGORY, WEAK, AnchorCheck, RatedPeople
 from truechange.numerics.counts import Cuts, roc_rows
 from truechange.numerics.curves import fit_outcomes, separable
 from truechange.numerics.resampling import Floats
@@ -95,35 +97,59 @@ def _strained(name: str, people: RatedPeople, tied: dict[str, Cuts]) -> str:
     return ""
 
 
-def choose(people: RatedPeople, check: AnchorCheck, rows: Rows, uses: dict[str, str], parted: bool) -> tuple[str, str]:
-    """Return the recommended method and an empty text, or an empty name and why nothing is recommended.
+class Asked(NamedTuple):
+    """One question of the fixed rule: what was asked, what these people showed, and what followed."""
+
+    question: str
+    seen: str
+    so: str
+
+
+def choose(
+    people: RatedPeople, check: AnchorCheck, rows: Rows, uses: dict[str, str], parted: bool
+) -> tuple[str, str, list[Asked]]:
+    """Return the recommended method, or an empty name and why nothing is recommended; and the questions that led there.
 
     Two states where people were taken in by a known rule, or seem to rate how they are (and there are enough of them);
     else the latent threshold; else, without the test's SEM, the 2022 adjustment over a range of anchor reliability;
     else nothing.
     """
-    if nothing := no_estimate(people, rows):
-        return "", nothing
-    if not check.usable:
-        return "", f"the rating is not an anchor for this test (correlation {check.correlation.text(2)})"
-    if not check.single_value:
-        return "", f"{percent(check.improved.value)} rated themselves improved, outside 10% to 90%"
-    if parted and people.n < LEAST_SEPARATED:
-        return "", f"the groups do not overlap and there are fewer than {LEAST_SEPARATED} people"
-    if people.entry is not None and "change_reliability" not in rows:
-        return "", "people were taken in for a poor first score, and the repair for that needs the test's SEM (sem=)"
-    if people.entry is not None and people.n < LEAST_TAKEN_IN:
-        return "", f"people were taken in for a poor first score, and the repair needs {LEAST_TAKEN_IN} people"
-    method = "latent_threshold" if "change_reliability" in rows else "predictive_adjusted_2022"
+    sifted, known = people.entry is not None, "change_reliability" in rows
     bias = float(rows["present_state_bias"][0]) if "present_state_bias" in rows else 0.0
-    if people.entry is not None or (abs(bias) > STATE_BIAS and people.n >= LEAST_TWO_STATE):
-        method = "latent_threshold_two_state"
-    if uses[method].startswith("not computed"):
-        return "", uses[method].removeprefix("not computed: ")
-    if rows[method][0] < 0:
-        value = fixed(float(rows[method][0]), 2)
-        return "", f"the estimate is negative ({value}): people who got worse rated themselves better"
-    return method, ""
+    states = abs(bias) > STATE_BIAS and people.n >= LEAST_TWO_STATE
+    method = "latent_threshold" if known else "predictive_adjusted_2022"
+    method = "latent_threshold_two_state" if sifted or states else method
+    repair = "" if known else "the repair for that needs the test's SEM (sem=)"
+    repair = repair or (f"the repair needs {LEAST_TAKEN_IN} people" if people.n < LEAST_TAKEN_IN else "")
+    found, share = check.correlation.text(2), percent(check.improved.value)
+    questions = [
+        (f"Are there {LEAST} people, and do rating and change vary?", f"{people.n} people", no_estimate(people, rows)),
+        (f"Do rating and change correlate by at least {WEAK:.2f}?", found,
+         "" if check.usable else f"the rating is not an anchor for this test (correlation {found})"),
+        ("Did 10% to 90% rate themselves improved?", share,
+         "" if check.single_value else f"{share} rated themselves improved, outside 10% to 90%"),
+        (f"Do the improved and the others overlap, or are there {LEAST_SEPARATED} people?",
+         f"no overlap, {people.n} people" if parted else "they overlap",
+         f"the groups do not overlap and there are fewer than {LEAST_SEPARATED} people"
+         if parted and people.n < LEAST_SEPARATED else ""),
+        ("Is a rule known by which people were taken in for a poor first score?", "yes" if sifted else "none stated",
+         f"people were taken in for a poor first score, and {repair}" if sifted and repair else ""),
+        ("Is the measurement error of the test known?", "yes" if known else "no", ""),
+        (f"Do people rate how they are (present-state bias beyond {STATE_BIAS:g}, asked of {LEAST_TWO_STATE} people)?",
+         f"{fixed(bias, 2)}, {people.n} people" if "present_state_bias" in rows else "cannot be told", ""),
+    ]  # fmt: skip
+    asked = []
+    for question, seen, stop in questions:
+        asked.append(Asked(question, seen, f"no value: {stop}" if stop else "go on"))
+        if stop:
+            return "", stop, asked
+    value = float(rows.get(method, np.full(1, np.nan))[0])
+    stop = uses[method].removeprefix("not computed: ") if uses[method].startswith("not computed") else ""
+    if value < 0:
+        stop = f"the estimate is negative ({fixed(value, 2)}): people who got worse rated themselves better"
+    words = METHODS[method].words
+    asked.append(Asked(f"Does the {words} give a value of at least 0?", "no" if stop else "yes", stop or words))
+    return "" if stop else method, stop, asked
 
 
 def doubts_of(check: AnchorCheck, method: str, low: float, assumed: bool) -> tuple[str, ...]:

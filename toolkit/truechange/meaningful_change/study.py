@@ -1,6 +1,6 @@
 """The MCID study: every estimator on the same people, one recommended by a fixed rule, the rest for comparison."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import isfinite, nan
 from typing import TYPE_CHECKING, Any
 
@@ -18,10 +18,11 @@ from truechange.foundation.errors import (
     check_resamples,
 )
 from truechange.foundation.estimate import Estimate, Origin, Threshold
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import fixed, percent, with_interval
 from truechange.foundation.result import Result
 from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.beside import (
+    at_the_cut,
     below_error,
     calibration,
     credibility_sheet,
@@ -48,7 +49,7 @@ from truechange.meaningful_change.rules import boundary_table, choose, doubts_of
 from truechange.numerics.counts import auc_interval
 from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
-from truechange.numerics.small_cells import masked
+from truechange.numerics.small_cells import HIDDEN, few, masked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -95,6 +96,10 @@ class McidStudy(Result):
         People used, mean and SD of their change: an MCID moves with them, so they are reported with it.
     taken_in : str
         The entry rule, with mean and SD of everyone before the cut; empty without one.
+    rule : DataFrame
+        The fixed rule as it was run, one row a question: question, seen, so (what followed).
+    at_cut : DataFrame
+        How well the recommended value tells the improved from the others, indexed by quantity: estimate, low, high, n.
     """
 
     estimates: pd.DataFrame
@@ -124,6 +129,8 @@ class McidStudy(Result):
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
     taken_in: str = ""
+    rule: pd.DataFrame = field(default_factory=pd.DataFrame)
+    at_cut: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def table(self) -> pd.DataFrame:
         """Return one row a method, unrounded: estimate, low, high, n, bias_direction, use."""
@@ -157,11 +164,13 @@ class McidStudy(Result):
 
     def public(self) -> "McidStudy":
         """Return the study without numbers of few people who gave a rating."""
-        anchor = self.anchor.public()
+        anchor, at_cut = self.anchor.public(), self.at_cut
+        if len(at_cut):
+            at_cut = masked(at_cut, few(at_cut["n"]), ["estimate", "low", "high", "n"])
         if len(anchor.categories) == len(self.anchor.categories):
-            return self
-        few = self.estimates.index == "mean_change"  # of one rating alone
-        return replace(self, anchor=anchor, estimates=masked(self.estimates, few, ["n"]))
+            return replace(self, at_cut=at_cut)
+        alone = self.estimates.index == "mean_change"  # of one rating
+        return replace(self, anchor=anchor, at_cut=at_cut, estimates=masked(self.estimates, alone, ["n"]))
 
     def sentences(self) -> tuple[str, ...]:
         """Say the recommended value, or why there is none, and how the other methods compare."""
@@ -176,6 +185,14 @@ class McidStudy(Result):
         share, spread = percent(self.anchor.improved.value), f"{fixed(self.mean, 1)}{unit} (SD {fixed(self.sd, 1)})"
         said = [first, f"{share} of them rated themselves improved; their mean change was {spread}."]
         said += [self.taken_in] if self.taken_in else []
+        if len(self.at_cut) > 1 and not (self.at_cut == HIDDEN).any(axis=None):
+            hit, clear = (
+                with_interval(*self.at_cut.iloc[at][["estimate", "low", "high"]].astype(float)) for at in (0, 1)
+            )
+            said.append(
+                f"It is reached by {hit} of the improved (sensitivity) and by none of {clear} of the others "
+                f"(specificity); area under the ROC curve {self.area}."
+            )
         shown = self.estimates["estimate"].drop("detectability_limit").dropna()
         if len(shown) > 1:
             low, high = fixed(float(shown.min()), 1), fixed(float(shown.max()), 1)
@@ -327,7 +344,7 @@ def mcid(
     uses, ends = uses_of(people, check, layout, rows), gap(layout)
     draws = draw_quantities(layout, rows, error, n_boot, seed)
     limits = limits_of(draws, confidence)
-    method, refused = choose(people, check, rows, uses, ends is not None)
+    method, refused, asked = choose(people, check, rows, uses, ends is not None)
     uses |= {method: "recommended"} if method else {}
     spans = _spans(people, rows, limits, ends, confidence)
     bias = _known_bias(people, rows)
@@ -358,7 +375,8 @@ def mcid(
         area=_area(layout, people.n, confidence), refused=refused, n=people.n, mean=float(rows["mean"][0]),
         sd=float(rows["sd"][0]), cut=people.cut, unit=unit, confidence=confidence,
         cautions=tuple(dict.fromkeys(cautions)), sources=_sources(check, estimates, ends is not None),
-        taken_in=_taken_in(people, rows, unit),
+        taken_in=_taken_in(people, rows, unit), rule=pd.DataFrame(asked),
+        at_cut=at_the_cut(people, nan if recommended is None else recommended.value, confidence),
         **{name: _extra(name, rows, limits, people.n, confidence) for name in EXTRAS[:3]},
     )  # fmt: skip
 
