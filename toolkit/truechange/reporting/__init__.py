@@ -2,8 +2,10 @@
 
 from truechange.reporting.methods import Prose, methods_paragraph
 from truechange.reporting.references import Checklist, ReferenceList, checklist, cite
+from truechange.reporting.shown import picture, tell
 from truechange.reporting.tables import ReadyTable, ready_table
 
 __all__ = [
-    "Checklist", "Prose", "ReadyTable", "ReferenceList", "checklist", "cite", "methods_paragraph", "ready_table",
+    "Checklist", "Prose", "ReadyTable", "ReferenceList", "checklist", "cite", "methods_paragraph", "picture",
+    "ready_table", "tell",
 ]  # fmt: skip

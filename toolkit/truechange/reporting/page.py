@@ -1,6 +1,7 @@
 """A report as sections of small blocks, and its three writers: HTML page, accessible PDF (PDF/UA-1), Word document."""
 
 import json
+from base64 import b64encode
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -49,6 +50,19 @@ class Picture:
         """Embed it."""
         return embedded(self.image, self.alt, self.caption, DPI)
 
+    def __repr__(self) -> str:
+        return self.alt
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        width = round(int.from_bytes(self.image[16:20], "big") * 96 / DPI)  # the size it was drawn for
+        shown = {"image/png": b64encode(self.image).decode("ascii"), "text/plain": self.alt}
+        display(shown, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
+        if self.caption:
+            words = {"text/html": f"<p><em>{escape(self.caption)}</em></p>", "text/plain": self.caption}
+            display(words, raw=True)
+
 
 @dataclass(frozen=True)
 class Words:
@@ -64,6 +78,12 @@ class Words:
 
     texts: Sequence[str]
     kind: str = "paragraphs"
+
+    def __repr__(self) -> str:
+        return "\n".join(self.texts)
+
+    def _repr_html_(self) -> str:
+        return self.html()
 
     def html(self) -> str:
         """Write them, escaped."""

@@ -62,6 +62,9 @@ class ReadyTable:
 
         return pd.DataFrame(self.rows, columns=list(self.head))
 
+    def __repr__(self) -> str:
+        return "\n".join((self.title, self.frame.to_string(index=False), *self.notes))
+
     def numeric(self) -> list[bool]:
         """Return which columns hold mostly numbers."""
         columns = list(zip(*self.rows, strict=True)) or [()] * len(self.head)
