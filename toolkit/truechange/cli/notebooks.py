@@ -80,7 +80,7 @@ def notebook_page(path: Path, seconds: int = 300) -> str:
         resources={"metadata": {"path": str(path.parent)}},
     )
     try:
-        client.execute()
+        asyncio.run(client.async_execute())  # a loop of its own, closed after it: pages are made two at a time
     except CellExecutionError as failed:
         last = str(failed).strip().splitlines()[-1]
         raise OutcomeError(f"{path.name} stopped: {last}") from failed

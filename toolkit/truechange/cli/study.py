@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -84,11 +85,12 @@ def run_demo(args: argparse.Namespace) -> int:
         picture = overview(error, agreement, matters, person, *_shares(programme))
         (out / "overview.png").write_bytes(png(picture, dpi=130))
         _, left_out = write_audit(programme, out / "audit", stamp=stamp(files, DEMO | {"seed": 0}))
-        for path in notebooks:
-            step(path.stem)
-            page = out / "notebooks" / f"{path.stem}.html"
-            page.parent.mkdir(exist_ok=True)
-            page.write_text(notebook_page(path), encoding="utf-8")
+        pages = out / "notebooks"
+        pages.mkdir(exist_ok=True)
+        with ThreadPoolExecutor(2) as two:  # each notebook's kernel is a process of its own
+            for path, page in zip(notebooks, two.map(notebook_page, notebooks), strict=True):
+                step(path.stem)
+                (pages / f"{path.stem}.html").write_text(page, encoding="utf-8")
     print(
         "An invented clinic, the 30-second chair stand, baseline to discharge:",
         f"  rows      {records.ledger}",

@@ -76,11 +76,15 @@ def data_address(image: bytes) -> str:
 def png(drawn: Any, dpi: int = 150, *, trim: bool = True) -> bytes:
     """Return a Figure or Axes as PNG bytes without dates or versions, and close it: same input, same bytes.
 
-    Trimming the empty edge draws the picture twice; without it, it is there in two thirds of the time.
+    Trimming the empty edge draws the picture twice; without it, it is laid out once and drawn once.
     """
     import matplotlib.pyplot as plt
 
     picture = drawn if hasattr(drawn, "savefig") else drawn.figure
+    if not trim and (engine := picture.get_layout_engine()):
+        picture.set_dpi(dpi)  # texts measured for the layout are then those drawn
+        engine.execute(picture)
+        picture.set_layout_engine("none")
     held = BytesIO()
     picture.savefig(held, format="png", dpi=dpi, bbox_inches="tight" if trim else None, metadata={"Software": None})
     plt.close(picture)
