@@ -68,21 +68,21 @@ def _small_group_by_drawing() -> Pairs:
     """Small group: half a million draws of the spread of true change, weighed by the likelihood."""
     from scipy.special import ndtr
 
-    n, sem, d = 40, 1.0, 4.0
-    group = tc.Programme(11, 13, 3.2, 3.4, 0.8, n)
-    rng = np.random.default_rng(12)
-    tau = np.abs(rng.normal(0, group.sd_change, 500_000))
-    variance = tau**2 + 2 * sem**2
-    weight = np.exp(-0.5 * (n - 1) * (np.log(variance) + group.var_change / variance - np.log(group.var_change) - 1))
-    kept = tau**2 / variance
-    mean = group.mean_change + kept * (d - group.mean_change)
-    spread = np.sqrt(kept * 2 * sem**2 + (1 - kept) ** 2 * variance / n)
-    view = tc.person_change(9, 13, sem=sem, mcid=2.0, programme=group).priors().loc["programme, change only"]
-    total = weight.sum()
-    return {
-        "mean": (float(weight @ mean / total), float(view["mean"]), 0.01),
-        "chance above 2": (float(weight @ ndtr((mean - 2) / spread) / total), float(view["p_meaningful"]), 0.004),
-    }
+    found: Pairs = {}
+    for n, sem, d in ((40, 1.0, 4.0), (15, 2.2, 9.0)):
+        group = tc.Programme(11, 13, 3.2, 3.4, 0.8, n)
+        rng = np.random.default_rng(12)
+        tau = np.abs(rng.normal(0, group.sd_change, 500_000))
+        variance = tau**2 + 2 * sem**2
+        likely = -0.5 * (n - 1) * (np.log(variance) + group.var_change / variance - np.log(group.var_change) - 1)
+        weight, kept = np.exp(likely), tau**2 / variance
+        mean = group.mean_change + kept * (d - group.mean_change)
+        spread = np.sqrt(kept * 2 * sem**2 + (1 - kept) ** 2 * variance / n)
+        view = tc.person_change(9, 9 + d, sem=sem, mcid=2.0, programme=group).priors().loc["programme, change only"]
+        total, chance = weight.sum(), ndtr((mean - 2) / spread)
+        found[f"{n} people: mean"] = (float(weight @ mean / total), float(view["mean"]), 0.01)
+        found[f"{n} people: chance above 2"] = (float(weight @ chance / total), float(view["p_meaningful"]), 0.004)
+    return found
 
 
 @route("One person", by="tc.reliable_change")
@@ -186,4 +186,37 @@ def _bridge_against_least_squares() -> Pairs:
     return {
         "carried score": (float(ahead.predicted_mean[0]), bridge.carry(9.0), 1e-9),
         "standard error": (float(ahead.se_obs[0]), bridge.difference_se(9.0, 0.1, 0.1), 1e-9),
+    }
+
+
+@route("One person", by="tc.person_change", came="another library")
+def _small_group_with_both_scores_by_drawing() -> Pairs:
+    """scipy.stats: sixteen people, their covariance weighed by Wishart densities, their means drawn as well."""
+    from scipy.special import ndtr
+    from scipy.stats import wishart
+
+    n, sem, x = 16, 1.4, np.array([6.0, 13.0])
+    group = tc.Programme(11, 13, 3.2, 3.4, 0.7, n)
+    rng, draws = np.random.default_rng(17), 20_000
+    seen = np.array([[group.sd_before**2, group.covariance], [group.covariance, group.sd_after**2]])
+    tau = group.sd_change * np.sqrt(2 * rng.exponential(size=draws))  # Rayleigh: scale of the observed change
+    rho = 2 * rng.beta(3, 3, draws) - 1  # drawn a little towards 0
+    v = group.sd_before**2 - sem**2
+    cov = v + rho * np.sqrt(v) * tau
+    true = np.moveaxis(np.array([[np.full(draws, v), cov], [cov, 2 * cov - v + tau**2]]), 2, 0)
+    total = true + sem**2 * np.eye(2)
+    log_weight = np.array([wishart.logpdf((n - 1) * seen, n - 1, one) for one in total])
+    weight = np.exp(log_weight - log_weight.max())
+    mu = np.array([11.0, 13.0]) + np.einsum("nij,nj->ni", np.linalg.cholesky(total / n), rng.normal(size=(draws, 2)))
+    gain = np.array([-1.0, 1.0])
+    pull = np.einsum("j,njk->nk", gain, true @ np.linalg.inv(total))
+    mean = mu @ gain + np.einsum("nk,nk->n", pull, x - mu)
+    sd = np.sqrt(np.einsum("j,njk,k->n", gain, true, gain) - np.einsum("nk,nkl,l->n", pull, true, gain))
+    held = weight / weight.sum()
+    middle = float(held @ mean)
+    view = tc.person_change(*x, sem=sem, mcid=2.0, programme=group).priors().loc["programme"]
+    return {
+        "mean": (middle, float(view["mean"]), 0.02),
+        "SD": (float(np.sqrt(held @ (sd**2 + (mean - middle) ** 2))), float(view["sd"]), 0.02),
+        "chance above 2": (float(held @ ndtr((mean - 2) / sd)), float(view["p_meaningful"]), 0.004),
     }

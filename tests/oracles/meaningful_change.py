@@ -166,3 +166,40 @@ def _anchor_against_scipy() -> Pairs:
         theirs = spearmanr(people[other], people["anchor"]).statistic
         found[f"rating and {other}"] = (float(theirs), getattr(check, name).value, 1e-12)
     return found
+
+
+@route("MCID: predictive modelling", by="tc.mcid")
+def _anchor_of_people_taken_in_for_a_low_score() -> Pairs:
+    """Known share of true change in what lies behind the rating, both scores used: 20,000 people taken in at 9."""
+    rng = np.random.default_rng(35)
+    true = rng.normal(10, 3, 60_000)
+    before = np.round(true + rng.normal(0, 1, true.size))
+    here = np.flatnonzero(before <= 9)[:20_000]
+    change = 2.3 - 0.13 * (true[here] - 10) + rng.normal(0, 1.95, here.size)
+    after = np.round(true[here] + change + rng.normal(0, 1, here.size))
+    rating = (change - 2 + rng.normal(0, 1.6, here.size) > 0).astype(int)
+    gain, rule = after - before[here], tc.Entry(9, mean=10, sd=10**0.5, n=60_000)
+    study = tc.mcid(gain, rating, sem=(1 + 1 / 12) ** 0.5, before=before[here], after=after, entry=rule, n_boot=100)
+    spread = 0.13**2 * 9 + 1.95**2
+    return {"anchor reliability": (spread / (spread + 1.6**2), study.anchor_reliability.value, 0.03)}
+
+
+@route("MCID: predictive modelling", by="tc.mcid")
+def _adjusted_2022_in_the_design_it_was_made_for() -> Pairs:
+    """The pull that is needed: normal change, known thresholds, 30 and 70% improved, 40,000 people each."""
+    from truechange.meaningful_change.estimators import Layout, adjusted_2022, estimate_rows
+    from truechange.meaningful_change.ratings import rated_people
+
+    found: Pairs = {}
+    for rel_t in (0.5, 0.6):
+        pulls = []
+        for p in (0.3, 0.7):
+            change, rating = rated_change(np.random.default_rng(36), 40_000, p=p, rel_t=rel_t, sem=0.5**0.5)
+            layout = Layout.of(rated_people(change, rating))
+            rows = estimate_rows(layout, layout.kinds.counts[None], None, ordinal=False)
+            scale = change.std(ddof=1) * np.corrcoef(change, rating)[0, 1] * np.log(rating.mean() / (1 - rating.mean()))
+            predictive = float(rows["predictive"][0])
+            pulls.append([(predictive - end) / scale for end in (2.0, float(adjusted_2022(rows, rel_t)[0]))])
+        needed, ours = np.mean(pulls, axis=0)
+        found[f"reliability of the rating {rel_t:g}"] = (float(needed), float(ours), 0.03)
+    return found

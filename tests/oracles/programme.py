@@ -188,3 +188,35 @@ def _bounds_by_hand() -> Pairs:
         "none of the missing": (k / 60, float(rows[NONE]), 1e-12),
         "all of the missing": ((k + 12) / 60, float(rows[ALL]), 1e-12),
     }
+
+
+@route("Group change", by="truechange.programme.missing.impute", came="another library")
+def _imputation_draws_its_parameters() -> Pairs:
+    """statsmodels and the t posterior of a linear model (textbook form): spread of the imputed mean between sets."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(55)
+    x = rng.normal(10, 3, 20)
+    y = np.where(np.arange(20) < 8, np.nan, 2 + 0.9 * x + rng.normal(0, 2, 20))
+    fit = sm.OLS(y[8:], sm.add_constant(x[8:])).fit()
+    line = float(fit.get_prediction([[1.0, x[:8].mean()]]).se_mean[0]) ** 2
+    kept = fit.df_resid / (fit.df_resid - 2)  # mean of 1/chi-square
+    means = impute(np.column_stack([x, y]), 4000, seed=4)[:, :8, 1].mean(axis=1)
+    return {
+        "variance of the mean of eight": (kept * (line + fit.mse_resid / 8), float(means.var()), 0.12),
+        "its centre": (float(fit.predict([[1.0, x[:8].mean()]])[0]), float(means.mean()), 0.05),
+    }
+
+
+@route("Group change", by="truechange.programme.missing.missing_follow_up")
+def _tipping_falls_by_thresholds() -> Pairs:
+    """Every missing person set back by so many thresholds takes the mean down by that times the share missing."""
+    rng = np.random.default_rng(56)
+    before, change = rng.normal(10, 3, 60), rng.normal(3, 2, 60)
+    change[:15] = np.nan
+    rows = missing_follow_up(change, 2.5, before[:, None]).tipping.set_index("delta")
+    found: Pairs = {}
+    for delta in (0.5, 1.0, 3.0):
+        fall = float(rows["mean"][0.0] - rows["mean"][delta])
+        found[f"{delta:g} thresholds"] = (delta * 2.5 * 15 / 60, fall, 1e-9)
+    return found

@@ -203,3 +203,39 @@ def _spread_by_simulation() -> Pairs:
     scores = level[:, None] + rng.normal(size=(1500, 2)) * sem[:, None]
     spread = tc.measurement_error(long(scores), error="consistency").spread
     return {f"SEM at {at:g}": (0.3 + 0.06 * at, float(spread.sem(at)), 0.1) for at in (8.0, 15.0, 22.0)}
+
+
+@route("SEM / MDC", by="tc.measurement_error", came="another library")
+def _agreement_df_as_of_two_variances() -> Pairs:
+    """scipy.stats: Welch's t has the same Satterthwaite df when its two samples hold the same two mean squares."""
+    from scipy.stats import ttest_ind
+
+    study = tc.measurement_error(long(RETEST))
+    ms = tc.icc(long(RETEST), form="ICC(A,1)").mean_squares
+    n, k = len(RETEST), 3
+    trials = np.random.default_rng(3).normal(size=k)
+    error = np.random.default_rng(4).normal(size=(n - 1) * (k - 1) + 1)
+    for sample, variance in ((trials, ms.trials * k / n), (error, ms.error * (1 - 1 / n) * error.size)):
+        sample *= np.sqrt(variance / sample.var(ddof=1))
+    welch = ttest_ind(trials, error, equal_var=False)
+    return {"degrees of freedom": (float(welch.df), float(study.sem_agreement.df or 0), 1e-9)}
+
+
+@route("SEM / MDC", by="tc.measurement_error", came="another library")
+def _interval_at_a_level_against_sandwich() -> Pairs:
+    """statsmodels: least-squares line of spread on mean with a robust (HC0) interval; 1,000 people."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(62)
+    level = rng.uniform(5, 25, 1000)
+    scores = level[:, None] + rng.normal(size=(1000, 2)) * (0.3 + 0.06 * level)[:, None]
+    spread = tc.measurement_error(long(scores), error="consistency").spread
+    fit = sm.OLS(spread.spreads, sm.add_constant(spread.means)).fit(cov_type="HC0")
+    found: Pairs = {}
+    for at in (8.0, 22.0):
+        mean = fit.get_prediction([[1.0, at]]).summary_frame().iloc[0]
+        ours = spread.sem_at(at)
+        # mean |difference| of a normal pair is 2 SEM / sqrt(pi)
+        for side, theirs in (("low", mean["mean_ci_lower"]), ("high", mean["mean_ci_upper"])):
+            found[f"{side} at {at:g}"] = (float(theirs) * sqrt(np.pi) / 2, getattr(ours, side), 0.02)
+    return found

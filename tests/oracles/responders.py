@@ -176,3 +176,22 @@ def _score_z(k1: int, n1: int, k2: int, n2: int, ratio: float, kind: str) -> flo
     if kind == "risk":
         return (k1 / n1 - ratio * k2 / n2) / sqrt(a * (1 - a) / n1 + ratio**2 * b * (1 - b) / n2)
     return (k1 - n1 * a) * sqrt(1 / (n1 * a * (1 - a)) + 1 / (n2 * b * (1 - b)))
+
+
+@route("Responders", by="tc.true_responder_share", came="another library")
+def _few_people_by_drawing_chi_square() -> Pairs:
+    """scipy.stats: seven people, the sample variance weighed by its chi-square density on 6 degrees of freedom."""
+    from scipy.special import ndtr
+    from scipy.stats import chi2
+
+    change = np.array([-1.0, 0.5, 1.0, 2.0, 3.5, 5.0, 7.0])
+    rng, n, s2 = np.random.default_rng(9), 7, change.var(ddof=1)
+    tau = np.sqrt(rng.exponential(2 * s2, 400_000))
+    variance = tau**2 + 2 * 0.8**2
+    weight = chi2.pdf((n - 1) * s2 / variance, n - 1) / variance
+    share = ndtr((rng.normal(change.mean(), np.sqrt(variance / n)) - 6.0) / tau)
+    order = np.argsort(share)
+    at = np.cumsum(weight[order]) / weight.sum()
+    low, middle, high = (float(share[order][np.searchsorted(at, level)]) for level in (0.025, 0.5, 0.975))
+    one = tc.true_responder_share(change, sem=0.8, mcid=6.0)
+    return {"median": (middle, one.value, 0.002), "low": (low, one.low, 0.003), "high": (high, one.high, 0.003)}
