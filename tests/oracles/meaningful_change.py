@@ -23,7 +23,7 @@ def _definitions_against_statsmodels() -> Pairs:
 
     people = _people(load_case("mcid_30_people"))
     d, y = people["improvement"], (people["anchor"] >= 1).astype(float)
-    p, s, r = y.mean(), d.std(ddof=1), float(np.corrcoef(d, y)[0, 1])
+    p, s = y.mean(), d.std(ddof=1)
     odds, rel = float(np.log(p / (1 - p))), 1 - 2 * 0.81 / s**2
     c, b = sm.Logit(y, sm.add_constant(d)).fit(disp=0, tol=1e-12).params
     a, slope = sm.Probit(y, sm.add_constant(d)).fit(disp=0, tol=1e-12).params
@@ -32,11 +32,6 @@ def _definitions_against_statsmodels() -> Pairs:
     latent = d.mean() + rel * (-a / slope - d.mean())
     return {
         "predictive": (float(predictive), float(table["predictive"]), 1e-6),
-        "adjusted 2017": (
-            float(predictive - (0.090 + 0.103 * r) * s * odds),
-            float(table["predictive_adjusted_2017"]),
-            1e-6,
-        ),
         "latent threshold": (float(latent), float(table["latent_threshold"]), 1e-6),
     }
 
@@ -185,21 +180,22 @@ def _anchor_of_people_taken_in_for_a_low_score() -> Pairs:
 
 
 @route("MCID: predictive modelling", by="tc.mcid")
-def _adjusted_2022_in_the_design_it_was_made_for() -> Pairs:
+def _adjustments_in_the_designs_they_were_made_for() -> Pairs:
     """The pull that is needed: normal change, known thresholds, 30 and 70% improved, 40,000 people each."""
-    from truechange.meaningful_change.estimators import Layout, adjusted_2022, estimate_rows
+    from truechange.meaningful_change.estimators import METHODS, Layout, adjusted_2022, estimate_rows
     from truechange.meaningful_change.ratings import rated_people
 
     found: Pairs = {}
-    for rel_t in (0.5, 0.6):
+    for rel_t in (0.5, 0.6, 1.0):
         pulls = []
         for p in (0.3, 0.7):
             change, rating = rated_change(np.random.default_rng(36), 40_000, p=p, rel_t=rel_t, sem=0.5**0.5)
             layout = Layout.of(rated_people(change, rating))
             rows = estimate_rows(layout, layout.kinds.counts[None], None, ordinal=False)
-            scale = change.std(ddof=1) * np.corrcoef(change, rating)[0, 1] * np.log(rating.mean() / (1 - rating.mean()))
-            predictive = float(rows["predictive"][0])
-            pulls.append([(predictive - end) / scale for end in (2.0, float(adjusted_2022(rows, rel_t)[0]))])
+            scale = change.std(ddof=1) * np.log(rating.mean() / (1 - rating.mean()))
+            scale *= 1 if rel_t == 1 else np.corrcoef(change, rating)[0, 1]
+            adjusted = METHODS["predictive_adjusted_2017"].formula(rows) if rel_t == 1 else adjusted_2022(rows, rel_t)
+            pulls.append([(rows["predictive"][0] - end) / scale for end in (2.0, adjusted[0])])
         needed, ours = np.mean(pulls, axis=0)
         found[f"reliability of the rating {rel_t:g}"] = (float(needed), float(ours), 0.03)
     return found

@@ -16,6 +16,7 @@ from truechange.validation.run import (
     NOT_RUN,
     all_checks,
     checks_table,
+    counts_table,
     digits_agreed,
     headline,
     page,
@@ -122,6 +123,18 @@ def test_the_page_shows_what_came_from_memory_and_escapes_what_it_is_given():
     table = checks_table(checks)
     assert set(table["came"]) == {"from memory", "printed table"}
     assert "checks agree" in headline(checks)
+
+
+def test_the_first_line_says_what_kind_each_check_is_and_counts_another_librarys_apart():
+    names = ("spc_constants", "nist_sirstv", "r_fisher", "ttest_sleep", "prop_worked", "nist_longley")
+    checks = [check for name in names for check in results(name)]
+    line = headline(checks)
+    for count, kind in ((2, "printed"), (5, "certified"), (2, "other program"), (12, "own identity")):
+        assert f"{count} {kind}" in line
+    assert "printed but only remembered" in line
+    assert ". 6 more hold for a library that this one builds on. " in line
+    assert sum(check.elsewhere for check in checks) == 6 == counts_table(checks)["agrees"].iloc[-1]
+    assert headline(list(results("nist_longley"))).startswith("0 of 0 checks agree")
 
 
 def test_the_help_is_one_line_and_its_example_can_be_parsed():

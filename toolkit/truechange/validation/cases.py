@@ -17,6 +17,8 @@ import truechange as tc
 from truechange.foundation.errors import check_choice
 from truechange.individual.elsewhere import norm_position
 from truechange.individual.reliable import predict_retest, recovery_cutoffs
+from truechange.meaningful_change.estimators import METHODS, adjusted_2022
+from truechange.numerics.control_charts import share_limits, xmr_limits
 from truechange.numerics.counts import distinct
 from truechange.numerics.curves import fit_ordered, fit_outcomes
 from truechange.numerics.reml import Design, fit_reml
@@ -284,12 +286,12 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len,
     norm_position, predict_retest, recovery_cutoffs, plan_paired_shares, plan_two_programmes, plan_two_shares,
     adjusted_difference, welch_difference, paired_change, average_sd_effect, small_sample_factor, rubin,
-    gain_from_selection, variance_components, number_needed,
+    gain_from_selection, variance_components, number_needed, adjusted_2022, share_limits, xmr_limits,
 )} | {
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
-    "normal_quantile": ndtri,
+    "normal_quantile": ndtri, "repeat": np.repeat, "adjusted_2017": METHODS["predictive_adjusted_2017"].formula,
 }  # fmt: skip

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 
 AGREES, DISAGREES, NOT_RUN, LEFT_OUT = "agrees", "disagrees", "not run", "left out"
 WAY = "how the other number came"
+ELSEWHERE = "another library's own"
+KINDS = {
+    "printed table": "printed", "certified file": "certified", "output of another program": "other program",
+    "from memory": "printed but only remembered", "recomputed": "own identity", "independent route": "own identity",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,11 @@ class Check:
     by: str
     verdict: str
     reason: str = ""
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether it holds another library against its source, and so says nothing about this one."""
+        return self.by.startswith("statsmodels")
 
     @property
     def digits(self) -> int | None:
@@ -138,19 +148,22 @@ def checks_table(checks: Sequence[Check]) -> pd.DataFrame:
 
 
 def counts_table(checks: Sequence[Check]) -> pd.DataFrame:
-    """Count the verdicts by how the other number came to us."""
-    ways = [(came, tally(check for check in checks if check.came == came)) for came in CAME]
-    return pd.DataFrame([{WAY: came, "meaning": CAME[came], **counts} for came, counts in ways if any(counts.values())])
+    """Count the verdicts by how the other number came to us; checks of another library stand apart, last."""
+    ways = [(came, meant, [c for c in checks if c.came == came and not c.elsewhere]) for came, meant in CAME.items()]
+    apart = "a library that ours builds on, held against its source: no check of this library's formulas"
+    ways.append((ELSEWHERE, apart, [check for check in checks if check.elsewhere]))
+    return pd.DataFrame([{WAY: came, "meaning": meant, **tally(held)} for came, meant, held in ways if held])
 
 
 def headline(checks: Sequence[Check]) -> str:
-    """Say how many checks agree, and against what."""
-    counts = tally(checks)
-    rows = counts_table(checks).to_dict("records")
-    against = ", ".join(f"{row[AGREES]} {row[WAY]}" for row in rows if row[AGREES])
+    """Say how many checks agree, and against what; those of another library are counted apart."""
+    own, apart = ([check for check in checks if check.elsewhere == other] for other in (False, True))
+    counts, kinds = tally(own), Counter(KINDS[check.came] for check in own if check.verdict == AGREES)
+    against = ", ".join(f"{kinds[kind]} {kind}" for kind in dict.fromkeys(KINDS.values()) if kinds[kind])
+    others = f" {tally(apart)[AGREES]} more hold for a library that this one builds on." if apart else ""
     return (
         f"{counts[AGREES]} of {counts[AGREES] + counts[DISAGREES]} checks agree, {counts[DISAGREES]} disagree"
-        f"{f' (agreeing: {against})' if against else ''}. "
+        f"{f' (agreeing: {against})' if against else ''}.{others} "
         f"{counts[NOT_RUN]} could not be run here, {counts[LEFT_OUT]} printed numbers are not computed by this library."
     )
 
