@@ -23,6 +23,7 @@ from truechange.programme.known import known_of
 from truechange.programme.parts import ByMeasure, attempt, baseline_table
 from truechange.programme.periods import EVERY
 from truechange.programme.standards import standards
+from truechange.records import records_of
 from truechange.records.rules import known_word
 from truechange.responders.counting import Responders
 
@@ -41,7 +42,7 @@ def audit(
     programme: str | None = None,
     compare: str | None = None,
     thresholds: Mapping[str, Mapping[str, Any]] | None = None,
-    retest: pd.DataFrame | None = None,
+    retest: Any = None,
     anchor: str | None = "rating",
     entry: Mapping[str, Mapping[str, float] | Entry] | None = None,
     subgroups: Sequence[str] = (),
@@ -62,8 +63,8 @@ def audit(
 
     Parameters
     ----------
-    records : Records
-        From :func:`truechange.read`.
+    records : Records, DataFrame, mapping of DataFrame, str or Path
+        From :func:`truechange.read`, or what it reads.
     before, after : str, optional
         Occasions compared.
     measures : sequence of str, optional
@@ -77,8 +78,9 @@ def audit(
         Programme of the comparison group; a waiting list or usual care is recognised by its name.
     thresholds : mapping, optional
         Key of the test: ``{"sem": Estimate or float, "sem_df": float, "mcid": Threshold or float, "practice": ...}``.
-    retest : DataFrame, optional
-        Assessments of a retest study of unchanged people; gives SEM, practice gain and the empirical error share.
+    retest : DataFrame, Records, mapping of DataFrame, str or Path, optional
+        Assessments of a retest study of unchanged people (person, occasion, measure, value, trial); gives SEM,
+        practice gain and the empirical error share. A frame is taken as it is, anything else is read first.
     anchor : str or None, optional
         Column of the ratings from which an MCID is estimated where none was given; None for never.
     entry : mapping, optional
@@ -131,6 +133,7 @@ def audit(
     check_choice("every", every, tuple(EVERY))
     tell = on_step or (lambda _: None)
     tell("people and pairs")
+    records, retest = records_of(records), _scores(retest)
     study, notes = _settle(
         records, (before, after), measures, primary, programme, compare, as_of=as_of, weeks=weeks, trials=trials,
         thresholds=thresholds or {}, retest=retest, anchor=anchor, entry=entry or {}, subgroups=subgroups,
@@ -163,6 +166,10 @@ def audit(
     )  # fmt: skip
 
 
+def _scores(retest: Any) -> pd.DataFrame | None:
+    return retest if retest is None or isinstance(retest, pd.DataFrame) else records_of(retest).assessments
+
+
 def _settle(
     records: Any, occasions: tuple[str, str], measures: Any, primary: str | None, programme: str | None,
     compare: str | None, *, as_of: str | None, weeks: float | None, trials: str,
@@ -171,8 +178,6 @@ def _settle(
     tell: Callable[[str], None], **kept: Any,
 ) -> tuple[Settled, list[str]]:  # fmt: skip
     """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
-    if not hasattr(records, "assessments") or not hasattr(records, "pairs"):
-        raise DataError(f"audit() needs the records that tc.read(...) returns, got {type(records).__name__}.")
     measures = [measures] if isinstance(measures, str) else measures
     check_kind("measures", measures, (Iterable, type(None)), "the keys of one or more tests")
     before, after = occasions = records.visit(occasions[0]), records.visit(occasions[1])

@@ -132,7 +132,7 @@ def plain_text(value: Any) -> str:
     """Return a cell as text: dates year-month-day, whole numbers whole, yes and no for true and false."""
     if value is None:
         return ""
-    if isinstance(value, bool):
+    if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.15g}"
@@ -309,7 +309,7 @@ def open_sheets(path: str | Path, own: Own = NONE) -> list[Sheet]:
         opened = open_text(place, own)
         notes = [Note("how_read", 1, {"how": opened.how})] if opened.how else []
         if quick := quick_columns(opened, own):
-            return [_sheet(stem(place), *quick, notes)]
+            return [headed(stem(place), *quick, notes)]
         return [sheet_from_rows(stem(place), opened.rows(), notes, own)]
     if kind == ".parquet":
         return [_read_parquet(place)]
@@ -365,10 +365,10 @@ def sheet_from_rows(name: str, rows: Sequence[Sequence[str]], notes: Sequence[No
     body, width = rows[header.at + 1 :], len(header.headings)
     wide = [Note("ragged", header.at + 2 + place, {}) for place, row in enumerate(body) if any(row[width:])]
     columns = [Coded.read([row[place] if place < len(row) else "" for row in body]) for place in range(width)]
-    return _sheet(name, header, columns, [*notes, *wide])
+    return headed(name, header, columns, [*notes, *wide])
 
 
-def _sheet(name: str, header: Header, columns: list[Coded], notes: list[Note]) -> Sheet:
+def headed(name: str, header: Header, columns: list[Coded], notes: list[Note]) -> Sheet:
     """Return a sheet without its blank rows; marks that end above the records' header are no concern of ours."""
     at = header.at
     said = [note for note in notes if note.facts.get("last_row", at + 2) > at + header.joined]
@@ -395,8 +395,19 @@ def _read_parquet(place: Path) -> Sheet:
         ) from trouble
     if frame is None:
         raise DataError(f"{place.name} has {count:,} rows, more than {LIMITS['rows']:,}. {TOO_LARGE}")
+    return headed(stem(place), find_header([[str(name) for name in frame.columns]]), coded(frame), [])
+
+
+def coded(frame: pd.DataFrame) -> list[Coded]:
+    """Return the columns of a frame as texts, each distinct value written once."""
     columns = []
-    for name in frame.columns:
-        codes, distinct = pd.factorize(frame[name])
+    for at, name in enumerate(frame.columns):
+        held = frame.iloc[:, at]
+        try:
+            codes, distinct = pd.factorize(held.dt.tz_localize(None) if hasattr(held.dtype, "tz") else held)
+        except TypeError as trouble:
+            raise DataError(
+                f"The column {name!r} holds lists or the like; give one value a cell (DataFrame.explode)."
+            ) from trouble
         columns.append(Coded.of(codes, [plain_text(value) for value in distinct]))
-    return _sheet(stem(place), Header(0, 0, [str(name) for name in frame.columns]), columns, [])
+    return columns

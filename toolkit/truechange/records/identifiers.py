@@ -136,7 +136,7 @@ def _labelled(
     return sheets
 
 
-def labels_of(words: str | Path | None, beside: str | Path) -> dict[str, dict[str, str]]:
+def labels_of(words: str | Path | None, beside: str | Path | None) -> dict[str, dict[str, str]]:
     """Return how a clinic's labels are printed, from ``[labels]`` in its own file.
 
     Raises

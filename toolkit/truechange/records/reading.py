@@ -1,6 +1,7 @@
 """Reading a clinic's file: the four tables, everything noticed on the way, and the ledger of rows (used, set aside)."""
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -13,6 +14,7 @@ from truechange.foundation.result import Result
 from truechange.records.checks import check_all
 from truechange.records.facts import join_people, one_row_each, one_spelling, split_people
 from truechange.records.formats import Sheet, open_sheets
+from truechange.records.frames import frame_sheets
 from truechange.records.headings import NONE, WIDE, Own, header_score, looks_wide, table_of
 from truechange.records.identifiers import guard, labels_of, read_key
 from truechange.records.pairing import Pairs, pair
@@ -20,7 +22,16 @@ from truechange.records.rules import COLUMNS, TABLES, Findings, Ledger, sheet_na
 from truechange.records.table import build, empty
 from truechange.records.values import ORDERS
 from truechange.records.wide import as_block, lengthened, stacked, with_site
-from truechange.records.words import NOT_LISTED, WordMap, add_unlisted, as_visit, open_map, refuse_unknown, write_map
+from truechange.records.words import (
+    IN_MEMORY,
+    NOT_LISTED,
+    WordMap,
+    add_unlisted,
+    as_visit,
+    open_map,
+    refuse_unknown,
+    write_map,
+)
 
 if TYPE_CHECKING:
     from truechange.measures import Measure
@@ -93,7 +104,8 @@ class Records(Result):
         counts = self.problems["severity"].value_counts()
         errors, warnings = int(counts.get("error", 0)), int(counts.get("warning", 0))
         counted = f"{errors} to correct (errors) and {warnings} to look at (warnings)"
-        return (f"{self.name}: {counted}; truechange inspect lists them.",) if errors + warnings else ()
+        how = ".problems lists them" if self.name == IN_MEMORY else "truechange inspect lists them"
+        return (f"{self.name}: {counted}; {how}.",) if errors + warnings else ()
 
     def pairs(self, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
         """Pair each person's score at `before` with the one at `after`; see :func:`truechange.records.pairing.pair`.
@@ -114,22 +126,29 @@ class Records(Result):
 
 
 def read(
-    path: str | Path, *, dates: str | None = None, pseudonyms: str | Path | None = None, words: str | Path | None = None
+    data: "str | Path | pd.DataFrame | Mapping[str, pd.DataFrame]",
+    *,
+    dates: str | None = None,
+    pseudonyms: str | Path | None = None,
+    words: str | Path | None = None,
 ) -> Records:
-    """Read and check a workbook (.xlsx), a CSV file, a folder of CSV files, or parquet; .gz too.
+    """Read and check a workbook (.xlsx), a CSV file, a folder of CSV files, parquet (.gz too), or a DataFrame.
 
     Parameters
     ----------
-    path : str or Path
+    data : str, Path, DataFrame or mapping of DataFrame
         A workbook with the sheets people, assessments, ratings and sessions (only assessments is required); a folder
-        with ``assessments.csv`` and the others; or one file of assessments.
+        with ``assessments.csv`` and the others; or one file of assessments. A frame is read as a sheet would be, long
+        (a row a score) or wide (a row a person, columns such as "TUG pre"); frames by name, as a workbook:
+        ``{"assessments": scores, "people": people, "ratings": ratings}``. Findings name the frame's columns and rows:
+        the label of an unnamed index of whole numbers, else the place counted from 0; -1 stands for the headings.
     dates : {"day first", "month first"}, optional
         How 03/04/2025 is meant. Without it the column decides if it can; if it cannot, such rows are set aside.
     pseudonyms : str or Path, optional
         File with a secret key (made if missing; keep it away from the data). People are replaced by codes made with
         it, and columns that say who someone is are left out instead of being refused.
     words : str or Path, optional
-        The clinic's word map; ``clinic.toml`` beside the file is found by itself.
+        The clinic's word map; ``clinic.toml`` beside a file is found by itself, none is looked for beside a frame.
 
     A label (site, therapist, programme ...) that reads like a person's name is read as a number until ``[labels]`` in
     the ``clinic.toml`` beside the file says how it is printed: ``site = { "as typed" = "as printed" }``.
@@ -149,14 +168,15 @@ def read(
     """
     if dates is not None:
         check_choice("dates", dates, ORDERS)
-    check_kind(
-        "path", path, (str, PathLike), "the name of a file or folder in quotes, such as 'clinic.xlsx'", DataError
-    )
+    remedy = "the name of a file or folder in quotes, such as 'clinic.xlsx', a DataFrame, or a dict of DataFrames"
+    check_kind("data", data, (str, PathLike, pd.DataFrame, Mapping), remedy, DataError)
     check_kind("pseudonyms", pseudonyms, (str, PathLike, type(None)), "the name of the file that holds the key")
     check_kind("words", words, (str, PathLike, type(None)), "the name of the file that says what words mean")
-    findings, name, key = Findings(), Path(path).name, read_key(pseudonyms) if pseudonyms else None
+    path = Path(data) if isinstance(data, str | PathLike) else None
+    findings, name, key = Findings(), path.name if path else IN_MEMORY, read_key(pseudonyms) if pseudonyms else None
     told = open_map(words, path)
-    held = choose_sheets(open_sheets(path, told.columns), findings, name, told.columns)
+    sheets = open_sheets(path, told.columns) if path else frame_sheets(data, told.columns)
+    held = choose_sheets(sheets, findings, name, told.columns)
     if key is None:  # a code made with a key folds case and spaces; without one there are no names here
         held = one_spelling(held, told, findings)
     chosen = guard(_one_sheet_each(held, told, findings), findings, key, labels_of(words, path))
@@ -169,7 +189,11 @@ def records_of(data: Any) -> Records:
 
 
 def from_wide(
-    path: str | Path, *, mapping: str | Path, dates: str | None = None, pseudonyms: str | Path | None = None
+    path: "str | Path | pd.DataFrame",
+    *,
+    mapping: str | Path,
+    dates: str | None = None,
+    pseudonyms: str | Path | None = None,
 ) -> Records:
     """Read a wide sheet, one row a person or one a visit, by what a file says of its columns.
 
@@ -178,8 +202,8 @@ def from_wide(
 
     Parameters
     ----------
-    path : str or Path
-        Workbook (.xlsx) or text file (.csv).
+    path : str, Path or DataFrame
+        Workbook (.xlsx), text file (.csv) or frame.
     mapping : str or Path
         TOML file; ``[columns]`` says what each column holds, a guess stands behind a #.
     dates, pseudonyms
@@ -202,7 +226,7 @@ def from_wide(
     if new:
         write_map(place, records.unmapped, records.columns)
         raise RefusedError(
-            f"What the columns of {Path(path).name} were taken for is now in {place.name}. Check every line, take the "
+            f"What the columns of {records.name} were taken for is now in {place.name}. Check every line, take the "
             "# away where a guess is right, then call again."
         )
     return records

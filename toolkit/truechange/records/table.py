@@ -129,8 +129,9 @@ def _match(sheet: Sheet, table: str, findings: Findings, undated: bool) -> dict[
         missing.remove("date")
         findings.add("undated", sheet.name, sheet.header_row)
     if missing:
+        where = f", header in row {sheet.header_row}" if sheet.header_row > 0 else ""
         raise DataError(
-            f"Sheet {sheet.name}, header in row {sheet.header_row}: no column for {listed(missing)}. It has: "
+            f"Sheet {sheet.name}{where}: no column for {listed(missing)}. It has: "
             f"{listed([header for header in sheet.header if header], 12)}. Rename the columns, or start "
             "from truechange template FILE.xlsx."
         )

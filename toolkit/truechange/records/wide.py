@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from truechange.foundation.errors import DataError
 from truechange.records.facts import texts_of
 from truechange.records.formats import Sheet
 from truechange.records.headings import meaning, visit_of
@@ -38,10 +39,20 @@ def lengthened(sheet: Sheet, words: WordMap, findings: Findings) -> dict[str, li
         Says what its columns hold; takes note of what they were taken for and what is asked.
     findings : Findings
         Takes note of columns that are not read.
+
+    Raises
+    ------
+    DataError
+        No column holds the person, and none could be meant.
     """
     columns = _agreed(sheet, words, findings)
     person = next((at for at, facts in columns.items() if "person" in facts), None)
     nothing = _block(sheet, person or 0, np.zeros(len(sheet.rows), dtype=bool), dict.fromkeys(NEEDED, ""))
+    if person is None and not any("person" in row["guess"] for row in words.unknown):
+        raise DataError(
+            f"Sheet {sheet.name}: no column says whose scores a row holds. Give it the heading person "
+            "(where a frame's index holds the codes: frame.rename_axis('person'))."
+        )
     if person is None:
         return {"assessments": [nothing]}
     visit = next((at for at, facts in columns.items() if "visit" in facts), None)

@@ -23,6 +23,7 @@ from truechange.measures import catalogue
 from truechange.records.rules import DECLARED, column_names, fit_to_show, match_column, nearest, squeezed, word_list
 from truechange.records.values import Coded
 
+IN_MEMORY = "the data in memory"  # in place of a file's name
 FILE, EMPTY, NOT_LISTED, LEFT_OUT = "clinic.toml", "(empty)", "(not among the people)", "leave out"
 KNOWN = "known synonym"
 HEAD: dict[str, list[str]] = DECLARED["clinic_file"]
@@ -112,17 +113,19 @@ def _key(column: str, word: str) -> str:
     return "" if text in ("", EMPTY) else squeezed(text) or text
 
 
-def clinic_file(path: str | Path | None, beside: str | Path) -> tuple[str, dict[str, Any]]:
+def clinic_file(path: str | Path | None, beside: str | Path | None) -> tuple[str, dict[str, Any]]:
     """Read what a clinic says of itself: the file named, or ``clinic.toml`` beside the data; its name and content.
+
+    Nothing lies beside data in memory (`beside` is None).
 
     Raises
     ------
     DataError
         The file named is missing, or is no TOML.
     """
-    source = Path(beside)
+    source = Path(beside or "")
     place = Path(path) if path is not None else (source if source.is_dir() else source.parent) / FILE
-    if path is None and not place.is_file():
+    if path is None and (beside is None or not place.is_file()):
         return "", {}
     try:
         return place.name, tomllib.loads(place.read_text(encoding="utf-8"))
@@ -134,7 +137,7 @@ def clinic_file(path: str | Path | None, beside: str | Path) -> tuple[str, dict[
         ) from trouble
 
 
-def open_map(path: str | Path | None, beside: str | Path) -> WordMap:
+def open_map(path: str | Path | None, beside: str | Path | None) -> WordMap:
     """Read the clinic's word map from its file.
 
     Raises
@@ -374,7 +377,7 @@ def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, all
     DataError
         Names the words, how many rows each has, and how to say what they mean.
     """
-    kinds = problems["kind"]
+    kinds, inside = problems["kind"], "tc.read(...).problems" if file == IN_MEMORY else ""
     if undated := int((kinds == "date_unclear").sum()):
         raise DataError(
             f"{file}: in {undated} cells 03/04 could be 3 April or 4 March, so visits cannot be put in order. Say how "
@@ -384,7 +387,7 @@ def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, all
     if two := sum(match_column(heading, "people")[0] == "programme" for heading in headings):
         raise DataError(
             f"{file}: {two} rows put a person into another programme than the rows before. Keep one programme for each "
-            f"person; truechange inspect {file} lists the rows."
+            f"person; {inside or f'truechange inspect {file}'} lists the rows."
         )
     left = unknown[~(unknown["column"].isin(("occasion", "programme")) & unknown["word"].isin(list(allowed)))]
     if left.empty:
@@ -393,9 +396,12 @@ def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, all
         f"{row.column} “{fit_to_show(str(row.word))}” ({row.rows} rows{f'; {row.guess}?' if row.guess else ''})"  # type: ignore[str-bytes-safe]
         for row in left.itertuples()
     ]
+    how = f"{FILE} beside the file; truechange inspect {file} --map writes it with every word to fill in."
+    if inside:
+        how = f"{FILE} and give words={FILE!r} (tc.from_wide(frame, mapping={FILE!r}) writes it), or rename it."
     raise DataError(
         f"{file}: not understood, and counting around it would lose people: {listed(told, 8)}. Say what each means in "
-        f"{FILE} beside the file; truechange inspect {file} --map writes it with every word to fill in."
+        f"{how}"
     )
 
 
