@@ -1,9 +1,13 @@
 """House rules for every test: no display, no touch of the global random state."""
 
+from pathlib import Path
+
 import matplotlib
 import numpy as np
 import pytest
 from matplotlib import pyplot
+
+import truechange as tc
 
 # not by MPLBACKEND: notebook kernels started by this process would inherit it and draw nothing
 matplotlib.use("Agg")
@@ -20,3 +24,11 @@ def _leave_the_global_random_state_alone():
 def _leave_no_figure_open_for_the_next_file():
     yield
     pyplot.close("all")
+
+
+@pytest.fixture(scope="session")
+def demo_study():
+    """The study of the invented clinic, for every test that reads one."""
+    data = Path(__file__).parents[1] / "data_synthetic"
+    known = {"measure": "chair_stand_30s", "programme": "leg power", "trials": "last", "resamples": 100}
+    return tc.study(data / "retest.csv", data, **known, interval="1 week")

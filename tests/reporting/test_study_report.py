@@ -34,8 +34,8 @@ def computed(clinic, **more):
 
 
 @pytest.fixture(scope="module")
-def study():
-    return computed(DATA, interval="1 week")
+def study(demo_study):
+    return demo_study
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,17 @@ from truechange.foundation.numbers import p_value
 from truechange.foundation.result import Part, gathered, told
 from truechange.numerics.resampling import block_size, draw_people, in_blocks, percentile_limits
 from truechange.numerics.small_cells import few, masked
-from truechange.programme.parts import QUANTITIES, Floats, Refused, coefficient, hc3, quantities, sources_of, t_estimate
+from truechange.programme.assumptions import ancova_checks
+from truechange.programme.parts import (
+    QUANTITIES,
+    Floats,
+    Refused,
+    coefficient,
+    hc3,
+    quantities,
+    sources_of,
+    welch_difference,
+)
 from truechange.responders import compare_responders
 from truechange.responders.counting import how_many
 
@@ -25,15 +35,6 @@ if TYPE_CHECKING:
 FEWEST = 10  # people of a group, and of one kind in a group
 BY_LOT = "The groups were not necessarily formed by lot: adjusted for the score before only."
 SLOPES = "The effect of the score before differs between the groups; one adjusted difference is a summary."
-
-
-def welch_difference(first: Floats, second: Floats, confidence: float, unit: str = "") -> Estimate:
-    """Return the difference of two means with Welch's interval."""
-    v1, v2 = first.var(ddof=1) / first.size, second.var(ddof=1) / second.size
-    gap, se = float(first.mean() - second.mean()), sqrt(v1 + v2)
-    df = (v1 + v2) ** 2 / (v1**2 / (first.size - 1) + v2**2 / (second.size - 1)) if se else first.size - 1
-    how = "difference of means, Welch"
-    return t_estimate(gap, se, float(df), confidence, unit=unit, n=first.size + second.size, method=how)
 
 
 def adjusted_difference(
@@ -196,7 +197,8 @@ def compare_programmes(
     Part
         ``unadjusted`` (Welch), ``adjusted`` (at equal score before; ANCOVA, HC3) with ``p_value``, ``slope`` and
         ``parallel_p`` (whether it differs between the groups), ``responders`` (shares of those due, or refused),
-        ``adjusted_shares``, ``response`` (individual response), ``subgroups`` (DataFrame), ``refused`` (parts).
+        ``adjusted_shares``, ``response`` (individual response), ``subgroups`` (DataFrame), ``refused`` (parts),
+        ``checks`` (what the adjustment rests on), ``flow`` (of those compared with, where known).
 
     Raises
     ------
@@ -232,6 +234,7 @@ def compare_programmes(
         f"{len(looked)} subgroup comparisons were looked at; a difference in one is a question for later.": len(looked),
     })  # fmt: skip
     facts = {
+        "flow": None, "checks": ancova_checks(before, gained, group, names, confidence, unit),
         "programme": names[0], "compare": names[1], "unadjusted": welch_difference(first, second, confidence, unit),
         "adjusted": adjusted, "p_value": p, "slope": slope, "parallel_p": parallel, "responders": shares,
         "adjusted_shares": equal, "response": response, "subgroups": looked,
@@ -264,9 +267,10 @@ def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
     )  # fmt: skip
 
 
-def with_notes(comparison: Part, notes: tuple[str, ...]) -> Part:
-    """Return the comparison with `notes` ahead of its cautions, in what leaves the house as well."""
-    return _told(comparison.facts, (*notes, *comparison.cautions))
+def with_flow(comparison: Part, flow: Part) -> Part:
+    """Return the comparison with the flow of those compared with, said ahead of its cautions where somebody is lost."""
+    lost = told({f"{comparison.compare}: {flow.sentence()}": flow.compared < flow.started})
+    return _told({**comparison.facts, "flow": flow}, (*lost, *comparison.cautions))
 
 
 def _hidden(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
@@ -274,7 +278,8 @@ def _hidden(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
     looked, whole = facts["subgroups"], facts["unadjusted"].n or 0
     named = looked["fact"].str.split(":").str[0]
     safe = masked(looked, named.isin(named[few(whole - looked["people"])]), ["people"])
-    return _told({**facts, "subgroups": safe}, cautions)
+    flow = facts["flow"] and facts["flow"].public()
+    return _told({**facts, "subgroups": safe, "flow": flow}, cautions)
 
 
 def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":

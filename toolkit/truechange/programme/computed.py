@@ -15,7 +15,7 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_of
 from truechange.programme.change import paired_change, start_dependence
-from truechange.programme.comparison import compare_programmes, with_notes
+from truechange.programme.comparison import compare_programmes, with_flow
 from truechange.programme.enough import changed_enough
 from truechange.programme.flow import UNABLE, DueRule, flow_of, protocols_of
 from truechange.programme.missing import missing_follow_up
@@ -141,8 +141,7 @@ def _comparison(study: Settled, key: str) -> Result:
         names=(study.programme, study.compare), unit=test.unit, why_no_threshold=NO_THRESHOLD,
         subgroups=study.subgroups, resolution=test.resolution, **study.drawn, confidence=study.confidence,
     )  # fmt: skip
-    notes = (f"{study.compare}: {theirs.sentence()}",) if theirs.compared < theirs.started else ()
-    return with_notes(found, notes)
+    return with_flow(found, theirs)
 
 
 def _regression(study: Settled, key: str) -> Result:

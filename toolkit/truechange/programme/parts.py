@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
+from math import sqrt
 from numbers import Real
 from typing import Any
 
@@ -224,6 +225,15 @@ def t_estimate(value: float, se: float, df: float, confidence: float, **about: A
     """Return an estimate with its t interval: value ± t × standard error."""
     half = float(stdtrit(df, (1 + confidence) / 2)) * se
     return Estimate(value=value, low=value - half, high=value + half, confidence=confidence, df=df, **about)
+
+
+def welch_difference(first: Floats, second: Floats, confidence: float, unit: str = "") -> Estimate:
+    """Return the difference of two means with Welch's interval."""
+    v1, v2 = first.var(ddof=1) / first.size, second.var(ddof=1) / second.size
+    gap, se = float(first.mean() - second.mean()), sqrt(v1 + v2)
+    df = (v1 + v2) ** 2 / (v1**2 / (first.size - 1) + v2**2 / (second.size - 1)) if se else first.size - 1
+    how = "difference of means, Welch"
+    return t_estimate(gap, se, float(df), confidence, unit=unit, n=first.size + second.size, method=how)
 
 
 def hc3(y: Floats, *columns: Any) -> Any:

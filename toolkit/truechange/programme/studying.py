@@ -1,7 +1,7 @@
 """A study (capstone): a retest study and a before-after study in; every part computed in order; one result out."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from truechange.foundation.result import Result, gathered
 from truechange.meaningful_change import McidStudy, mcid
 from truechange.measures import Measure
 from truechange.measures import measure as find_measure
+from truechange.programme.attacks import assumptions, attacks
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.auditing import audit, chosen_programmes, of_programme
 from truechange.programme.parts import Refused, attempt
@@ -112,6 +113,8 @@ class Study(Result):
         Settings the results do not carry.
     choices : Choices
         What was decided beforehand.
+    checks : mapping of str to Part
+        Assumptions as they were looked at, and ``attacks``: how far each doubt moves the number it is about.
     """
 
     measure: Measure
@@ -124,6 +127,7 @@ class Study(Result):
     audit: ProgrammeAudit
     options: Mapping[str, object]
     choices: Choices = Choices()
+    checks: Mapping[str, Any] = field(default_factory=dict)
 
     def public(self) -> "Study":
         """Return the study as it may leave the house: small counts of people hidden in every part."""
@@ -133,7 +137,8 @@ class Study(Result):
     @property
     def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
         """Every caution of everything computed, each once."""
-        parts = (self.retest, self.change, *self.icc, self.error, self.agreement, self.mcid, self.audit, self.measure)
+        parts = (self.retest, self.change, *self.icc, self.error, self.agreement, self.mcid, self.audit, self.measure,
+                 *self.checks.values())  # fmt: skip
         return gathered((), *parts)
 
     @property
@@ -250,7 +255,10 @@ def study(
     groups: dict[str, Any] = {"programme": programme, "compare": compare, "thresholds": {test.key: known}}
     audited = audit(records, held.before, held.after, [test.key], **groups, **held.drawing)
     options = {"resamples": held.resamples, "seed": held.seed}
-    return Study(test, twice, both, forms, error, agreement, matters, audited, options, held)
+    tell("the assumptions")
+    checks = assumptions(error, both, matters, audited, held.cut, held.drawing)
+    checks["attacks"] = attacks(error, matters, audited, checks)
+    return Study(test, twice, both, forms, error, agreement, matters, audited, options, held, checks)
 
 
 def _long(retest: Pairs) -> Any:
