@@ -1,6 +1,7 @@
 """The public names keep their parameters and what they return: other people's scripts lean on them."""
 
 import inspect
+import re
 
 import numpy as np
 import pandas as pd
@@ -71,6 +72,19 @@ def test_parameters_are_there(name):
     assert set(PARAMETERS[name].split()) <= set(got)
 
 
+LONG = {"audit": 860, "person_change": 670, "transport_check": 655, "measurement_error": 525}  # only ever shorter
+
+
+@pytest.mark.parametrize("name", tc.__all__)
+def test_help_opens_with_names_not_with_a_screen_of_types(name):
+    given = getattr(tc, name)
+    if inspect.isfunction(given) or (inspect.isclass(given) and not issubclass(given, Exception)):
+        text = str(inspect.signature(given))
+        assert len(text) <= LONG.get(name, 400)
+        assert "_typing" not in text
+        assert all(held.count(",") < 3 for held in re.findall(r"Union\[([^\]]*)\]", text))
+
+
 @pytest.mark.parametrize(("name", "parameter"), DEFAULTS, ids=".".join)
 def test_defaults_hold(name, parameter):
     assert inspect.signature(getattr(tc, name)).parameters[parameter].default == DEFAULTS[name, parameter]
@@ -107,6 +121,9 @@ def test_reliability_results():
     table = tc.icc_table(RETEST)
     assert list(table.index) == ["ICC(1)", "ICC(A,1)", "ICC(C,1)", "ICC(k)", "ICC(A,k)", "ICC(C,k)"]
     assert {"estimate", "low", "high", "f", "df1", "df2", "p_value", "shrout_fleiss"} <= set(table.columns)
+    for older, form in zip(("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC1k", "icc2k", "ICC(3, k)"), table.index, strict=True):
+        with pytest.raises(tc.ChoiceError, match=re.escape(f"use form={form!r}")):
+            tc.icc(RETEST, form=older)
     error = tc.measurement_error(RETEST)
     _has(error, "sem_agreement sem_consistency sem_one_way mdc90 mdc95 mdc95_group learning")
     assert (error.mdc95.level, error.mdc95_group.level) == ("person", "group")
@@ -160,6 +177,8 @@ def test_every_result_speaks_shows_and_warns():
         tc.compare_responders(18, 30, 9, 28),
         tc.cumulative_change(AFTER - BEFORE),
     )
+    for shown in (tc.measure("chair_stand_30s"), tc.Threshold(value=2.0, kind="mcid"), tc.proportion(3, 10)):
+        assert str(getattr(shown, "name", shown)) in shown._repr_html_()
     for result in results:
         assert isinstance(result.table(), pd.DataFrame)
         assert all(isinstance(line, str) and line for line in result.sentences())

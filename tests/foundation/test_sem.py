@@ -76,7 +76,7 @@ def test_the_error_of_a_mean_of_two_trials_never_meets_scores_in_silence():
     data = rows.assign(value=10 + p % 5 + 0.3 * ((p * 7 + s * 3 + t * 5) % 4))
     sem = tc.measurement_error(data, session="visit", scores_per_visit=2).sem_agreement
     assert sem.origin.trials == 2
-    assert "means of 2 trials" in sem.origin.sentence()
+    assert "mean of 2 trials a visit" in sem.origin.sentence()
     for name, use in USES.items():
         assert any("mean of 2 trials a visit" in text for text in use(sem).cautions), name
 

@@ -151,7 +151,7 @@ def test_the_error_of_a_mean_is_not_used_for_one_trial(records):
             records, measures=[TEST], programme="leg power", thresholds={TEST: stated}, n_boot=100, trials=trials
         )
     refused = found["last"].known[TEST].sem
-    assert "mean of 2 trials a visit, but here the last one alone counts" in refused.reason
+    assert "mean of 2 trials a visit, but here the last one counts" in refused.reason
     assert isinstance(found["mean"].known[TEST].sem, tc.Estimate)
     assert any("SEM is that of the mean of 2 trials" in text for text in found["mean"].cautions)
 
@@ -159,9 +159,12 @@ def test_the_error_of_a_mean_is_not_used_for_one_trial(records):
 def test_retest_rules_for_several_trials(retest):
     pairs = pd.DataFrame({"before": [], "after": [], "improvement": []})
     arguments = {"thresholds": {}, "retest": retest, "anchor": None, "n_boot": 10, "seed": 0, "confidence": 0.95}
-    last, mean = (known_of(TEST, pairs, trials=rule, **arguments).sem.value for rule in ("refuse", "mean"))
-    assert mean < last  # the mean of two trials has less error
-    assert known_of(TEST, pairs, trials="last", **arguments).sem.value == last
+    found = {rule: known_of(TEST, pairs, trials=rule, **arguments) for rule in ("refuse", "mean", "last")}
+    assert found["mean"].sem.value < found["last"].sem.value  # the mean of two trials has less error
+    assert found["refuse"].sem.value == found["last"].sem.value
+    assert "last trial of each retest visit" in " ".join(found["refuse"].cautions)
+    assert "last trial of each retest visit" not in " ".join(found["last"].cautions)
+    assert found["mean"].sem.origin.score == "mean of 2 trials a visit"
     none = known_of("stair_climb", pairs, trials="last", **arguments)
     assert isinstance(none.sem, Refused)
     assert len(none.table()) == 2

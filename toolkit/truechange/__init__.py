@@ -27,8 +27,8 @@ _NAMES = {  # module: its public names
     "measures": "list_measures measure published published_threshold sit_to_stand_power stair_power",
     "measures.settings": "settings",
     "records": "read from_wide",
-    "reliability": "icc icc_table choose_icc measurement_error limits_of_agreement weighted_kappa transport_check "
-    "variance_components",
+    "reliability": "icc icc_table choose_icc measurement_error session_reliability limits_of_agreement weighted_kappa "
+    "transport_check variance_components",
     "meaningful_change": "anchor_check mcid cross_fit_mcid baseline_dependence compare_scales credibility_sheet",
     "individual": "person_change Programme reliable_change visits ladder",
     "responders": "proportion count_responders compare_responders responders_from_error true_responder_share "

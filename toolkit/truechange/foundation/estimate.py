@@ -36,7 +36,11 @@ class Origin:
     note : str
         Anything a reader must know before using it.
     trials : int or None
-        Trials of one visit averaged to the score that the number speaks of; None where not stated.
+        Trials of one visit that made the score that the number speaks of; None where not stated.
+    rule : {"", "mean", "first", "last", "best"}
+        How they made it; a mean where not said.
+    visits : int
+        Visits over which such scores were averaged.
     """
 
     kind: str
@@ -49,6 +53,14 @@ class Origin:
     status: str = "own"
     note: str = ""
     trials: int | None = None
+    rule: str = ""
+    visits: int = 1
+
+    @property
+    def score(self) -> str:
+        """What one score is, such as ``"best of 2 trials a visit"``; empty for a single trial or where not known."""
+        made = f"{self.rule or 'mean'} of {self.trials} trials a visit" if self.trials and self.trials > 1 else ""
+        return f"mean over {self.visits} visits{made and f' of the {made}'}" if self.visits > 1 else made
 
     @classmethod
     def own(cls, population: str = "", protocol: str = "", interval: str = "", n: int | None = None) -> "Origin":
@@ -71,8 +83,8 @@ class Origin:
             people = f", {self.n} people" if self.n else ""
             who = f" ({self.population})" if self.population else ""
             gap = f", {self.interval} apart" if self.interval else ""
-            mean = f", means of {self.trials} trials" if self.trials and self.trials > 1 else ""
-            return f"own data{who}{people}{mean}{gap}"
+            made = f", {self.score}" if self.score else ""
+            return f"own data{who}{people}{made}{gap}"
         if self.kind == "published":
             people = f", n = {self.n}" if self.n else ""
             who = f"; {self.population}{people}" if self.population else people
@@ -182,6 +194,11 @@ class Estimate:
 
     def __float__(self) -> float:
         return float(self.value)
+
+    def _repr_html_(self) -> str:
+        from truechange.foundation.html import paragraphs
+
+        return paragraphs(str(self), self.method, self.origin.sentence(), *getattr(self, "cautions", ()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,11 @@ def cell_text(value: object, decimals: int = 3) -> str:
     return str(value)
 
 
+def paragraphs(*texts: str) -> str:
+    """Return each text that is not empty as an escaped paragraph."""
+    return "".join(f"<p>{escape(text)}</p>" for text in texts if text)
+
+
 def frame_table(frame: "pd.DataFrame", caption: str = "", decimals: int = 3) -> str:
     """Return `frame` as an HTML table with header scopes and an optional caption; all text escaped.
 

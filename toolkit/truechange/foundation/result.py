@@ -54,12 +54,11 @@ class Result:
     def _repr_html_(self) -> str:
         from html import escape
 
-        from truechange.foundation.html import frame_table
+        from truechange.foundation.html import frame_table, paragraphs
 
-        said = "".join(f"<p>{escape(text)}</p>" for text in self.sentences())
         held = "".join(f"<li>{escape(text)}</li>" for text in self.cautions)
         cautions = f"<p><strong>Cautions</strong></p><ul>{held}</ul>" if held else ""
-        return f"{said}{frame_table(self.table())}{cautions}"
+        return f"{paragraphs(*self.sentences())}{frame_table(self.table())}{cautions}"
 
 
 @dataclass(frozen=True)

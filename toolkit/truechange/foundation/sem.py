@@ -105,11 +105,9 @@ def read_sem(given: object, df: float | None = None, *, unit: str = "", name: st
         )
     if df is not None and not df > 0:
         raise ChoiceError(f"sem_df={df!r} must be positive; it is people × (tests a person − 1), about.")
-    if known.origin.trials and known.origin.trials > 1:
-        said.append(
-            f"The SEM is that of the mean of {known.origin.trials} trials a visit: every score here must be such a "
-            "mean. Single trials have a larger error."
-        )
+    if score := known.origin.score:
+        larger = " Single trials have a larger error." if score.startswith("mean") else ""
+        said.append(f"The SEM is that of the {score}: every score here must be made so.{larger}")
     return Sem(replace(known, df=None if df == inf else df), tuple(said))
 
 

@@ -1,5 +1,7 @@
 """Ask about one person: two scores in, a verdict with its chances, words and cautions out."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite, isnan, nan, sqrt

@@ -1,5 +1,7 @@
 """The family of reliable-change indices side by side: (observed − expected) / standard error, six ways."""
 
+from __future__ import annotations
+
 from math import hypot, isfinite, nan, sqrt
 from typing import TYPE_CHECKING
 
@@ -26,10 +28,10 @@ Row = tuple[float, float, float, float]  # observed, expected, standard error, d
 
 
 def reliable_change(
-    before: float, after: float, *, sem: "Estimate | float", better: str = HIGHER, sem_after: float | None = None,
+    before: float, after: float, *, sem: Estimate | float, better: str = HIGHER, sem_after: float | None = None,
     practice: float = 0.0, practice_se: float = 0.0, retest: Programme | None = None,
     programme: Programme | None = None, confidence: float = 0.95,
-) -> "pd.DataFrame":  # fmt: skip
+) -> pd.DataFrame:  # fmt: skip
     r"""Return every reliable-change index for one person, with what each takes for granted.
 
     Parameters

@@ -1,5 +1,7 @@
 """Companions of an MCID: does it depend on the baseline (second baseline), and is it absolute or relative?"""
 
+from __future__ import annotations
+
 from math import nan
 
 import numpy as np
@@ -26,7 +28,7 @@ SCALES = {
 
 
 def baseline_dependence(
-    improvement: ArrayLike, anchor: ArrayLike, second_baseline: ArrayLike | None, *, sem: "float | Estimate",
+    improvement: ArrayLike, anchor: ArrayLike, second_baseline: ArrayLike | None, *, sem: float | Estimate,
     sem_df: float | None = None, before: ArrayLike | None = None, cut: int = 1, n_boot: int = 2000, seed: int = 0,
     confidence: float = 0.95,
 ) -> Part:  # fmt: skip

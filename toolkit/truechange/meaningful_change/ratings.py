@@ -1,5 +1,7 @@
 """Ratings of change (the anchor): who is rated, and the checks that come before any MCID."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
 from math import atanh, nan, sqrt, tanh
 from typing import TYPE_CHECKING, Any
@@ -231,11 +233,11 @@ class AnchorCheck(Result):
         share = f"{percent(self.improved.value)} of them rated themselves improved ({self.improved.interval_text(2)})."
         return (first, share)
 
-    def public(self) -> "AnchorCheck":
+    def public(self) -> AnchorCheck:
         """Return the check without the means of ratings that few people gave, and one more where that tells them."""
         return replace(self, categories=self.categories[~protect(self.categories["n"])])
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the mean change of each rating with its interval."""
         from truechange.meaningful_change.pictures import category_means
 

@@ -1,5 +1,7 @@
 """The MCID study: every estimator on the same people, one recommended by a fixed rule, the rest for comparison."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
 from math import isfinite, nan
 from typing import TYPE_CHECKING, Any
@@ -162,7 +164,7 @@ class McidStudy(Result):
         facts = {"confidence": self.confidence, "unit": self.unit, "n": int(row["n"]), "level": about.level}
         return _threshold((row["estimate"], row["low"], row["high"]), about.words, **facts)
 
-    def public(self) -> "McidStudy":
+    def public(self) -> McidStudy:
         """Return the study without numbers of few people who gave a rating."""
         anchor, at_cut = self.anchor.public(), self.at_cut
         if len(at_cut):
@@ -202,7 +204,7 @@ class McidStudy(Result):
             said.append(f"Were the test's error 20% smaller or larger, the value would be {small} or {large}{unit}.")
         return tuple(said)
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the bias map: the recommended value large, the others small with the push of their known bias."""
         from truechange.meaningful_change.pictures import bias_map
 
@@ -211,7 +213,7 @@ class McidStudy(Result):
         )
         return bias_map(frame, chosen=self.recommended_method, unit=self.unit, ax=ax)
 
-    def plot_anchor(self, *, axes: "tuple[Axes, Axes] | None" = None) -> "tuple[Axes, Axes]":
+    def plot_anchor(self, *, axes: tuple[Axes, Axes] | None = None) -> tuple[Axes, Axes]:
         """Draw the anchor: mean change of each rating beside the fitted curve and what was observed."""
         from truechange.meaningful_change.pictures import anchor_pair
 
@@ -247,7 +249,7 @@ class McidStudy(Result):
 
 
 def mcid(
-    improvement: ArrayLike, anchor: ArrayLike, cut: int = 1, sem: "float | Estimate | None" = None,
+    improvement: ArrayLike, anchor: ArrayLike, cut: int = 1, sem: float | Estimate | None = None,
     sem_df: float | None = None, before: ArrayLike | None = None, after: ArrayLike | None = None, n_boot: int = 2000,
     seed: int = 0, confidence: float = 0.95, *, unit: str = "", protocol: str = "", resolution: float = 0.0,
     entry: Entry | None = None,

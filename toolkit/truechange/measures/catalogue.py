@@ -106,6 +106,12 @@ class Measure:
         """Safety cautions first, then those for reading the score."""
         return self.safety + self.reading
 
+    def _repr_html_(self) -> str:
+        from truechange.foundation.html import paragraphs
+
+        head = f"{self.name} ({self.key}), in {self.unit}; {self.better} is better; read to {self.resolution:g}"
+        return paragraphs(head, *self.cautions)
+
     def improvement(self, before: Scores, after: Scores) -> Scores:
         """Turn two scores into an improvement: positive = better, whatever the test's direction.
 

@@ -150,6 +150,29 @@ def _from_sums(sums: Floats, n: int, k: int) -> MeanSquares:
     return MeanSquares(p, t, e, w, n, k)
 
 
+def session_draws(table: Floats, crossed: bool, size: int, seed: int) -> Floats:
+    """Draw the variances of complete people x sessions x trials: person, session (`crossed`), person:session, residual.
+
+    Generalized pivots (Weerahandi 1993; from memory, coverage simulated): each mean square over a chi-square of its own
+    degrees of freedom, put into the analysis-of-variance estimators; a single variance may come out below 0. The order
+    of trials within a session is fixed. Not `crossed`: sessions within people, whose shifts are not told apart.
+    """
+    n, m, k = table.shape
+    y = table - table.mean(axis=(0, 1))
+    visits = y.mean(axis=2)
+    persons, sessions = visits.mean(axis=1, keepdims=True), visits.mean(axis=0, keepdims=True) * crossed
+    squares = [
+        m * k * persons**2,
+        n * k * sessions**2,
+        k * (visits - persons - sessions) ** 2,
+        (y - visits[..., None]) ** 2,
+    ]
+    dfs = np.array([n - 1, m - 1, (n - 1) * (m - 1) if crossed else n * (m - 1), (n * m - 1) * (k - 1)])
+    p, s, ps, e = (np.array([part.sum() for part in squares]) / np.random.default_rng(seed).chisquare(dfs, (size, 4))).T
+    drawn = [(p - ps) / (m * k), *([(s - ps) / (n * k)] if crossed else []), (ps - e) / k, e]
+    return np.stack(drawn, axis=1)
+
+
 def graybill_wang(
     mean_sq: Sequence[float], weights: Sequence[float], dfs: Sequence[float], confidence: float
 ) -> tuple[float, float]:

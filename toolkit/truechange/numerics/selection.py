@@ -1,5 +1,7 @@
 """Selection on the first score, for samples and resamples: everyone before a cut, and the edge that a cut leaves."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import replace
 from typing import NamedTuple
@@ -19,7 +21,7 @@ LEAST_ERROR = 0.01  # part of the variance of everyone's first scores that is er
 Moments = tuple[Floats, Floats]  # mean and variance of first scores
 
 
-def settle_entry(entry: Entry, before: ArrayLike, sem: "Estimate | float") -> Entry:
+def settle_entry(entry: Entry, before: ArrayLike, sem: Estimate | float) -> Entry:
     """Return an entry rule (selection on the first score) with mean and SD of everyone put in, for a group's numbers.
 
     Parameters

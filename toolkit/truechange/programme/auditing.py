@@ -1,5 +1,7 @@
 """Audit of a programme: every part put together from a clinic's records."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
@@ -141,7 +143,7 @@ def audit(
         confidence=confidence, label_seed=label_seed, tell=tell,
     )  # fmt: skip
 
-    def by_test(name: str, work: Callable[["Settled", str], Result]) -> ByMeasure:
+    def by_test(name: str, work: Callable[[Settled, str], Result]) -> ByMeasure:
         tell(name)
         return ByMeasure({key: attempt(lambda: work(study, key), name) for key in study.keys}, study.names)  # noqa: B023
 

@@ -89,7 +89,8 @@ KEYS = ("sem", "sem_df", "mcid", "practice", "entry")
 COLUMNS = ["quantity", "estimate", "low", "high", "df", "unit", "method", "origin"]
 FEWEST_RATINGS = 10
 ON_THEM = "The MCID was estimated from the ratings of the same people it is used on."
-OF_MEANS = "Each score is the mean of a visit's trials; the SEM given is not known to be of such means."
+OF_OTHERS = "Each score is the {} of a visit's trials; the SEM given is not known to be of such scores."
+LAST = "The retest study has {} trials a visit, these people one score: the last trial of each retest visit was used."
 
 
 def known_of(
@@ -140,6 +141,7 @@ def known_of(
         sem = Refused("SEM", f"{why} Give a retest study, or thresholds={{{measure!r}: {{'sem': ...}}}}.")
     else:
         sem = own["sem"]
+        notes += [LAST.format(sem.origin.trials)] * (trials == "refuse" and sem.origin.trials > 1)
     sem = held_against_own_people("SEM", sem, pairs, test.unit, notes)
     from_retest = {} if own is None or isinstance(own, Refused) else own
     practice = from_retest.get("practice")
@@ -225,11 +227,11 @@ def _gap(pairs: pd.DataFrame) -> str:
 def _stated_sem(given: Any, df: float | None, unit: str, trials: str, notes: list[str]) -> "Estimate | Refused":
     """Read the SEM that was stated and hold the trials it averages against those that make a score here."""
     read = read_sem(given, df, unit=unit)
-    averaged = read.estimate.origin.trials
-    if averaged and averaged > 1 and trials in ("best", "first", "last"):
-        why = f"It is that of the mean of {averaged} trials a visit, but here the {trials} one alone counts"
-        return Refused("SEM", f"{why}. Give trials='mean', or the SEM of a single trial.")
-    notes += [OF_MEANS] * (trials == "mean" and averaged in (None, 1))
+    made = read.estimate.origin
+    if made.score and trials not in ("refuse", made.rule or "mean"):
+        why = f"It is that of the {made.score}, but here the {trials} {'' if trials == 'mean' else 'one '}counts"
+        return Refused("SEM", f"{why}. Give trials={made.rule or 'mean'!r}, or a retest study: this rule is then used.")
+    notes += [OF_OTHERS.format(trials)] * (trials in ("mean", "best") and made.trials in (None, 1))
     notes += read.cautions
     return read.estimate
 
@@ -252,10 +254,11 @@ def _from_retest(measure: str, retest: pd.DataFrame, trials: str, confidence: fl
         )  # fmt: skip
     except OutcomeError as problem:
         return Refused("SEM", f"The retest study cannot give it: {problem}")
-    shift, averaged, sem = found.learning, int(groups.size()["size"].min()), found.sem_consistency
+    shift, made = found.learning, int(groups.size()["size"].min())
+    sem = replace(
+        found.sem_consistency, origin=replace(found.sem.origin, trials=made, rule=trials.replace("refuse", "last"))
+    )
     low, high = sorted((test.sign * shift.low, test.sign * shift.high))
-    if rule == "mean" and averaged > 1:
-        sem = replace(sem, origin=replace(sem.origin, trials=averaged))
     return {"sem": sem, "practice": replace(shift, value=test.sign * shift.value, low=low, high=high),
             "gains": test.sign * (found.scores[:, 1] - found.scores[:, 0])}  # fmt: skip
 

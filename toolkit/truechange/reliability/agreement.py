@@ -1,5 +1,7 @@
 """Limits of agreement (Bland-Altman): where the difference of two measurements of one person is expected to lie."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import replace
 from math import exp, sqrt
@@ -75,7 +77,7 @@ class LimitsOfAgreement(Part):
         """Alt text of the picture."""
         return f"{self.seen} {' '.join(self.says)}"
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
+    def plot(self, *, ax: Axes | None = None) -> Axes:  # type: ignore[override]
         """Draw differences against means with bias, limits and the interval of each limit as a band."""
         from truechange.foundation.drawing import ACCENT, INK, LINE, WARM, axes
 

@@ -1,7 +1,9 @@
 """Standard error of measurement (SEM) and minimal detectable change (MDC) of a retest study."""
 
+from __future__ import annotations
+
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from math import nan, sqrt
 from textwrap import fill
@@ -19,7 +21,7 @@ from truechange.foundation.result import Part, Result, told
 from truechange.numerics.mean_squares import MeanSquares, graybill_wang, mean_squares
 from truechange.numerics.resampling import Floats
 from truechange.reliability import scores as tables
-from truechange.reliability.icc import VarianceComponents, variance_components
+from truechange.reliability.icc import VarianceComponents, session_components, variance_components
 from truechange.reliability.stability import Spread, learning_between, log_error, logarithms, mean_gain, spread_of
 
 if TYPE_CHECKING:
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 SQUARES = {"agreement": "within", "consistency": "error", "one-way": "within"}  # mean square an SEM is the root of
 ERRORS = tuple(SQUARES)
 OUTLYING = 4.0  # median absolute deviations (scaled to an SD) from the median difference
+BEST = {"highest": "best", "lowest": "best"}
 Z95 = float(ndtri(0.975))
 Beside = pd.DataFrame | Mapping[str, Estimate] | None
 
@@ -60,12 +63,10 @@ def _resampled(
 
 
 def _sems_from_components(
-    scores: pd.DataFrame, crossed: str, noise: Mapping[str, float], fixed: tuple[str, ...], sample: tables.Sample
+    fits: Sequence[VarianceComponents], crossed: str, noise: Mapping[str, float]
 ) -> tuple[dict[str, Estimate], VarianceComponents]:
-    """Return the three SEMs by REML; `crossed` is the term whose shifts only agreement counts."""
-    nested = [name for name in noise if name != "residual"]
-    fit = variance_components(scores, ("person", crossed, *nested), fixed, sample)
-    alone = variance_components(scores, ("person", *nested), fixed, sample)
+    """Return the three SEMs from fits with and without the `crossed` term, whose shifts only agreement counts."""
+    fit, alone = fits
     return dict(zip(ERRORS, (fit.sem({crossed: 1.0, **noise}), fit.sem(noise), alone.sem(noise)), strict=True)), fit
 
 
@@ -211,7 +212,8 @@ class MeasurementError(Result):
         """Say the number for the wall first."""
         named = all(isinstance(trial, str) for trial in self.trials[:2])  # words are in order as sorted, so say which
         first, second = self.trials[:2] if named else ("the first", "the second")
-        visit = f", {self.scores_per_visit} averaged a visit" if self.scores_per_visit > 1 else ""
+        score = self.sem.origin.score
+        visit = f", each the {score}" if score else ""
         return (
             f"One person must change by more than {shown(self.mdc95)} before error is an unlikely explanation.",
             f"That is the MDC95, from {self.sem.n} people with {self.scores.shape[1]} scores each{visit}.",
@@ -237,7 +239,7 @@ class MeasurementError(Result):
         """Alt text of the picture."""
         return f"Standard error of measurement with its interval, {shown(self.sem)}, beside other values."
 
-    def plot(self, *, ax: "Axes | None" = None, beside: Beside = None) -> "Axes":
+    def plot(self, *, ax: Axes | None = None, beside: Beside = None) -> Axes:
         """Draw own SEM as a forest beside published ones (rows of ``published()`` or named estimates)."""
         from truechange.foundation.drawing import WASH, axes, interval_rows
 
@@ -278,8 +280,9 @@ def threshold(base: Estimate, factor: float, method: str, level: str = "person")
 def measurement_error(
     data: pd.DataFrame, *, person: str = "person", trial: str = "trial", value: str = "value", confidence: float = 0.95,
     error: str = "agreement", missing: str = "refuse", session: str | None = None, scores_per_visit: int = 1,
-    stable: str | None = None, result: str | None = None, limits: str = "exact", n_boot: int = 10_000, seed: int = 0,
-    unit: str = "", population: str = "", protocol: str = "", interval: str = "", resolution: float | None = None,
+    rule: str = "", stable: str | None = None, result: str | None = None, limits: str = "exact", n_boot: int = 10_000,
+    seed: int = 0, unit: str = "", population: str = "", protocol: str = "", interval: str = "",
+    resolution: float | None = None,
 ) -> MeasurementError:  # fmt: skip
     """Estimate the standard error of measurement and the smallest change beyond it.
 
@@ -306,6 +309,9 @@ def measurement_error(
         would understate the error of a later retest.
     scores_per_visit : int, optional
         With `session`: how many trials are averaged to the score of a visit.
+    rule : {"mean", "first", "last", "highest", "lowest"}, optional
+        With `session`: the trials of each visit are made one score by the rule of the programme, and the visits'
+        scores are compared: the SEM of a best of two is neither that of one trial nor that of their mean.
     stable, result : str, optional
         Columns that say who was stable (true/false) and which trials gave a
         score (``measured`` or why not); others are set aside and counted.
@@ -357,29 +363,26 @@ def measurement_error(
     errors.check_choice("error", error, ERRORS)
     errors.check_choice("limits", limits, tables.LIMITS)
     errors.check_confidence(confidence)
-    tables.check_long(data)
     errors.check_whole(scores_per_visit=scores_per_visit)
     errors.check_finite(**stated(resolution=resolution))
     if scores_per_visit < 1:
         raise ChoiceError("scores_per_visit=0: at least 1 score is averaged to the score of a visit.")
-    label = f"{session} and {trial}" if session else trial
-    if session:
-        tables.check_columns(data, (session, trial))
-        both = pd.Series(list(zip(data[session], data[trial], strict=True)), index=data.index)
-        data = data.assign(**{label: both})
-    table = tables.trial_table(
-        data, person=person, trial=label, value=value, missing=missing, stable=stable, result=result
-    )
-    n = len(table.people)
-    origin = replace(Origin.own(population, protocol, interval, n=n), trials=scores_per_visit if session else None)
+    if (rule or scores_per_visit > 1) and not session:
+        raise ChoiceError(f"{'rule' if rule else 'scores_per_visit'}= needs session=, the column of visits.")
+    columns = tables.Columns(person, trial, value, session, stable, result)
+    table = tables.trial_table(data, columns, missing, rule)
+    n, averaged = len(table.people), table.per_visit if rule else scores_per_visit
+    origin = Origin.own(population, protocol, interval, n=n)
+    origin = replace(origin, trials=averaged if session else None, rule=BEST.get(rule, rule))
     sample = tables.Sample(n, confidence, unit, origin)
     gaps = int(np.isnan(table.scores).any(axis=1).sum())
     ms: MeanSquares | None = None
     fit: VarianceComponents | None = None
-    if session:
+    if session and not rule:
         sems, fit, table = _by_visit(table, scores_per_visit, sample)
     elif gaps:
-        sems, fit = _sems_from_components(table.long, "trial", {"residual": 1.0}, (), sample)
+        fits = [variance_components(table.long, ("person", *trial), (), sample) for trial in (("trial",), ())]
+        sems, fit = _sems_from_components(fits, "trial", {"residual": 1.0})
     else:
         ms = mean_squares(table.scores)
         sems = sems_from_squares(ms, sample)
@@ -395,7 +398,7 @@ def measurement_error(
         sems["agreement"], sems["consistency"], sems["one-way"], mdc90, mdc95,
         threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
         mean_gain(table.scores[:, 0], table.scores[:, 1], sample), error, table.scores, table.people, table.trials,
-        sample, ms, fit, scores_per_visit,
+        sample, ms, fit, averaged,
         sources=("stratford1997", "devet2006", *(fit.sources if fit else ("graybill1980",))),
     )  # fmt: skip
     notes = [*table.cautions, *tables.count_cautions(n), *_cautions(study, resolution), *(fit.cautions if fit else ())]
@@ -408,11 +411,10 @@ def _by_visit(
     table: tables.TrialTable, scores_per_visit: int, sample: tables.Sample
 ) -> tuple[dict[str, Estimate], VarianceComponents, tables.TrialTable]:
     """Return the SEMs of the score of one visit by REML, and the table of visit means."""
-    scores = table.long.assign(session=[visit for visit, _ in table.long["trial"]])
-    scores["trial"] = [within for _, within in scores["trial"]]
-    fixed = ("trial",) if len(set(scores["trial"])) > 1 else ()
+    scores = table.long
     noise = {"person:session": 1.0, "residual": 1 / scores_per_visit}
-    sems, fit = _sems_from_components(scores, "session", noise, fixed, sample)
+    fits = [session_components(table, crossed, sample) for crossed in (True, False)]
+    sems, fit = _sems_from_components(fits, "session", noise)
     visits = scores.groupby(["person", "session"])["value"].mean().unstack()  # noqa: PD010
     return sems, fit, replace(table, scores=visits.to_numpy(), trials=tuple(visits.columns))
 

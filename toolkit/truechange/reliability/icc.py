@@ -1,5 +1,6 @@
 """Intraclass correlation (ICC), which form fits a design, and the variance components behind it."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite, nan, sqrt
@@ -10,11 +11,11 @@ import pandas as pd
 from scipy.special import fdtrc
 
 from truechange.foundation import errors
-from truechange.foundation.errors import DataError, RefusedError, listed, stated
+from truechange.foundation.errors import ChoiceError, DataError, RefusedError, listed, stated
 from truechange.foundation.estimate import Estimate, Origin
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
-from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares
+from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares, session_draws
 from truechange.numerics.reml import Design, RemlFit, bootstrap_draws, fit_reml, log_normal_draws
 from truechange.numerics.resampling import Floats, percentile_limits
 from truechange.reliability import scores as tables
@@ -57,13 +58,15 @@ class VarianceComponents(Part):
         spread = float(weights[inside] @ covariance @ weights[inside])
         df = 2 * total**2 / spread if spread > 0 else None
         terms = " + ".join(name if w == 1 else f"{w:.3g} × {name}" for name, w in noise.items())
-        return self._estimate(sqrt(total), np.sqrt(self._sum(noise, self.draws)), self.sample, f"√({terms})", df)
+        return self._estimate(
+            sqrt(total), np.sqrt(np.maximum(self._sum(noise, self.draws), 0.0)), self.sample, f"√({terms})", df
+        )
 
     def icc(self, noise: Mapping[str, float], method: str = "ICC") -> Estimate:
         """Return person / (person + weighted noise)."""
 
         def share(variances: Floats) -> Floats:
-            true = self._sum({"person": 1.0}, variances)
+            true = np.maximum(self._sum({"person": 1.0}, variances), 0.0)
             return true / (true + self._sum(noise, variances))
 
         bare = replace(self.sample, unit="")
@@ -127,7 +130,39 @@ def variance_components(
     tables.check_long(data)
     errors.check_whole(n_boot=n_boot, **stated(seed=seed))
     errors.check_choice("limits", limits, INTERVALS)
-    columns = [value, *fixed, *(part for term in random for part in term.split(":"))]
+    sample = sample or tables.Sample(0, origin=Origin.own(n=data[random[0]].nunique() if random[0] in data else None))
+    design, fit, sample = _fit(data, random, (value, *fixed), sample)
+    names = (*random, "residual")
+    zero = [name for name, at in zip(names, fit.boundary, strict=True) if at]
+    if limits == "monte-carlo" and zero:
+        raise RefusedError(f"The variance of {listed(zero)} is estimated as 0, where logarithms fail; use 'bootstrap'.")
+    by_logs = limits == "monte-carlo" or (limits == "auto" and not zero)
+    draws = log_normal_draws(fit, max(n_boot, 4000), seed) if by_logs else bootstrap_draws(design, fit, n_boot, seed)
+    how = "Monte-Carlo" if by_logs else f"parametric bootstrap (B = {n_boot})"
+    return _components(names, design, fit, draws, how, sample)
+
+
+def session_components(table: tables.TrialTable, crossed: bool, sample: tables.Sample) -> VarianceComponents:
+    """Fit person, session (`crossed`), session within person and residual to trials within sessions.
+
+    Complete tables get the intervals of generalized pivots: those of logarithms are far too wide where the sessions
+    differ little.
+    """
+    scores, (n, cells) = table.long, table.scores.shape
+    m, k = (scores[name].nunique() for name in ("session", "trial"))
+    random, fixed = ("person", *(("session",) if crossed else ()), "person:session"), ("trial",) if k > 1 else ()
+    if cells != m * k or k < 2 or np.isnan(table.scores).any():
+        return variance_components(scores, random, fixed, sample)
+    design, fit, sample = _fit(scores, random, ("value", *fixed), sample)
+    draws = session_draws(table.scores.reshape(n, m, k), crossed, 10_000, 0)
+    return _components((*random, "residual"), design, fit, draws, "generalized", sample)
+
+
+def _fit(
+    data: pd.DataFrame, random: Sequence[str], used: Sequence[str], sample: tables.Sample
+) -> tuple[Design, RemlFit, tables.Sample]:
+    """Fit the random terms; `used` is the column of scores and those of fixed categories."""
+    columns = [*used, *(part for term in random for part in term.split(":"))]
     tables.check_columns(data, columns)
     scores = data.dropna(subset=columns)
     repeated = int((scores[random[0]].value_counts() >= 2).sum())
@@ -138,32 +173,31 @@ def variance_components(
         )
     groups = [scores.groupby(term.split(":"), sort=True, observed=True) for term in random]
     terms = [group.ngroup().to_numpy(dtype=np.intp) for group in groups]
-    dummies = [pd.get_dummies(scores[name], drop_first=True, dtype=float).to_numpy() for name in fixed]
+    dummies = [pd.get_dummies(scores[name], drop_first=True, dtype=float).to_numpy() for name in used[1:]]
     design = Design(terms, np.hstack([np.ones((len(scores), 1)), *dummies]))
     try:
-        fit = fit_reml(design, scores[value].to_numpy(dtype=float))
+        fit = fit_reml(design, scores[used[0]].to_numpy(dtype=float))
     except ValueError as exact:
         raise RefusedError(f"No error can be estimated: {exact}. Were the scores rounded or copied?") from exact
-    names = (*random, "residual")
+    return design, fit, replace(sample, n=int(scores[random[0]].nunique()))
+
+
+def _components(
+    names: Sequence[str], design: Design, fit: RemlFit, draws: Floats, how: str, sample: tables.Sample
+) -> VarianceComponents:
+    """Put the variances with their intervals into words and a table."""
     zero = tuple(name for name, at in zip(names, fit.boundary, strict=True) if at)
-    if limits == "monte-carlo" and zero:
-        raise RefusedError(f"The variance of {listed(zero)} is estimated as 0, where logarithms fail; use 'bootstrap'.")
-    by_logs = limits == "monte-carlo" or (limits == "auto" and not zero)
-    draws = log_normal_draws(fit, max(n_boot, 4000), seed) if by_logs else bootstrap_draws(design, fit, n_boot, seed)
-    how = "Monte-Carlo" if by_logs else f"parametric bootstrap (B = {n_boot})"
-    n = int(scores[random[0]].nunique())
-    sample = replace(sample, n=n) if sample else tables.Sample(n, origin=Origin.own(n=data[random[0]].nunique()))
     squared = replace(sample, unit=f"{sample.unit}²" if sample.unit else "")
-    rows = zip(names, fit.variances, *percentile_limits(draws, sample.confidence), strict=True)
+    rows = zip(names, fit.variances, *percentile_limits(np.maximum(draws, 0.0), sample.confidence), strict=True)
     variances = {name: squared.estimate(v, low, high, f"REML; {how} interval") for name, v, low, high in rows}
-    few = [name for name, term in zip(random, terms, strict=True) if term.max() + 1 < FEWEST_LEVELS]
+    few = [name for name, term in zip(names, design.terms, strict=False) if term.max() + 1 < FEWEST_LEVELS]
     shares = zip(names, 100 * fit.variances / fit.variances.sum(), strict=True)
     parts = ", ".join(f"{name} {share:.0f}%" for name, share in shares)
     table = tables.estimates_table(variances, "term")
     return VarianceComponents(
         {"variances": variances, "draws": draws, "at_boundary": zero, "fit": fit, "sample": sample, "how": how},
         table.assign(at_boundary=table.index.isin(zero)),
-        (f"Of the variance of a single score: {parts} ({n} people).",),
+        (f"Of the variance of a single score: {parts} ({sample.n} people).",),
         _component_cautions(fit, zero, few, draws), ("patterson1971", "tenhove2025"),
     )  # fmt: skip
 
@@ -267,6 +301,10 @@ def choose_icc(
 
 
 SHROUT_FLEISS = dict(zip(FORMS, ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), strict=True))
+OLDER = {  # the usual ways to write them, without brackets and commas; a "1" at the end is left out by some
+    written.lower(): form for form, name in SHROUT_FLEISS.items() for bare in [re.sub(r"\W", "", name)]
+    for written in (bare, *([bare[:-1]] if bare.endswith("1") else []))
+}  # fmt: skip
 IN_WORDS = {
     "ICC(1)": "one-way random, one score", "ICC(A,1)": "two-way, absolute agreement, one score",
     "ICC(C,1)": "two-way, consistency, one score", "ICC(k)": "one-way random, mean of k scores",
@@ -360,10 +398,12 @@ def icc(
     >>> print(icc(walk, form="ICC(A,1)").sentence())
     ICC(A,1) = 0.99 (95% CI 0.83 to 1.00), 4 people, 2 trials.
     """
+    if form not in FORMS and (known := OLDER.get(re.sub(r"\W", "", str(form)).lower())):
+        raise ChoiceError(f"form={errors.in_short(form)} is the older name: use form={known!r} ({IN_WORDS[known]}).")
     errors.check_choice("form", form, FORMS)
     errors.check_confidence(confidence)
-    table = tables.trial_table(data, person=person, trial=trial, value=value, missing=missing)
     errors.check_choice("limits", limits, tables.LIMITS)
+    table = tables.trial_table(data, tables.Columns(person, trial, value), missing)
     return _one_form(table, form, confidence, limits=limits, n_boot=n_boot, seed=seed)
 
 
@@ -387,7 +427,7 @@ def icc_table(
     [0.937, 0.938, 0.968, 0.967, 0.968, 0.984]
     """
     errors.check_confidence(confidence)
-    table = tables.trial_table(data, person=person, trial=trial, value=value, missing=missing)
+    table = tables.trial_table(data, tables.Columns(person, trial, value), missing)
     columns = ["estimate", "low", "high", "f", "df1", "df2", "p_value", "shrout_fleiss"]
     rows = [_one_form(table, form, confidence).frame.loc[0, columns] for form in FORMS]
     return pd.DataFrame(rows, index=pd.Index(FORMS, name="form")).infer_objects()

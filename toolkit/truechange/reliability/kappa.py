@@ -1,8 +1,9 @@
 """Agreement on an ordinal scale: weighted kappa, and agreement category by category."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from html import escape
 from math import nan, sqrt
 from numbers import Real
 
@@ -14,7 +15,7 @@ from scipy.special import ndtri
 from truechange.foundation import errors
 from truechange.foundation.errors import DataError, RefusedError, listed, stated
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.html import frame_table
+from truechange.foundation.html import frame_table, paragraphs
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import told
 from truechange.numerics.resampling import Floats, percentile_limits
@@ -57,8 +58,7 @@ class WeightedKappa(Estimate):
         return pd.DataFrame({"specific agreement": self.agreement, **totals}).rename_axis("category")
 
     def _repr_html_(self) -> str:
-        paragraphs = "".join(f"<p>{escape(words)}</p>" for words in (*self.sentences(), *self.cautions))
-        return paragraphs + frame_table(self.table())
+        return paragraphs(*self.sentences(), *self.cautions) + frame_table(self.table())
 
     def sentences(self) -> tuple[str, ...]:
         """Say kappa, then plain agreement."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from math import nan, sqrt
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,24 @@ from truechange.numerics.resampling import Floats, bca_limits, percentile_limits
 
 MISSING = ("refuse", "leave out", "reml")
 LIMITS = ("exact", "percentile", "bca")
+RULES = {
+    "mean": "mean",
+    "first": "first",
+    "last": "last",
+    "highest": "max",
+    "lowest": "min",
+}  # trials to a visit's score
+
+
+class Columns(NamedTuple):
+    """Which columns of a long table hold what; `session`, `stable` and `result` where there are any."""
+
+    person: str = "person"
+    trial: str = "trial"
+    value: str = "value"
+    session: str | None = None
+    stable: str | None = None
+    result: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,19 +86,24 @@ class TrialTable:
         Labels of rows and columns, in order.
     set_aside : dict of str to tuple
         Reason -> people.
+    per_visit : int
+        Trials that a rule made one score of.
     """
 
     scores: Floats
     people: tuple[Any, ...]
     trials: tuple[Any, ...]
     set_aside: dict[str, tuple[object, ...]]
+    per_visit: int = 1
 
     @property
     def long(self) -> pd.DataFrame:
-        """One row a score: person (row number), trial (label), value."""
+        """One row a score: person (row number), trial (label), value; session too where a label is (session, trial)."""
         rows, columns = np.nonzero(np.isfinite(self.scores))
-        trials = pd.Series([self.trials[j] for j in columns], dtype=object)
-        return pd.DataFrame({"person": rows, "trial": trials, "value": self.scores[rows, columns]})
+        labels = [self.trials[j] for j in columns]
+        names = ("session", "trial") if isinstance(labels[0], tuple) else ("trial",)
+        split = {name: [label[at] if len(names) > 1 else label for label in labels] for at, name in enumerate(names)}
+        return pd.DataFrame({"person": rows, **split, "value": self.scores[rows, columns]})
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -92,51 +115,52 @@ class TrialTable:
         )
 
 
-def trial_table(
-    data: pd.DataFrame, *, person: str, trial: str, value: str, missing: str = "refuse", stable: str | None = None,
-    result: str | None = None,
-) -> TrialTable:  # fmt: skip
+def trial_table(data: pd.DataFrame, columns: Columns, missing: str = "refuse", rule: str = "") -> TrialTable:
     """Shape a long table into people x trials.
 
     Parameters
     ----------
     data : DataFrame
         One row a person and trial; not changed.
-    person, trial, value : str
-        Its columns. Trials are ordered as sorted.
+    columns : Columns
+        Its columns. Trials are ordered as sorted. `stable` (true/false): people not declared stable in every row are
+        set aside and counted. `result` says ``measured`` or why there is no score (``unable``, ``refused`` ...):
+        people with anything but ``measured`` are set aside and counted, never scored 0. With `session`, labels are
+        pairs (session, trial).
     missing : {"refuse", "leave out", "reml"}
         What to do with people who lack a trial.
-    stable : str, optional
-        Column of true/false: people not declared stable in every row are set aside and counted.
-    result : str, optional
-        Column that says ``measured`` or why there is no score (``unable``, ``refused`` ...):
-        people with anything but ``measured`` are set aside and counted, never scored 0.
+    rule : str, optional
+        A key of ``RULES``: how the trials of one session become its score; the sessions are then the trials.
 
     Raises
     ------
     DataError
         A column is absent, a score is not a number, two scores share person
-        and trial, cells are missing under ``"refuse"``, or fewer than 2
-        people or trials are left.
+        and trial, cells are missing under ``"refuse"``, fewer than 2
+        people or trials are left, or trial numbers run on over the sessions.
     ChoiceError
-        `missing` is unknown.
+        `missing` or `rule` is unknown.
     """
+    person, trial, value, session, stable, result = columns
     check_choice("missing", missing, MISSING)
     check_long(data)
-    check_columns(data, [person, trial, value, *filter(None, (stable, result))])
-    unlabelled = data[person].isna() | data[trial].isna()
+    check_columns(data, filter(None, columns))
+    unlabelled = data[[person, trial, *filter(None, (session,))]].isna().any(axis=1)
     if unlabelled.any():
         raise DataError(
             f"{unlabelled.sum()} rows lack '{person}' or '{trial}' (first at row {data.index[unlabelled][0]})."
         )
     rows, set_aside = _measured(data, person, stable, result)
     rows = rows.assign(**{value: _numbers(rows[value], value)})
-    doubled = list(rows.loc[rows.duplicated([person, trial], keep=False), person].drop_duplicates())
+    where = [person, *filter(None, (session,)), trial]
+    doubled = list(rows.loc[rows.duplicated(where, keep=False), person].drop_duplicates())
     if doubled:
         raise DataError(
             f"More than one '{value}' for the same '{trial}' in {len(doubled)} of {rows[person].nunique()} people: "
-            f"{listed(doubled)}. Keep one score per person and trial, or average repeats yourself first."
+            f"{listed(doubled)}. Keep one score per person and trial; trials within visits need session= "
+            "(session_reliability, measurement_error)."
         )
+    rows, trial, per_visit = _by_session(rows, columns, rule) if session else (rows, trial, 1)
     # not pivot_table, which averages doubled scores in silence
     wide = rows.pivot(index=person, columns=trial, values=value)  # noqa: PD010
     gaps = wide.isna().any(axis=1)
@@ -157,7 +181,32 @@ def trial_table(
         raise DataError(
             f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.{why}"
         )
-    return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside)
+    return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside, per_visit)
+
+
+def _by_session(rows: pd.DataFrame, columns: Columns, rule: str) -> tuple[pd.DataFrame, str, int]:
+    """Return one row a score, the column of its label, and how many trials the `rule` made one score of."""
+    person, trial, value, session, *_ = columns
+    sessions = rows.groupby(trial)[str(session)].nunique()
+    if sessions.max() == 1 and rows[session].nunique() > 1:
+        raise DataError(
+            f"trial={trial!r}: no trial number occurs in two sessions. Number trials from 1 in every session; for one "
+            "score a session leave session= out."
+        )
+    if not rule:
+        label = f"{session} and {trial}"
+        both = pd.Series(list(zip(rows[session], rows[trial], strict=True)), index=rows.index)
+        return rows.assign(**{label: both}), label, 1
+    check_choice("rule", rule, tuple(RULES))
+    visits = rows.dropna(subset=value).sort_values(trial).groupby([person, session], as_index=False)[value]
+    counts = pd.DataFrame(visits.size())
+    usual = int(counts["size"].max())
+    if len(short := counts.loc[counts["size"] < usual, person].unique()):
+        raise DataError(
+            f"rule={rule!r}: visits have {counts['size'].min()} to {usual} trials (fewer: {listed(short)}), and the "
+            f"{rule} of few is not that of many. Keep as many trials a visit as the programme uses."
+        )
+    return pd.DataFrame(visits.agg(RULES[rule])), str(session), usual
 
 
 def check_columns(data: pd.DataFrame, columns: Iterable[str]) -> None:

@@ -1,5 +1,7 @@
 """May a published number be used on these people? Compare where it comes from with where it is to be used."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Mapping
 from math import isfinite, nan, sqrt
@@ -29,7 +31,7 @@ KINDS = {"mic": "mcid", "mdc90": "mdc", "mdc95": "mdc"}
 
 
 def transport_check(
-    published: "Estimate | Mapping[str, Any] | pd.Series | float", baseline: ArrayLike | None = None, *,
+    published: Estimate | Mapping[str, Any] | pd.Series | float, baseline: ArrayLike | None = None, *,
     source_mean: float | None = None, source_sd: float | None = None, source_low: float | None = None,
     source_high: float | None = None, source_n: int | None = None,
     source_protocol: Mapping[str, object] | None = None, protocol: Mapping[str, object] | None = None,

@@ -1,5 +1,7 @@
 """Responders: people who changed by at least the threshold, of all who started; and how many error alone would make."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf, isfinite, nan
@@ -187,7 +189,7 @@ class Responders(Result):
         seen = "Share of people who changed enough, with its interval, a row for each group."
         return " ".join((seen, *self.sentences()))
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw one row a group: share of those who started, its interval, and what the missing could make of it."""
         from truechange.foundation import drawing
 
@@ -229,7 +231,7 @@ def size_of(threshold: Threshold) -> str:
     return f"{number} {threshold.unit}".strip()
 
 
-def any_threshold(given: "Threshold | float") -> Threshold:
+def any_threshold(given: Threshold | float) -> Threshold:
     """Return `given` as a person-level threshold of either kind; a bare number is taken as a stated MCID."""
     return person_threshold(given, given.kind if isinstance(given, Threshold) else "mcid", name="threshold")
 
@@ -279,7 +281,7 @@ def _started(started: Any, groups: pd.Series) -> dict[str, int]:
 
 
 def count_responders(
-    improvement: Any, threshold: "Threshold | float", by: Any = None, started: Any = None, confidence: float = 0.95, *,
+    improvement: Any, threshold: Threshold | float, by: Any = None, started: Any = None, confidence: float = 0.95, *,
     whom: str = "who started",
 ) -> Responders:  # fmt: skip
     """Count the people who changed by at least `threshold`, of all who started.
@@ -388,7 +390,7 @@ def _error_words(share: Estimate, n: int, expected: float, retest: Estimate | No
 
 
 def responders_from_error(
-    threshold: "Threshold | float", *, sem: "Estimate | float", n: int, practice: float = 0.0, resolution: float = 0.0,
+    threshold: Threshold | float, *, sem: Estimate | float, n: int, practice: float = 0.0, resolution: float = 0.0,
     sem_df: float | None = None, retest: Any = None, confidence: float = 0.95,
 ) -> ErrorOnly:  # fmt: skip
     """Compute how many of `n` unchanged people would reach `threshold` by measurement error alone.

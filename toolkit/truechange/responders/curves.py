@@ -1,5 +1,7 @@
 """Cumulative responder curve: for every change, how many changed at least that much; and four meanings of responder."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from math import log, sqrt
 from typing import TYPE_CHECKING, Any
@@ -61,7 +63,7 @@ class CumulativeChange(Result):
         """
         return self.rows.copy()
 
-    def at(self, threshold: "Threshold | float") -> pd.DataFrame:
+    def at(self, threshold: Threshold | float) -> pd.DataFrame:
         """Return the share at a threshold and at both limits of its interval: does the choice matter?
 
         Columns: group, threshold, share, low, high.
@@ -98,7 +100,7 @@ class CumulativeChange(Result):
         seen = "Falling curve of the share that changed by at least each amount, with its band."
         return " ".join((seen, *self.sentences()))
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the curves as steps with their simultaneous band, thresholds as vertical lines."""
         from truechange.foundation import drawing
 
@@ -126,8 +128,8 @@ class CumulativeChange(Result):
 
 
 def cumulative_change(
-    improvement: Any, by: Any = None, *, thresholds: "tuple[Threshold | float, ...]" = (),
-    sem: "Estimate | float | None" = None, confidence: float = 0.95, whom: str = "who started",
+    improvement: Any, by: Any = None, *, thresholds: tuple[Threshold | float, ...] = (),
+    sem: Estimate | float | None = None, confidence: float = 0.95, whom: str = "who started",
 ) -> CumulativeChange:  # fmt: skip
     """Compute the share of those who started that changed by at least x, for every x.
 
@@ -209,7 +211,7 @@ RULES = {
 
 
 def responder_definitions(
-    improvement: Any, *, mcid: "Threshold | float", sem: "Estimate | float", primary: str, sem_df: float | None = None,
+    improvement: Any, *, mcid: Threshold | float, sem: Estimate | float, primary: str, sem_df: float | None = None,
     certainty: float = 0.8, confidence: float = 0.95,
 ) -> Part:  # fmt: skip
     """Count responders by four rules; which one counts is stated by `primary`.

@@ -1,5 +1,7 @@
 """True responder share: people whose true change exceeds the MCID, with measurement error taken out of the spread."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
 from math import nan, sqrt
 from typing import TYPE_CHECKING, Any
@@ -52,7 +54,7 @@ class TrueSpread:
         return self.tau**2 + 2 * self.sem**2
 
 
-def true_changes(changes: Floats, sem: float, sem_df: float | None) -> "TrueSpread | Density":
+def true_changes(changes: Floats, sem: float, sem_df: float | None) -> TrueSpread | Density:
     """Fit the distribution of true change: of any shape from 50 people on, normal among fewer."""
     if changes.size < ENOUGH:
         return true_spread(changes, sem, sem_df)
@@ -88,7 +90,7 @@ def spread_of(threshold: Threshold) -> float:
 
 
 def share_beyond(
-    fit: "TrueSpread | Density", mcid: float, mcid_se: float, confidence: float
+    fit: TrueSpread | Density, mcid: float, mcid_se: float, confidence: float
 ) -> tuple[float, float, float]:
     """Return posterior median and interval of the share with true change above `mcid`.
 
@@ -114,14 +116,14 @@ def share_beyond(
     return quantile(0.5), quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)
 
 
-def share_at_least(fit: "TrueSpread | Density", changes: Floats) -> Floats:
+def share_at_least(fit: TrueSpread | Density, changes: Floats) -> Floats:
     """Return the share with a true change of at least each of `changes`, averaged over the states of the fit."""
     if isinstance(fit, Density):
         return fit.mean @ fit.beyond(changes)
     return fit.weight @ ndtr((fit.mean - changes) / fit.tau[:, None])
 
 
-def chance_beyond(changes: Floats, fit: "TrueSpread | Density", mcid: float, mcid_se: float = 0.0) -> Floats:
+def chance_beyond(changes: Floats, fit: TrueSpread | Density, mcid: float, mcid_se: float = 0.0) -> Floats:
     """Return for each observed change the posterior chance that the true change is above `mcid`.
 
     Normal: ``E = m + rel (d − m)``, variance ``rel · 2 SEM²`` plus what is not known of the mean and the MCID, averaged
@@ -187,7 +189,7 @@ class TrueShare(Result, Estimate):
         """The picture in words."""
         return " ".join(("True and observed share with intervals.", *self.sentences()))
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the true share above the observed one."""
         from truechange.foundation import drawing
 
@@ -214,7 +216,7 @@ def measured_changes(improvement: Any) -> tuple[Floats, int]:
 
 
 def true_responder_share(
-    improvement: Any, *, sem: "Estimate | float", mcid: "Threshold | float", sem_df: float | None = None,
+    improvement: Any, *, sem: Estimate | float, mcid: Threshold | float, sem_df: float | None = None,
     confidence: float = 0.95, before: Any = None, entry: Entry | None = None, seed: int = 0,
 ) -> TrueShare:  # fmt: skip
     """Estimate the share of people whose true change is above the MCID.
