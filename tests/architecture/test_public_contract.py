@@ -121,7 +121,9 @@ def test_reliability_results():
     table = tc.icc_table(RETEST)
     assert list(table.index) == ["ICC(1)", "ICC(A,1)", "ICC(C,1)", "ICC(k)", "ICC(A,k)", "ICC(C,k)"]
     assert {"estimate", "low", "high", "f", "df1", "df2", "p_value", "shrout_fleiss"} <= set(table.columns)
-    for older, form in zip(("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC1k", "icc2k", "ICC(3, k)"), table.index, strict=True):
+    for older, form in zip(
+        ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC1k", "icc2k", "ICC(3, k)"), table.index, strict=True
+    ):
         with pytest.raises(tc.ChoiceError, match=re.escape(f"use form={form!r}")):
             tc.icc(RETEST, form=older)
     error = tc.measurement_error(RETEST)

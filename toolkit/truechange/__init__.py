@@ -28,7 +28,7 @@ _NAMES = {  # module: its public names
     "measures.settings": "settings",
     "records": "read from_wide",
     "reliability": "icc icc_table choose_icc measurement_error session_reliability limits_of_agreement weighted_kappa "
-    "transport_check variance_components",
+    "rater_agreement rater_limits transport_check variance_components",
     "meaningful_change": "anchor_check mcid cross_fit_mcid baseline_dependence compare_scales credibility_sheet",
     "individual": "person_change Programme reliable_change visits ladder",
     "responders": "proportion count_responders compare_responders responders_from_error true_responder_share "

@@ -4,12 +4,13 @@ from truechange.reliability.agreement import LimitsOfAgreement, limits_of_agreem
 from truechange.reliability.error import MeasurementError, measurement_error
 from truechange.reliability.icc import IccResult, VarianceComponents, choose_icc, icc, icc_table, variance_components
 from truechange.reliability.kappa import WeightedKappa, weighted_kappa
+from truechange.reliability.raters import rater_agreement, rater_limits
 from truechange.reliability.sessions import SessionReliability, session_reliability
 from truechange.reliability.transport import transport_check
 
 __all__ = [
     "IccResult", "LimitsOfAgreement", "MeasurementError", "SessionReliability", "VarianceComponents",
     "WeightedKappa", "choose_icc", "icc", "icc_table", "limits_of_agreement", "measurement_error",
-    "session_reliability", "transport_check",
+    "rater_agreement", "rater_limits", "session_reliability", "transport_check",
     "variance_components", "weighted_kappa",
 ]  # fmt: skip

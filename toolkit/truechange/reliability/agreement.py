@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from math import exp, sqrt
 from typing import TYPE_CHECKING
@@ -113,7 +112,7 @@ class LimitsOfAgreement(Part):
 
 def limits_of_agreement(
     first: ArrayLike, second: ArrayLike, confidence: float = 0.95, method: str = "exact", *, scale: str = "raw",
-    unit: str = "",
+    unit: str = "", person: ArrayLike | None = None,
 ) -> LimitsOfAgreement:  # fmt: skip
     """Estimate bias and 95% limits of agreement between two measurements of the same people.
 
@@ -122,19 +121,22 @@ def limits_of_agreement(
     first, second : array, shape (n,) or (n, m)
         The two measurements in the unit of the test, same people in the same
         order (Series must have the same index, arrays pair by position); with
-        m columns, m replicates a person of each. Differences are first minus
-        second.
+        m columns, m replicates a person of each (NaN where a person has
+        fewer). Differences are first minus second.
     confidence : float, optional
         Level of the intervals about bias and limits.
     method : {"exact", "pair", "approximate"}, optional
         Interval of a limit: ``"exact"`` for each limit by itself (non-central
         t), ``"pair"`` for both limits at once (tolerance factors),
-        ``"approximate"`` the large-sample one. Replicates use the approximate
-        route of recovering both parts' intervals.
+        ``"approximate"`` the large-sample one. Replicates and several pairs
+        a person use the approximate route of recovering both parts' intervals.
     scale : {"raw", "log"}, optional
         ``"log"`` for differences that grow with the score: results are ratios.
     unit : str, optional
         Unit of the measurements.
+    person : array, shape (n,), optional
+        Whose pair each is, where people have several pairs and what is
+        measured changes between them.
 
     Returns
     -------
@@ -154,9 +156,10 @@ def limits_of_agreement(
     Limits: bias ± 1.96 SD [1]_. Exact interval of the upper one: bias + k SD
     with k = t'(n-1, 1.96 √n)/√n [2]_ [3]_. With m replicates the variance of a
     single difference is var(differences of means) + (1 - 1/m)(s1² + s2²) [1]_,
-    section 5.1, and the limits' intervals recover the variance from those of
-    bias and SD [4]_. One pair a person: several pairs of one person are not
-    independent.
+    sections 5.1 and 5.2 (m the harmonic mean of unequal numbers), and the
+    limits' intervals recover the variance from those of bias and SD [4]_. With
+    `person`: variance between and within people of the differences of pairs,
+    by analysis of variance [5]_; the bias is the mean of all pairs.
 
     References
     ----------
@@ -164,6 +167,7 @@ def limits_of_agreement(
     .. [2] Carkeet A (2015). Optom Vis Sci 92(3):e71-e80.
     .. [3] Shieh G (2018). BMC Med Res Methodol 18:45.
     .. [4] Zou GY (2013). Stat Methods Med Res 22(6):630-642 (from memory).
+    .. [5] Bland JM, Altman DG (2007). J Biopharm Stat 17(4):571-582.
 
     Examples
     --------
@@ -178,29 +182,25 @@ def limits_of_agreement(
     a, b = float_array(first, "first"), float_array(second, "second")
     if a.shape[:1] != b.shape[:1] or a.ndim not in (1, 2) or a.ndim != b.ndim:
         raise DataError(f"first and second must hold the same people, got shapes {a.shape} and {b.shape}.")
-    if not (np.isfinite(a).all() and np.isfinite(b).all()):
-        gaps = ~(np.isfinite(a) & np.isfinite(b)) if a.shape == b.shape else ~np.isfinite(a)
-        raise DataError(f"Values are missing, the first at position {np.argwhere(gaps)[0][0]}. Leave those pairs out.")
-    if len(a) < 2:
-        raise DataError("Limits of agreement need at least 2 pairs.")
+    gaps = [~np.isfinite(side).any(axis=1) if side.ndim == 2 else ~np.isfinite(side) for side in (a, b)]
+    if (gaps[0] | gaps[1]).any() or np.isinf(a).any() or np.isinf(b).any():
+        where = np.flatnonzero(gaps[0] | gaps[1])
+        raise DataError(f"Values are missing, the first at position {[*where, '?'][0]}. Leave those pairs out.")
     if scale == "log":
         a, b = logarithms(a), logarithms(b)
-    replicates = a.ndim == 2
-    x, y = (a.mean(axis=1), b.mean(axis=1)) if replicates else (a, b)
+    x, y, mean, se, parts = _of_pairs(a, b, person) if person is not None else _of_replicates(a, b)
     d = x - y
+    if len(d) < 2:
+        raise DataError("Limits of agreement need at least 2 pairs.")
     if np.ptp(d) <= rounding(np.stack([x, y])):
         d = np.full(d.size, d.mean())
-    within = [
-        float(scores.var(axis=1, ddof=1).mean()) if replicates and scores.shape[1] > 1 else 0.0 for scores in (a, b)
-    ]
-    counts = [scores.shape[1] if replicates else 1 for scores in (a, b)]
+        parts[0] = (0.0, *parts[0][1:])
     sample = Sample(d.size, confidence, unit)
-    mean, sd = float(d.mean()), float(d.std(ddof=1))
-    limits = _limits(sample, mean, sd, method, within, counts)
+    limits = _limits(sample, mean, se, method, parts)
     slope, _ = line((x + y) / 2, d, sample, "slope of difference on mean")
     spread = spread_of(np.column_stack([x, y]), sample)
     single = (limits["upper"].value - mean) / Z95
-    apart = sqrt(single**2 + mean**2) if replicates else sqrt(float(np.mean(d**2)))
+    apart = sqrt(single**2 + mean**2) if len(parts) > 1 else sqrt(float(np.mean(d**2)))
     how = "1.96 √2 √(within-person mean square), chi-square interval"
     limits["repeatability"] = sample.sd(apart**2, d.size, "").scaled(Z95, method=how)
     if scale == "log":
@@ -209,15 +209,52 @@ def limits_of_agreement(
         "proportional_bias": slope, "heteroscedasticity": spread.slope, "spread": spread, "first": x, "second": y,
         "differences": x - y, "n": d.size, "sd": single, "method": method, "scale": scale, "unit": unit,
     }  # fmt: skip
+    counted = "pairs" if len(parts) == 1 else "people with several scores each"
     what = "ratio, first over second" if scale == "log" else "first minus second"
     says = (
         f"Bias ({what}): {limits['bias']}.",
-        f"Limits of agreement: {limits['lower']} and {limits['upper']}, {d.size} pairs.",
+        f"Limits of agreement: {limits['lower']} and {limits['upper']}, {d.size} {counted}.",
     )
     seen = f"Difference against mean of {d.size} pairs with limits of agreement."
     frame = estimates_table({words: facts[name] for name, words in ROWS.items()})
-    sources = ("bland1986", "bland1999", *(("zou2013",) if any(within) else SOURCES[method]))
+    sources = ("bland1986", "bland1999", *(("zou2013",) if len(parts) > 1 else SOURCES[method]))
     return LimitsOfAgreement(facts, frame, says, _cautions(d, slope, spread), sources, seen)
+
+
+Parts = list[tuple[float, float, float]]  # mean square, weight and degrees of freedom of each part of a variance
+
+
+def _of_replicates(a: Floats, b: Floats) -> tuple[Floats, Floats, float, float, Parts]:
+    """Return each person's two means, bias with standard error, and the parts of a single difference's variance."""
+    means, parts = [], []
+    for side in (a, b):
+        scores = side if side.ndim == 2 else side[:, None]
+        held = np.isfinite(scores).sum(axis=1)
+        means.append(np.nanmean(scores, axis=1))
+        if df := int((held - 1).sum()):
+            within = float(np.nansum((scores - means[-1][:, None]) ** 2)) / df
+            parts.append((within, 1 - float(np.mean(1 / held)), df))
+    d = means[0] - means[1]
+    square, n = (float(d.var(ddof=1)), d.size) if d.size > 1 else (0.0, 1)
+    return *means, float(d.mean()), sqrt(square / n), [(square, 1.0, n - 1), *(part for part in parts if part[0] > 0)]
+
+
+def _of_pairs(a: Floats, b: Floats, person: ArrayLike) -> tuple[Floats, Floats, float, float, Parts]:
+    """Return the same where people have several pairs of one score each, by analysis of variance of the differences."""
+    if a.ndim != 1 or np.shape(person) != a.shape:
+        raise DataError(f"person must name whose each of the {len(a)} pairs is, got shape {np.shape(person)}.")
+    frame = pd.DataFrame({"x": a, "y": b, "d": a - b})
+    groups = frame.groupby(np.asarray(person, dtype=object))
+    m, means, mean = groups.size().to_numpy(float), groups.mean(), float(frame["d"].mean())
+    n, pairs = m.size, float(m.sum())
+    if n < 2:
+        raise DataError("Limits of agreement need at least 2 people.")
+    between = float(m @ (means["d"].to_numpy() - mean) ** 2) / (n - 1)
+    inside = float(((frame["d"] - groups["d"].transform("mean")) ** 2).sum()) / (pairs - n) if pairs > n else 0.0
+    usual = (pairs - float(m @ m) / pairs) / (n - 1)
+    se = sqrt(max(between - inside, 0.0) / usual * float(m @ m) / pairs**2 + inside / pairs)
+    parts = [(between, 1 / usual, n - 1), *([(inside, 1 - 1 / usual, pairs - n)] if inside else [])]
+    return means["x"].to_numpy(), means["y"].to_numpy(), mean, se, parts
 
 
 def _ratio(e: Estimate) -> Estimate:
@@ -236,30 +273,24 @@ def _cautions(d: Floats, slope: Estimate, spread: Spread) -> tuple[str, ...]:
     })  # fmt: skip
 
 
-def _limits(
-    sample: Sample, mean: float, sd: float, method: str, within: Sequence[float], replicates: Sequence[int]
-) -> dict[str, Estimate]:
-    """Return bias, limits and prediction interval from mean and SD of the differences.
-
-    `within` and `replicates`: variances within a person of the two measurements and how many of each were averaged.
-    """
+def _limits(sample: Sample, mean: float, se: float, method: str, parts: Parts) -> dict[str, Estimate]:
+    """Return bias, limits and prediction interval from the mean difference and the parts of its variance."""
     n, t = sample.n, float(stdtrit(sample.n - 1, sample.tails[1]))
-    parts = [(w * (1 - 1 / m), n * (m - 1)) for w, m in zip(within, replicates, strict=True) if w > 0]
-    single = sqrt(sd**2 + sum(w for w, _ in parts))
-    if parts:
-        squares, dfs = [sd**2, *(w for w, _ in parts)], [n - 1, *(df for _, df in parts)]
-        ends = graybill_wang(squares, [1.0] * len(squares), dfs, sample.confidence)
-        near, far = (sqrt((t * sd / sqrt(n)) ** 2 + (Z95 * (single - sqrt(end))) ** 2) for end in ends)
+    single = sqrt(sum(square * weight for square, weight, _ in parts))
+    if len(parts) > 1:
+        squares, weights, dfs = zip(*parts, strict=True)
+        ends = graybill_wang(squares, weights, dfs, sample.confidence)
+        near, far = (sqrt((t * se) ** 2 + (Z95 * (single - sqrt(end))) ** 2) for end in ends)
         method = "variance-recovery"
     else:
         inner, outer = limit_factors(n, sample.confidence, method)
-        near, far = (Z95 - inner) * sd, (outer - Z95) * sd
+        near, far = (Z95 - inner) * single, (outer - Z95) * single
     how = f"bias ± {Z95:.3f} SD, {method} interval"
     low, high = mean - Z95 * single, mean + Z95 * single
-    ahead = float(stdtrit(n - 1, 0.975)) * sqrt(single**2 + sd**2 / n)
+    ahead = float(stdtrit(n - 1, 0.975)) * sqrt(single**2 + se**2)
     future = "prediction interval of one future difference"
     return {
-        "bias": sample.around(mean, sd / sqrt(n), n - 1, "mean difference"),
+        "bias": sample.around(mean, se, n - 1, "mean difference"),
         "lower": sample.estimate(low, low - far, low + near, how, n - 1),
         "upper": sample.estimate(high, high - near, high + far, how, n - 1),
         "prediction": sample.estimate(mean, mean - ahead, mean + ahead, future, n - 1),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from math import nan, sqrt
 from numbers import Real
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -126,7 +127,7 @@ def weighted_kappa(
     label = weights if isinstance(weights, str) else "own"
     names, rows, columns = _coded(first, second, categories, ordered=label != "none")
     c, n = len(names), rows.size
-    distance = _distances(weights, c)
+    distance = distances(weights, c)
     whole = categories is None and all(isinstance(name, Real) for name in names)
     gap = whole and names[-1] - names[0] >= len(names)  # type: ignore[operator]
     counts = np.zeros((c, c), dtype=int)
@@ -184,13 +185,18 @@ def _coded(
     if a.isna().any() or b.isna().any():
         where = int(np.flatnonzero(a.isna().to_numpy() | b.isna().to_numpy())[0])
         raise DataError(f"A rating is missing at position {where}. Leave that pair out.")
-    if categories is None:
-        categories = _own_order(a, b) or _sorted({*a.tolist(), *b.tolist()}, ordered)
-    place = {name: i for i, name in enumerate(categories)}
-    strange = [name for name in (*a, *b) if name not in place]
-    if strange:
-        raise DataError(f"Rating {strange[0]!r} is not among the categories {list(categories)}.")
-    return list(categories), np.asarray(a.map(place), np.int64), np.asarray(b.map(place), np.int64)
+    names, codes = coded([*a, *b], _own_order(a, b) or None if categories is None else categories, ordered)
+    return names, codes[: len(a)], codes[len(a) :]
+
+
+def coded(ratings: Iterable[Any], categories: Sequence[object] | None, ordered: bool) -> tuple[list[object], Codes]:
+    """Return the categories in order, and the place of each rating among them."""
+    seen = list(ratings)
+    names = list(_sorted(set(seen), ordered) if categories is None else categories)
+    place = {name: i for i, name in enumerate(names)}
+    if strange := [name for name in seen if name not in place]:
+        raise DataError(f"Rating {strange[0]!r} is not among the categories {names}.")
+    return names, np.asarray([place[name] for name in seen], np.int64)
 
 
 def _own_order(a: pd.Series, b: pd.Series) -> list[object]:
@@ -219,7 +225,8 @@ def _sorted(seen: set[object], ordered: bool) -> list[object]:
     return sorted(seen, key=str)
 
 
-def _distances(weights: str | ArrayLike, c: int) -> Floats:
+def distances(weights: str | ArrayLike, c: int) -> Floats:
+    """Return the disagreement weights of c categories by name, or the caller's own."""
     if isinstance(weights, str):
         errors.check_choice("weights", weights, WEIGHTS)
         apart = np.abs(np.subtract.outer(np.arange(c), np.arange(c))).astype(float)

@@ -188,7 +188,7 @@ def _by_session(rows: pd.DataFrame, columns: Columns, rule: str) -> tuple[pd.Dat
     """Return one row a score, the column of its label, and how many trials the `rule` made one score of."""
     person, trial, value, session, *_ = columns
     sessions = rows.groupby(trial)[str(session)].nunique()
-    if sessions.max() == 1 and rows[session].nunique() > 1:
+    if sessions.max() == 1 and len(rows[session].unique()) > 1:
         raise DataError(
             f"trial={trial!r}: no trial number occurs in two sessions. Number trials from 1 in every session; for one "
             "score a session leave session= out."
