@@ -4,15 +4,20 @@ Run by hand: ``python tests/benchmarks/bench_mcid.py``. Every measurement has a 
 take minutes are timed on a few resamples and scaled. Absolute times depend on the machine, ratios hardly.
 """
 
+import json
+import resource
 import statistics
-import subprocess
 import sys
 import time
+from collections.abc import Iterator
 
 import numpy as np
+from measuring import Row, alone, fresh
 
 RESAMPLES = 10_000
 REPEATS = 5
+WORK = {"cut": "ROC cut and area", "predictive": "predictive MCID"}
+STUDY_GOAL = 2  # every estimator in half the time of one peer's fit
 # work, people, few-valued scores, peer -> goal
 GOALS = {
     ("cut", 200, False, "sklearn"): 240,
@@ -132,27 +137,36 @@ def statsmodels_predictive(change, improved):
     return loop, few
 
 
+def floor(change, improved):
+    """Draw the people and count them, once a resample."""
+    from truechange.numerics.counts import distinct, draw_counts, rows_at_once
+
+    kinds, rng = distinct(np.column_stack([change, improved]).astype(float)), np.random.default_rng(1)
+    block = rows_at_once(kinds.counts.size)
+
+    def run():
+        for _ in range(RESAMPLES // block):
+            draw_counts(rng, block, kinds)
+
+    return run, RESAMPLES // block * block
+
+
 def one(name, n, few):
-    """Print the median time of one resample, in seconds of processor time."""
+    """Print the median time of one resample in seconds of processor time, and the memory it took beyond the data."""
     run, resamples = globals()[name](*people(n, few))
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     run()
+    extra = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
     times = []
     for _ in range(REPEATS):
         begun = time.process_time()
         run()
         times.append((time.process_time() - begun) / resamples)
-    print(statistics.median(times))
-
-
-def measured(name, n, few):
-    done = subprocess.run(
-        [sys.executable, __file__, name, str(n), str(int(few))], capture_output=True, text=True, check=True
-    )
-    return float(done.stdout)
+    print(json.dumps({"seconds": statistics.median(times), "extra_mb": extra}))
 
 
 def study_seconds(n=200):
-    """Whole study, 2,000 resamples, every estimator."""
+    """Print how long a whole study takes: 2,000 resamples, every estimator; and as many fits of one logistic line."""
     import truechange as tc
 
     rng = np.random.default_rng(3)
@@ -161,23 +175,29 @@ def study_seconds(n=200):
     first, second = before + rng.normal(0, 0.9, n), before + true + rng.normal(0, 0.9, n)
     begun = time.process_time()
     tc.mcid(second - first, rating, sem=0.9, sem_df=49, before=first, after=second)
-    return time.process_time() - begun
+    seconds = time.process_time() - begun
+    run, fits = statsmodels_predictive(second - first, rating > 0)
+    begun = time.process_time()
+    run()
+    print(json.dumps({"seconds": seconds, "peer": (time.process_time() - begun) / fits * 2_000}))
 
 
-def main():
-    print(
-        f"{'work':<12}{'people':>8}  {'scores':<11}{'peer':<13}{'ours, us':>10}{'peer, us':>10}{'ratio':>8}{'goal':>7}"
-    )
+def rows() -> Iterator[Row]:
     for (work, n, few, peer), goal in GOALS.items():
-        ours, theirs = measured(f"ours_{work}", n, few), measured(f"{peer}_{work}", n, few)
-        kind = "few values" if few else "continuous"
-        told = f"{work:<12}{n:>8}  {kind:<11}{peer:<13}{ours * 1e6:>10.1f}{theirs * 1e6:>10.0f}"
-        print(f"{told}{theirs / ours:>8.0f}{goal:>7}")
-    print(f"whole study, n = 200, 2,000 resamples: {study_seconds():.2f} s (goal: about 1 s)")
+        settings = (n, int(few))
+        mine, theirs, least = (fresh(__file__, name, *settings, runs=1)
+                               for name in (f"ours_{work}", f"{peer}_{work}", "floor"))  # fmt: skip
+        what = f"{WORK[work]}, n = {n:,}{', few values' if few else ''}, against {peer}"
+        yield Row(what, mine["seconds"], theirs["seconds"], goal, floor=least["seconds"],
+                  of="an MCID's resample: people drawn and counted", extra_mb=mine["extra_mb"])  # fmt: skip
+    whole = fresh(__file__, "study", runs=3)
+    yield Row("whole MCID study, n = 200, against one logit a resample", whole["seconds"], whole["peer"], STUDY_GOAL)
 
 
 if __name__ == "__main__":
     if len(sys.argv) == 4:
         one(sys.argv[1], int(sys.argv[2]), bool(int(sys.argv[3])))
+    elif sys.argv[1:] == ["study"]:
+        study_seconds()
     else:
-        main()
+        sys.exit(alone(rows()))

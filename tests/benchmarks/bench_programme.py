@@ -3,7 +3,7 @@
 By hand: ``python tests/benchmarks/bench_programme.py --rows 1e7 --huge 1e8``.
 
 Ratios hold from machine to machine, seconds do not. Every run is a fresh process; the
-median of `--repeats` is shown. Data are invented and written to `--folder` once.
+median of `--repeats` is shown, reading and imports included. Data are invented and written once.
 
     shares of a registry (site × sex × age band × test), whole process, CSV and parquet
         peer: plain pandas (merge, pivot, loop over groups with statsmodels' Wilson interval)
@@ -14,16 +14,25 @@ median of `--repeats` is shown. Data are invented and written to `--folder` once
 import argparse
 import json
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
+
+from measuring import Row, alone, fresh
 
 THRESHOLDS = {
     "chair_stand_30s": 2.0, "sit_to_stand_5": 2.0, "timed_up_and_go": 1.5, "walk_40m_fast": 0.5, "stair_climb": 2.0,
 }  # fmt: skip
 LOWER_IS_BETTER = ("sit_to_stand_5", "timed_up_and_go", "stair_climb")
+SUMS = ("started", "measured", "changed_enough")
+GOALS = {
+    ("plain_pandas", "csv"): 5,
+    ("plain_pandas", "parquet"): 5,
+    ("one_query", "csv"): 1,
+    ("one_query", "parquet"): 2.5,
+}
 BY = ["site", "sex", "age_band"]
 
 
@@ -120,97 +129,88 @@ def one_query(path: str, kind: str) -> dict[str, float]:
 
 
 def _sums(table: "object") -> dict[str, float]:
-    return {name: float(table[name].sum()) for name in ("started", "measured", "changed_enough")}  # type: ignore[index]
+    return {name: float(table[name].sum()) for name in SUMS}  # type: ignore[index]
 
 
-def fresh(job: str, *words: str) -> dict[str, float]:
-    """Run one job in a fresh process; return seconds, peak MB and its checksums."""
-    begun = time.perf_counter()
-    done = subprocess.run([sys.executable, __file__, "--job", job, *words], capture_output=True, text=True, check=True)
-    return {"seconds": time.perf_counter() - begun} | json.loads(done.stdout.splitlines()[-1])
+def compare(words: str, peer_job: str, path: str, kind: str, repeats: int) -> Row:
+    """Time our job and its peer, and read the file alone; refuse a comparison of different counts."""
+    mine, theirs, read = (fresh(__file__, "--job", job, path, kind, runs=repeats) for job in ("ours", peer_job, "read"))
+    if different := {key for key in SUMS if abs(mine[key] - theirs[key]) > 0.5}:
+        raise SystemExit(f"{words}: the two disagree on {sorted(different)}: {mine} {theirs}")
+    return Row(f"{words}, {kind}, against {peer_job.replace('_', ' ')}", mine["seconds"], theirs["seconds"],
+               GOALS[peer_job, kind], floor=read["seconds"], of="a registry: its columns read by pyarrow",
+               extra_mb=mine["peak_mb"])  # fmt: skip
 
 
-def compare(words: str, ours_job: str, peer_job: str, arguments: tuple[str, ...], repeats: int) -> None:
-    """Time our job and its peer in turn and print the ratios."""
-    runs = [(fresh(ours_job, *arguments), fresh(peer_job, *arguments)) for _ in range(repeats)]
-    for mine, peer in runs:
-        different = {
-            key for key in mine if key not in ("seconds", "peak_mb", "cpu") and abs(mine[key] - peer[key]) > 0.5
-        }
-        if different:
-            raise SystemExit(f"{words}: the two disagree on {sorted(different)}: {mine} {peer}")
-    seconds, peak, cpu = (
-        [statistics.median(run[side][name] for run in runs) for side in (0, 1)]
-        for name in ("seconds", "peak_mb", "cpu")
-    )
-    print(
-        f"{words}: {seconds[0]:.1f} s, {peak[0]:.0f} MB; peer {seconds[1]:.1f} s, {peak[1]:.0f} MB; "
-        f"{seconds[1] / seconds[0]:.1f} times faster ({cpu[1] / cpu[0]:.1f} times less processor), "
-        f"{peak[0] / peak[1]:.2f} of the memory",
-        flush=True,
-    )
+def only_read(path: str, kind: str) -> dict[str, float]:
+    """Read the scores and nothing else."""
+    import pyarrow.csv as pc
+    import pyarrow.parquet as pq
+
+    (pc.read_csv if kind == "csv" else pq.read_table)(f"{path}.{kind}")
+    return dict.fromkeys(SUMS, 0.0)
 
 
-def exact_against_permutation(repeats: int) -> None:
+def exact_against_permutation(repeats: int) -> Row:
     """Time the exact test of two shares beside 9,999 permutations."""
     import numpy as np
     from scipy.stats import permutation_test
 
-    from truechange.responders import compare_responders
     from truechange.responders.comparing import exact_p
 
     first, second = (np.repeat([1.0, 0.0], pair) for pair in ((18, 12), (9, 19)))
-    mine, whole, peer = [], [], []
+    mine, peer = [], []
     for at in range(repeats):
         begun = time.perf_counter()
         for _ in range(200):
             p = exact_p(18, 30, 9, 28)
         mine.append((time.perf_counter() - begun) / 200)
         begun = time.perf_counter()
-        for _ in range(200):
-            compare_responders(18, 30, 9, 28)
-        whole.append((time.perf_counter() - begun) / 200)
-        begun = time.perf_counter()
         found = permutation_test(
             (first, second), lambda x, y, axis: x.mean(axis=axis) - y.mean(axis=axis), n_resamples=9999,
             vectorized=True, rng=np.random.default_rng(at),
         )  # fmt: skip
         peer.append(time.perf_counter() - begun)
-    ours_s, peer_s = statistics.median(mine), statistics.median(peer)
-    print(
-        f"two shares, exact p {p:.4f}: {1e6 * ours_s:.0f} µs "
-        f"({1e6 * statistics.median(whole):.0f} µs with every interval); "
-        f"9,999 permutations {peer_s:.2f} s, p {found.pvalue:.4f}; {peer_s / ours_s:.0f} times faster"
+    if abs(p - found.pvalue) > 0.02:
+        raise SystemExit(f"The two disagree: {p} {found.pvalue}")
+    return Row(
+        "two shares tested exactly, against 9,999 permutations", statistics.median(mine), statistics.median(peer), 1_000
     )
 
 
-def main() -> None:
+def rows(many: float = 1e6, huge: float | None = None, repeats: int = 3) -> Iterator[Row]:
+    yield exact_against_permutation(repeats)
+    folder = Path(tempfile.gettempdir()) / "truechange_bench"
+    folder.mkdir(parents=True, exist_ok=True)
+    for size, peer, runs in ((many, "plain_pandas", repeats), (huge, "one_query", 1)):
+        if not size:
+            continue
+        path = folder / f"registry_{int(size)}"
+        if not Path(f"{path}.csv").exists():
+            write_registry(path, int(size))
+        for kind in ("csv", "parquet"):
+            yield compare(f"registry, {size:.0e} rows", peer, str(path), kind, runs)
+
+
+def main() -> int:
     """Run what was asked for."""
     words = argparse.ArgumentParser(description=__doc__)
-    words.add_argument("--rows", type=float, default=1e6)
-    words.add_argument("--huge", type=float, help="rows of the parquet file for the out-of-core run")
+    words.add_argument("--rows", type=float, default=1e7)
+    words.add_argument("--huge", type=float, help="rows of the files for the out-of-core run")
     words.add_argument("--repeats", type=int, default=5)
-    words.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "truechange_bench")
     words.add_argument("--job", nargs=3, help=argparse.SUPPRESS)
     given = words.parse_args()
-    if given.job:
-        job, path, kind = given.job
-        sums = {"ours": ours, "plain_pandas": plain_pandas, "one_query": one_query}[job](path, kind)
-        status = Path("/proc/self/status").read_text(encoding="ascii")  # ru_maxrss would keep the parent's peak
-        peak = next(line.split()[1] for line in status.splitlines() if line.startswith("VmHWM"))
-        print(json.dumps({"peak_mb": int(peak) / 1024, "cpu": time.process_time()} | sums))
-        return
-    given.folder.mkdir(parents=True, exist_ok=True)
-    exact_against_permutation(given.repeats)
-    for rows, peer, repeats in ((given.rows, "plain_pandas", given.repeats), (given.huge, "one_query", 1)):
-        if not rows:
-            continue
-        path = given.folder / f"registry_{int(rows)}"
-        if not Path(f"{path}.csv").exists():
-            write_registry(path, int(rows))
-        for kind in ("csv", "parquet"):
-            compare(f"registry, {rows:.0e} rows, {kind}", "ours", peer, (str(path), kind), repeats)
+    if not given.job:
+        return alone(rows(given.rows, given.huge, given.repeats))
+    job, path, kind = given.job
+    begun = time.perf_counter()
+    sums = {"ours": ours, "plain_pandas": plain_pandas, "one_query": one_query, "read": only_read}[job](path, kind)
+    status = Path("/proc/self/status").read_text(encoding="ascii")  # ru_maxrss would keep the parent's peak
+    peak = next(line.split()[1] for line in status.splitlines() if line.startswith("VmHWM"))
+    seconds = time.perf_counter() - begun + 0.0
+    print(json.dumps({"peak_mb": int(peak) / 1024, "seconds": seconds} | sums))
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -10,14 +10,14 @@ machine matters less. Ratios carry over to other machines, times do not.
 """
 
 import json
-import os
 import resource
-import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from measuring import Row, alone, fresh
 
 sys.path.insert(0, str(Path(__file__).parents[1]))  # for the simulated studies of the tests
 
@@ -85,6 +85,13 @@ def pingouin_a(n: int, repeats: int = 40) -> float:
     return (time.process_time() - start) * B / repeats
 
 
+def floor_a(n: int) -> None:
+    """Draw the people alone."""
+    rng = np.random.default_rng(1)
+    for _ in range(10):
+        rng.integers(0, n, (B // 10, n), dtype=np.uint16)
+
+
 def ours_f() -> None:
     from simulation.retests import simulated_mean_squares
 
@@ -119,6 +126,7 @@ WORK = {
     "ours_a": ours_a,
     "scipy_a": scipy_a,
     "pingouin_a": pingouin_a,
+    "floor_a": floor_a,
     "ours_f": ours_f,
     "scipy_f": scipy_f,
     "pingouin_f": lambda: pingouin_a(30),
@@ -139,32 +147,19 @@ def once(name: str, *arguments: int) -> None:
     print(json.dumps({"seconds": seconds, "extra_mb": memory}))
 
 
-def median(name: str, *arguments: int, runs: int = 5) -> dict[str, float]:
-    threads = {f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL")}
-    held = []
-    for _ in range(runs):
-        command = [sys.executable, __file__, "--once", name, *map(str, arguments)]
-        out = subprocess.run(command, capture_output=True, text=True, check=True, env=os.environ | threads)
-        held.append(json.loads(out.stdout.splitlines()[-1]))
-    return {key: float(np.median([one[key] for one in held])) for key in held[0]}
-
-
-def line(work: str, mine: dict[str, float], theirs: float, bar: float) -> None:
-    seconds = mine["seconds"]
-    print(f"{work:<28}{seconds:>10.4f}{theirs:>12.3f}{theirs / seconds:>10.1f}{bar:>9}{mine['extra_mb']:>10.1f}")
-
-
-def main() -> None:
-    print(f"{'work':<28}{'ours s':>10}{'peer s':>12}{'ratio':>10}{'goal':>9}{'extra MB':>10}")
+def rows() -> Iterator[Row]:
     for n, goal, slow_goal in ((30, 5, 15_000), (100, 7, 10_000), (1000, 9, 1_500)):
-        mine = median("ours_a", n)
-        for peer, bar, runs in (("scipy_a", goal, 5), ("pingouin_a", slow_goal, 3)):
-            theirs = median(peer, n, runs=runs)["seconds"]
-            line(f"A n={n} v {peer}", mine, theirs, bar)
-    mine = median("ours_f")
-    for peer, bar in (("scipy_f", 16), ("pingouin_f", 1_200)):
-        theirs = median(peer, runs=3)["seconds"]
-        line(f"F v {peer}", mine, theirs, bar)
+        mine, floor = fresh(__file__, "--once", "ours_a", n), fresh(__file__, "--once", "floor_a", n)["seconds"]
+        about = {"floor": floor, "of": f"resamples: {B:,} draws of every person", "extra_mb": mine["extra_mb"]}
+        for peer, bar, runs in (("scipy", goal, 5), ("pingouin", slow_goal, 3)):
+            theirs = fresh(__file__, "--once", f"{peer}_a", n, runs=runs)["seconds"]
+            yield Row(f"ICC, SEM, MDC, {B:,} resamples, n = {n}, against {peer}", mine["seconds"], theirs, bar, **about)
+    mine = fresh(__file__, "--once", "ours_f")
+    for peer, bar in (("scipy", 16), ("pingouin", 1_200)):
+        theirs = fresh(__file__, "--once", f"{peer}_f", runs=3)["seconds"]
+        yield Row(
+            f"{B:,} simulated ICC studies, against {peer}", mine["seconds"], theirs, bar, extra_mb=mine["extra_mb"]
+        )
 
 
 if __name__ == "__main__":
@@ -172,4 +167,4 @@ if __name__ == "__main__":
         at = sys.argv.index("--once")
         once(sys.argv[at + 1], *map(int, sys.argv[at + 2 :]))
     else:
-        main()
+        sys.exit(alone(rows()))
