@@ -61,6 +61,22 @@ def registered(people: int = 400, seed: int = 1, text: bool = True) -> tuple[pd.
     return held[rng.random(len(held)) < 0.93].sample(frac=1, random_state=2).reset_index(drop=True), table
 
 
+def damaged(people: int = 400, seed: int = 3) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return a registry with a bit of everything that is left out: other words, strangers, gaps, no site."""
+    scores, table = registered(people=people, seed=seed)
+    rng = np.random.default_rng(seed)
+    table["start_date"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(rng.integers(0, 720, people), unit="D")
+    table.loc[rng.choice(people, 12, replace=False), "site"] = None
+    table.loc[rng.choice(people, 9, replace=False), "start_date"] = pd.NaT
+    parts = np.array_split(rng.permutation(len(scores))[:60], 6)
+    for rows, (column, value) in zip(
+        parts, [("occasion", "midway"), ("occasion", None), ("measure", "hopping"), ("person", "X"), ("person", None),
+                ("value", np.nan)], strict=True,
+    ):  # fmt: skip
+        scores.loc[rows, column] = value
+    return scores, table
+
+
 def training_log(rows: list[tuple]) -> pd.DataFrame:
     """Return a training log of sit to stand, one row a day."""
     names = ["person", "day", "reps", "load_kg", "seat_height_cm", "pain_before", "pain_after", "soreness_next_day"]

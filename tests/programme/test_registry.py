@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from clinics import LIMITS, registered
+from clinics import LIMITS, damaged, registered
 
 import truechange as tc
 from truechange.programme import responder_registry
@@ -111,3 +111,37 @@ def test_unknown_groups_are_named_and_small_ones_cautioned():
     assert "not known" in set(found.table()["site"])
     assert any("fewer than 10" in text for text in found.cautions)
     assert responder_registry(scores, people, LIMITS, by=[]).table()["started"].tolist() == [40, 40]
+
+
+def test_an_infinite_score_is_no_number_and_no_second_score():
+    scores, people = registered(people=30)
+    scores.loc[0, "value"] = np.inf
+    assert responder_registry(scores, people, LIMITS, by=BY).account["without a number"] == 1
+
+
+def test_the_period_of_the_start_makes_groups_from_frames_and_from_files(tmp_path):
+    scores, people = damaged()
+    found = responder_registry(scores, people, LIMITS, by=["start_quarter"]).table()
+    starts = people["start_date"].dt.to_period("Q").astype(str).str.replace("Q", " Q").fillna("not known")
+    assert dict(zip(found["start_quarter"], found["started"], strict=True)) == starts.value_counts().to_dict()
+    scores.to_parquet(tmp_path / "scores.parquet")
+    people.to_parquet(tmp_path / "people.parquet")
+    people.to_csv(tmp_path / "people.csv", index=False)
+    for kind in ("parquet", "csv"):
+        again = responder_registry(
+            tmp_path / "scores.parquet", tmp_path / f"people.{kind}", LIMITS, by=["start_quarter"]
+        )
+        pd.testing.assert_frame_equal(again.table(), found, check_dtype=False)
+
+
+def test_shares_net_of_error_take_away_what_error_alone_gives():
+    scores, people = registered()
+    found = responder_registry(scores, people, LIMITS, by=BY, sem={"chair_stand_30s": 1.2})
+    alone = tc.responders_from_error(2.0, sem=1.2, n=100, resolution=1).share.value
+    row = found.table().iloc[0]
+    assert row["expected_from_error"] == pytest.approx(row["measured"] * alone)
+    for net, share in (("net_of_error", "proportion"), ("net_low", "low"), ("net_high", "high")):
+        assert row[net] == pytest.approx(row[share] - row["measured"] * alone / row["started"])
+    assert found.table().query("measure == 'timed_up_and_go'")["net_of_error"].isna().all()  # no SEM was given
+    assert any("not the share whose true change matters" in text for text in found.cautions)
+    assert any("measurement error alone would carry" in text for text in found.sentences())
