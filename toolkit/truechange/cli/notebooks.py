@@ -6,7 +6,8 @@ from pathlib import Path
 
 from truechange.foundation.errors import OutcomeError, listed, needs
 
-FOLDERS = {"notebooks": ("*.ipynb", "*.md"), "data_synthetic": ("*.csv", "*.xlsx", "*.json", "*.md")}
+# The ninth notebook stays in the repository beside its data, a genuine trial under another licence.
+FOLDERS = {"notebooks": ("0[1-8]_*.ipynb", "*.md"), "data_synthetic": ("*.csv", "*.xlsx", "*.json", "*.md")}
 
 
 def run_notebooks(args: argparse.Namespace) -> int:

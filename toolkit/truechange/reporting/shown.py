@@ -70,5 +70,7 @@ def picture(drawn: Any, caption: str, *, alt: str = "", **options: Any) -> Pictu
         There is no alt text, or no picture.
     """
     if isinstance(drawn, Result):
-        return Picture(drawn.plot(**options), alt or drawn.alt, caption)  # type: ignore[attr-defined]
-    return Picture(drawn, alt, caption)
+        drawn, alt = drawn.plot(**options), alt or drawn.alt  # type: ignore[attr-defined]
+    made = Picture(drawn, alt, caption)
+    made.image  # noqa: B018  drawn now: what waits is shown a second time, bare, at the end of the cell
+    return made
