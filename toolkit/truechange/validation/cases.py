@@ -23,9 +23,16 @@ from truechange.numerics.counts import distinct
 from truechange.numerics.curves import fit_ordered, fit_outcomes
 from truechange.numerics.reml import Design, fit_reml
 from truechange.planning import plan_paired_shares, plan_two_programmes, plan_two_shares
-from truechange.programme.change import average_sd_effect, gain_from_selection, paired_change, small_sample_factor
-from truechange.programme.comparison import adjusted_difference, welch_difference
-from truechange.programme.missing import rubin
+from truechange.programme.change import (
+    average_sd_effect,
+    gain_from_selection,
+    paired_change,
+    small_sample_factor,
+    trimmed_mean,
+)
+from truechange.programme.comparison import adjusted_difference, individual_response, welch_difference
+from truechange.programme.missing import missing_follow_up, rubin
+from truechange.programme.sites import exact_limit, shrunken_shares
 from truechange.reliability import variance_components
 from truechange.responders.comparing import number_needed
 
@@ -287,11 +294,12 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     norm_position, predict_retest, recovery_cutoffs, plan_paired_shares, plan_two_programmes, plan_two_shares,
     adjusted_difference, welch_difference, paired_change, average_sd_effect, small_sample_factor, rubin,
     gain_from_selection, variance_components, number_needed, adjusted_2022, share_limits, xmr_limits,
+    trimmed_mean, individual_response, missing_follow_up, exact_limit, shrunken_shares,
 )} | {
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
-    "normal_quantile": ndtri, "repeat": np.repeat, "adjusted_2017": METHODS["predictive_adjusted_2017"].formula,
+    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "adjusted_2017": METHODS["predictive_adjusted_2017"].formula,
 }  # fmt: skip
