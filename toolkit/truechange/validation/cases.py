@@ -5,6 +5,8 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from importlib import import_module
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -15,26 +17,10 @@ from scipy.special import ndtri
 
 import truechange as tc
 from truechange.foundation.errors import check_choice
-from truechange.individual.elsewhere import norm_position
-from truechange.individual.reliable import predict_retest, recovery_cutoffs
-from truechange.meaningful_change.estimators import METHODS, adjusted_2022
-from truechange.numerics.control_charts import share_limits, xmr_limits
+from truechange.meaningful_change.estimators import METHODS
 from truechange.numerics.counts import distinct
 from truechange.numerics.curves import fit_ordered, fit_outcomes
 from truechange.numerics.reml import Design, fit_reml
-from truechange.planning import plan_paired_shares, plan_two_programmes, plan_two_shares
-from truechange.programme.change import (
-    average_sd_effect,
-    gain_from_selection,
-    paired_change,
-    small_sample_factor,
-    trimmed_mean,
-)
-from truechange.programme.comparison import adjusted_difference, individual_response, welch_difference
-from truechange.programme.missing import missing_follow_up, rubin
-from truechange.programme.sites import exact_limit, shrunken_shares
-from truechange.reliability import variance_components
-from truechange.responders.comparing import number_needed
 
 FOLDER = Path(__file__).parent / "cases"
 CAME = {
@@ -103,7 +89,8 @@ class Case:
     by : str
         Functions of the library through which ours are computed.
     calls : mapping of str to mapping
-        What is called, in this order: function, arguments; ``$path`` stands for data or for an earlier call's result.
+        What is called, in this order: function (public, a helper here, or ``room.module:name``), arguments;
+        ``$path`` stands for data or for an earlier call's result.
     ours : mapping of str to str
         Where each of the promised numbers is found in what was called.
     left_out : str
@@ -189,7 +176,9 @@ def compute(case: Case) -> dict[str, float]:
     for name, call in case.calls.items():
         rest = {key: resolved(value, scope) for key, value in call.items() if key not in ("call", "args")}
         word = call["call"]
-        function = at(word[1:], scope) if word.startswith("$") else HELPERS.get(word) or getattr(tc, word)
+        room, _, called = word.rpartition(":")
+        home = import_module(f"truechange.{room}") if room else tc
+        function = at(word[1:], scope) if word.startswith("$") else HELPERS.get(word) or attrgetter(called)(home)
         scope[name] = function(*resolved(call.get("args", []), scope), **rest)
     return {key: float(at(path, scope)) for key, path in case.ours.items()}
 
@@ -291,15 +280,12 @@ def least_squares(table: ArrayLike) -> Any:
 
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len,
-    norm_position, predict_retest, recovery_cutoffs, plan_paired_shares, plan_two_programmes, plan_two_shares,
-    adjusted_difference, welch_difference, paired_change, average_sd_effect, small_sample_factor, rubin,
-    gain_from_selection, variance_components, number_needed, adjusted_2022, share_limits, xmr_limits,
-    trimmed_mean, individual_response, missing_follow_up, exact_limit, shrunken_shares,
 )} | {
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
-    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "adjusted_2017": METHODS["predictive_adjusted_2017"].formula,
+    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate,
+    "adjusted_2017": METHODS["predictive_adjusted_2017"].formula,
 }  # fmt: skip

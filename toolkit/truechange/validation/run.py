@@ -24,7 +24,8 @@ WAY = "how the other number came"
 ELSEWHERE = "another library's own"
 KINDS = {
     "printed table": "printed", "certified file": "certified", "output of another program": "other program",
-    "from memory": "printed but only remembered", "recomputed": "own identity", "independent route": "independent route",
+    "from memory": "printed but only remembered", "recomputed": "own identity",
+    "independent route": "independent route",
 }  # fmt: skip
 
 
