@@ -5,7 +5,6 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib import import_module
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
@@ -16,11 +15,16 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 import truechange as tc
+from truechange import planning, reliability
 from truechange.foundation.errors import check_choice
-from truechange.meaningful_change.estimators import METHODS
+from truechange.individual import elsewhere, reliable, score_error
+from truechange.meaningful_change import estimators
+from truechange.numerics import control_charts, small_cells
 from truechange.numerics.counts import distinct
 from truechange.numerics.curves import fit_ordered, fit_outcomes
 from truechange.numerics.reml import Design, fit_reml
+from truechange.programme import change, comparison, missing, periods, sites, training
+from truechange.responders import comparing
 
 FOLDER = Path(__file__).parent / "cases"
 CAME = {
@@ -177,7 +181,7 @@ def compute(case: Case) -> dict[str, float]:
         rest = {key: resolved(value, scope) for key, value in call.items() if key not in ("call", "args")}
         word = call["call"]
         room, _, called = word.rpartition(":")
-        home = import_module(f"truechange.{room}") if room else tc
+        home = MODULES[room] if room else tc
         function = at(word[1:], scope) if word.startswith("$") else HELPERS.get(word) or attrgetter(called)(home)
         scope[name] = function(*resolved(call.get("args", []), scope), **rest)
     return {key: float(at(path, scope)) for key, path in case.ours.items()}
@@ -278,6 +282,10 @@ def least_squares(table: ArrayLike) -> Any:
     return sm.OLS(rows[:, 0], sm.add_constant(rows[:, 1:])).fit()
 
 
+MODULES = {one.__name__.removeprefix("truechange."): one for one in (
+    planning, reliability, elsewhere, reliable, score_error, estimators, control_charts, small_cells, change,
+    comparison, missing, periods, sites, training, comparing,
+)}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len,
 )} | {
@@ -287,5 +295,5 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
     "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate,
-    "adjusted_2017": METHODS["predictive_adjusted_2017"].formula,
+    "adjusted_2017": estimators.METHODS["predictive_adjusted_2017"].formula,
 }  # fmt: skip
