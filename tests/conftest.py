@@ -8,6 +8,7 @@ import pytest
 from matplotlib import pyplot
 
 import truechange as tc
+from truechange.measures.catalogue import FOLLOWS, OWN
 
 # not by MPLBACKEND: notebook kernels started by this process would inherit it and draw nothing
 matplotlib.use("Agg")
@@ -32,3 +33,11 @@ def demo_study():
     data = Path(__file__).parents[1] / "data_synthetic"
     known = {"measure": "chair_stand_30s", "programme": "leg power", "trials": "last", "resamples": 100}
     return tc.study(data / "retest.csv", data, **known, interval="1 week")
+
+
+@pytest.fixture(autouse=True)
+def _no_test_of_ones_own_is_left_from_another_test():
+    if OWN:
+        OWN.clear()
+        for forget in FOLLOWS:
+            forget()

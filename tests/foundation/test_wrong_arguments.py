@@ -89,7 +89,7 @@ TAKEN_HERE = {  # an estimate may be not known or without an end
     ("Estimate", "missing"), ("Estimate", "infinite"), ("mcid.sem", "nothing"),
     ("person_change.sem", "nothing"), ("cumulative_change.sem", "nothing"), ("plan_change.sem", "nothing"),
     ("published_threshold.citation", "text"), ("published_threshold.value", "nothing"),
-    ("measure.key", "text"), ("read.path", "text"),
+    ("measure.key", "text"), ("read.path", "text"), ("read.path", "table"),
     ("person_change.before", "several"), ("person_change.after", "several"),
 }  # fmt: skip
 

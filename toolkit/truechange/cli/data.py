@@ -128,6 +128,7 @@ def run_template(args: argparse.Namespace) -> int:
 def run_measures(args: argparse.Namespace) -> int:
     """Print the tests, one test in full, or what was published about it; return the exit status."""
     from truechange.measures import list_measures, measure, published
+    from truechange.measures.catalogue import OWN
 
     if args.published:
         frame = published(args.measure, None if args.published == "all" else args.published)
@@ -141,7 +142,8 @@ def run_measures(args: argparse.Namespace) -> int:
         print(f"questioned outside {one.soft_low:g} to {one.soft_high:g}.")
         print(f"Two scores are compared only if these match: {', '.join(one.protocol) or 'nothing beyond the test'}.")
         print(*(f"  - {caution}\n" for caution in one.cautions), sep="", end="")
-        print(f"Published values: truechange measures {one.key} --published")
+        if one.key not in OWN:
+            print(f"Published values: truechange measures {one.key} --published")
         return 0
     else:
         frame = list_measures()

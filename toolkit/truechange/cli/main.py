@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 
-from truechange.cli.shared import parser_of, purpose_and_example
+from truechange.cli.shared import own_tests, parser_of, purpose_and_example
 from truechange.foundation.errors import ChoiceError, MissingPartError, OutcomeError
 
 # command: the module of this room that holds its function, ``run_`` and the command's name
@@ -26,6 +26,7 @@ COMMANDS = {
     "validate": "data",
     "notebooks": "notebooks",
 }
+NO_TEST = ("demo", "validate", "notebooks")  # commands to which a clinic's own tests are nothing
 FINE, NEEDS_ATTENTION, MISUSE = 0, 1, 2
 CAUTION = (
     "The results inform a judgement; they do not diagnose. Local rules and a licensed clinician decide. "
@@ -68,7 +69,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if command == "plan":
         module.add_kinds(parser)
     try:
-        return int(getattr(module, f"run_{command}")(parser.parse_args(rest)))
+        args = parser.parse_args(rest)
+        if command not in NO_TEST:
+            own_tests(args)
+        return int(getattr(module, f"run_{command}")(args))
     except OutcomeError as trouble:
         print(f"truechange {command}: {trouble}", file=sys.stderr)
         return MISUSE if isinstance(trouble, ChoiceError | MissingPartError) else NEEDS_ATTENTION

@@ -2,20 +2,22 @@
 
 import csv
 import os.path  # pathlib would triple the cost of a cold start
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
-from math import inf
+from functools import cache, lru_cache
+from math import inf, nan
 from types import MappingProxyType
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from truechange.foundation.errors import ChoiceError, check_choice, check_finite, in_short
+from truechange.foundation.errors import ChoiceError, DataError, OutcomeError, check_choice, check_finite, in_short
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     import pandas as pd
 
 Scores = TypeVar("Scores")
+Worked = TypeVar("Worked", bound=Callable[..., Any])
+_KEY = re.compile("[a-z][a-z0-9_]*")
 
 DIRECTIONS = ("higher", "lower")
 NOISE_FREE = 9  # decimals: far finer than any test is read, far coarser than binary noise
@@ -175,9 +177,102 @@ def facts() -> MappingProxyType[str, Fact]:
     return MappingProxyType(by_column)
 
 
-@cache
+OWN: dict[str, Measure] = {}  # tests of one's own, declared by a call or a clinic's file; the latest word stands
+FOLLOWS: "list[Callable[[], None]]" = []  # forget what was worked out from the catalogue as it was
+SAID = ("name", "unit", "better", "resolution", "limits", "usual", "protocol", "also")
+NEEDED = ("unit", "better", "resolution", "limits")
+
+
+def kept(function: Worked) -> Worked:
+    """Keep what a function worked out from the catalogue until another test is declared."""
+    held = lru_cache(maxsize=4096)(function)
+    FOLLOWS.append(held.cache_clear)
+    return held  # type: ignore[return-value]
+
+
+@kept
 def catalogue() -> MappingProxyType[str, Measure]:
-    """Return every test by its key, in the order of the catalogue."""
+    """Return every test by its key: the catalogue's in its order, then those that were declared."""
+    return MappingProxyType({**_printed(), **OWN})
+
+
+def declare(test: Measure) -> Measure:
+    """Make a test of one's own known wherever a test goes by its name, from now on in this process."""
+    if OWN.get(test.key) != test:
+        OWN[test.key] = test
+        for forget in FOLLOWS:
+            forget()
+    return test
+
+
+def declare_all(file: str, tests: "Mapping[str, Mapping[str, object]]") -> None:
+    """Declare the tests of a clinic's file, its tables ``[tests.KEY]``.
+
+    Raises
+    ------
+    DataError
+        As :func:`own_test`; names file and table.
+    """
+    for key, said in tests.items():
+        declare(own_test(key, said, f"{file}, [tests.{key}]", DataError))
+
+
+def own_test(key: str, said: "Mapping[str, Any]", where: str, error: type[OutcomeError]) -> Measure:
+    """Return a test as somebody describes it: `said` holds what :func:`measure` documents.
+
+    Raises
+    ------
+    OutcomeError
+        Of the type `error`: an entry nobody knows, one that is lacking, or entries that contradict each other or the
+        catalogue; says where and what would do.
+    """
+    said = said if isinstance(said, Mapping) else {"": said}
+    low, high = bounds = _pair(said.get("limits"))
+    usual = _pair(said.get("usual", bounds))
+    step: Any = said.get("resolution")
+    protocol, also = said.get("protocol", ()), said.get("also", ())
+    name = said.get("name", str(key).replace("_", " ").capitalize())
+    texts = (key, name, said.get("unit"), *(also if isinstance(also, list | tuple) else (None,)))
+    known = {_letters(other): test.key for test in catalogue().values() if test.key != key or key in _printed()
+             for other in (test.key, test.name, *test.also)}  # fmt: skip
+    taken = next((text for text in map(str, (key, name, *texts[3:])) if _letters(text) in known), "")
+    unsaid, lacking = (
+        ", ".join(words) for words in (set(said) - set(SAID), [one for one in NEEDED if one not in said])
+    )
+    strange = [fact for fact in protocol if fact not in facts()] if isinstance(protocol, list | tuple) else [protocol]
+    wrong = {
+        f"{unsaid} is not known; a test has {', '.join(SAID)}": unsaid,
+        f"{lacking} is lacking; a test has at least {', '.join(NEEDED)}": lacking,
+        f"the key {key!r} must be small letters, digits and _, such as knee_scale": not _KEY.fullmatch(str(key)),
+        "name, unit and each of also are texts in quotes": not all(isinstance(t, str) and t.strip() for t in texts),
+        f"better = {said.get('better')!r} must be 'higher' or 'lower'": said.get("better") not in DIRECTIONS,
+        f"limits = {said.get('limits')!r} must be the lowest and the highest score, as [0, 100]": not low < high,
+        f"usual = {said.get('usual')!r} must lie within the limits": not low <= usual[0] < usual[1] <= high,
+        f"resolution = {step!r} must be a step above 0 that the limits hold, such as 1 or 0.1":
+            isinstance(step, bool) or not isinstance(step, int | float) or not 0 < step <= high - low,
+        f"protocol names {strange}; what may have to agree is one of {', '.join(facts())}": strange,
+        f"{taken!r} is {known.get(_letters(taken))!r} already: use that test, or another name": taken,
+    }  # fmt: skip
+    for words, holds in wrong.items():
+        if holds:
+            raise error(f"{where}: {words}.")
+    return Measure(
+        key=key, name=name, unit=said["unit"], better=said["better"], hard_low=low, hard_high=high, soft_low=usual[0],
+        soft_high=usual[1], resolution=float(step), whole=float(step).is_integer(), protocol=tuple(protocol),
+        also=tuple(also), reading=(f"{name} is a test of your own: no published error, MCID or norm is held for it.",),
+    )  # fmt: skip
+
+
+def _pair(given: object) -> tuple[float, float]:
+    """Return two numbers, NaN where they are not: no comparison holds for those."""
+    fits = isinstance(given, list | tuple) and len(given) == 2
+    fits = fits and all(isinstance(one, int | float) and not isinstance(one, bool) for one in given)  # type: ignore[attr-defined]
+    return (float(given[0]), float(given[1])) if fits else (nan, nan)  # type: ignore[index]
+
+
+@cache
+def _printed() -> MappingProxyType[str, Measure]:
+    """Return the tests that came with the library."""
     cautions: dict[tuple[str, str], list[str]] = {}
     for row in read_rows("cautions.csv"):
         cautions.setdefault((row["measure"], row["kind"]), []).append(row["caution"])
@@ -198,13 +293,19 @@ def catalogue() -> MappingProxyType[str, Measure]:
     return MappingProxyType(tests)
 
 
-def measure(key: "str | Measure") -> Measure:
-    """Return one test of the catalogue.
+def measure(key: "str | Measure", **own: Any) -> Measure:
+    """Return one test of the catalogue, or declare one of your own.
 
     Parameters
     ----------
     key : str or Measure
         Key such as ``"chair_stand_30s"``; a `Measure` (also one of your own) is handed back as it is.
+    **own
+        What is known of a test of your own (a questionnaire, too), which every function, command and report then takes
+        by its key: ``unit``, ``better`` ("higher" or "lower"), ``resolution`` (smallest step, in `unit`; whole scores
+        for whole ones) and ``limits`` (lowest and highest score possible); where you like ``name``, ``usual`` (limits
+        beyond which a score is asked about), ``protocol`` (columns that must agree before two scores are subtracted)
+        and ``also`` (other names of it). In a clinic's file: the table ``[tests.KEY]``.
 
     Returns
     -------
@@ -213,7 +314,7 @@ def measure(key: "str | Measure") -> Measure:
     Raises
     ------
     ChoiceError
-        The test is not in the catalogue; names the closest one and all keys.
+        The test is not in the catalogue; names the closest one and all keys. Or what is said of your own cannot be.
 
     Examples
     --------
@@ -221,7 +322,12 @@ def measure(key: "str | Measure") -> Measure:
     >>> stands = tc.measure("chair_stand_30s")
     >>> stands.unit, stands.better, stands.resolution
     ('stands', 'higher', 1.0)
+    >>> ache = tc.measure("knee_ache", unit="points", better="lower", resolution=0.5, limits=(0, 100))
+    >>> ache.name, tc.measure("knee_ache").improvement(before=40, after=31.5)
+    ('Knee ache', 8.5)
     """
+    if own:
+        return declare(own_test(key, own, f"measure({in_short(key)})", ChoiceError))  # type: ignore[arg-type]
     if isinstance(key, Measure):
         return key
     tests = catalogue()

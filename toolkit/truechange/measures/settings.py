@@ -11,7 +11,7 @@ from typing import Any
 
 from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import DataError, listed
-from truechange.measures.catalogue import catalogue, named_test
+from truechange.measures.catalogue import catalogue, declare_all, named_test
 
 FILE = "clinic.toml"
 TABLES = ("clinic", "words", "columns", "labels", "tests", "measures", "programme", "ladder", "targets")
@@ -134,19 +134,20 @@ def settings(path: str) -> Settings:
     >>> known["sem"], known["mcid"]
     (0.93, 1.8)
     """
-    content = _content(path)
+    content = content_of(path)
     old = {key: one for key, one in content.items() if key not in TABLES and isinstance(one, dict)}
     if strange := [key for key in content if key not in TABLES and key not in old]:
         raise DataError(f"{path}: {strange[0]!r} is not known; a file of settings has tables: {listed(TABLES)}.")
     for key, table in old.items():
         _check(path, key, table, OLD, OLD_NUMBERS)
+    declare_all(path, content.get("tests", {}))
     for where, tables, names, numbers in (
         ("measures", content.get("measures", {}), ERROR, ERROR[:7]),
         ("programme", content.get("programme", {}), PROGRAMME, PROGRAMME[1:]),
     ):
         for key, table in tables.items():
             test = named_test(key)
-            if (test is None or test.key != key) and key not in content.get("tests", {}):
+            if test is None or test.key != key:
                 raise DataError(
                     f"{path}, [{where}.{key}]: no test of that key; it is one of {', '.join(catalogue())}, or one of "
                     "your own described under [tests]."
@@ -165,7 +166,14 @@ def settings(path: str) -> Settings:
     return Settings(str(path), **kept, old=old)
 
 
-def _content(path: str) -> dict[str, Any]:
+def content_of(path: str) -> dict[str, Any]:
+    """Return what stands in a file of settings.
+
+    Raises
+    ------
+    DataError
+        It cannot be read or understood.
+    """
     try:
         with open(path, "rb") as file:
             if str(path).endswith(".json"):

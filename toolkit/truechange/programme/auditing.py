@@ -18,6 +18,7 @@ from truechange.foundation.errors import (
 )
 from truechange.foundation.result import Result
 from truechange.measures import measure as measure_of
+from truechange.measures.catalogue import OWN
 from truechange.programme.audit_result import ProgrammeAudit, look_caution
 from truechange.programme.computed import BY_TEST, Settled, training, units
 from truechange.programme.flow import a_day, due_rule, quality_of, with_states
@@ -310,10 +311,10 @@ def _measures(
     both = sorted(found[0] & found[1])
     if not both:
         raise DataError(f"No test was done both at {before} and at {after}.")
-    keys = list(measures) if measures is not None else both
+    keys = [getattr(key, "key", key) for key in measures] if measures is not None else both
     for key in keys:
         check_choice("measures", key, tuple(both))
-    notes = []
+    notes = [text for key in keys if key in OWN for text in measure_of(key).reading]
     if primary is None:
         counts = held[held["occasion"] == after].groupby("measure")["person"].nunique()
         primary = keys[0] if measures is not None else max(keys, key=lambda key: (counts[key], -keys.index(key)))

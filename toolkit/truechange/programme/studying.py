@@ -14,6 +14,7 @@ from truechange.foundation.result import Result, gathered
 from truechange.meaningful_change import McidStudy, mcid
 from truechange.measures import Measure
 from truechange.measures import measure as find_measure
+from truechange.measures.catalogue import catalogue, declare
 from truechange.programme.attacks import assumptions, attacks
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.auditing import audit, chosen_programmes, of_programme
@@ -235,7 +236,9 @@ def study(
     """
     tell, held = on_step or (lambda _: None), Choices.of(choices)
     tell("reading")
-    test, records = find_measure(measure), records_of(change)
+    if isinstance(measure, Measure) and measure.key not in catalogue():
+        declare(measure)
+    records, test = records_of(change), find_measure(measure)
     first, second = held.retest_occasions
     twice = records_of(retest).pairs(test, before=first, after=second, trials=held.trials)
     tell("reliability")

@@ -2,13 +2,12 @@
 
 import re
 from collections.abc import Sequence
-from functools import cache
 from math import isnan, nan
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from truechange.measures import Measure, catalogue
+from truechange.measures.catalogue import Measure, catalogue, kept
 from truechange.records.headings import test_names
 from truechange.records.rules import Column, Findings, nearest, squeezed, unit_named, word_list
 from truechange.records.values import (
@@ -190,7 +189,7 @@ def _judged(
     ]
 
 
-@cache
+@kept
 def limits_of(key: str) -> Column:
     """Return a test's unit and bounds in the form a column has them."""
     test: Measure = catalogue()[key]

@@ -2,11 +2,10 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from truechange.measures import catalogue
+from truechange.measures.catalogue import OWN, catalogue, kept
 from truechange.records.rules import (
     COLUMNS,
     DECLARED,
@@ -36,10 +35,13 @@ _NO_RATING = ("score", "value", "change")  # names of the column in a table of r
 NOT_OF_A_VISIT = ("person", "measure", "value", "occasion", "note")
 
 
-@cache
+@kept
 def test_names() -> Mapping[str, str]:
-    """Return every name of every test, squeezed, with its key."""
-    return {squeezed(name): test.key for test in catalogue().values() for name in (test.key, test.name, *test.also)}
+    """Return every name of every test, squeezed, with its key; one's own units are no words of ours beside it."""
+    names = {squeezed(name): test.key for test in catalogue().values() for name in (test.key, test.name, *test.also)}
+    own = {squeezed(f"{name}{test.unit}"): test.key for test in OWN.values()
+           for name in (test.key, test.name, *test.also)}  # fmt: skip
+    return own | names
 
 
 def visit_of(text: str) -> str:
@@ -48,7 +50,7 @@ def visit_of(text: str) -> str:
     return _VISITS.get(plain) or as_visit(plain) if found else ""
 
 
-@lru_cache(maxsize=4096)
+@kept
 def meaning(heading: str) -> Mapping[str, Any]:
     """Propose what a column of a wide sheet holds; ``ask`` holds the guess where a person must say.
 

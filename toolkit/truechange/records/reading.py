@@ -11,6 +11,7 @@ import pandas as pd
 
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_kind, listed
 from truechange.foundation.result import Result
+from truechange.measures.catalogue import OWN, declare
 from truechange.records.checks import check_all
 from truechange.records.facts import join_people, one_row_each, one_spelling, split_people
 from truechange.records.formats import Sheet, open_sheets
@@ -62,6 +63,8 @@ class Records(Result):
         Words that are not understood: column, word, guess, rows.
     columns : DataFrame
         What the columns of a wide sheet were taken for: sheet, column, holds, cells, sure (False: it is asked).
+    own : tuple of Measure
+        Tests of the clinic's own among the scores, as they were declared when the scores were read.
     """
 
     people: pd.DataFrame
@@ -76,6 +79,7 @@ class Records(Result):
     words: pd.DataFrame
     unmapped: pd.DataFrame
     columns: pd.DataFrame
+    own: tuple["Measure", ...] = ()
 
     def refuse_unmapped(self, *allowed: str) -> None:
         """Refuse to count around words or dates that are not understood; `allowed` visits were asked for by name.
@@ -85,6 +89,8 @@ class Records(Result):
         DataError
             Names the words, how many rows each has, and how to say what they mean.
         """
+        for test in self.own:  # these scores were read by that declaration, whatever was declared since
+            declare(test)
         refuse_unknown(self.name, self.problems, self.unmapped, [self.visit(name) for name in allowed])
 
     def visit(self, name: str) -> str:
@@ -126,7 +132,7 @@ class Records(Result):
 
 
 def read(
-    data: "str | Path | pd.DataFrame | Mapping[str, pd.DataFrame]",
+    path: "str | Path | pd.DataFrame | Mapping[str, pd.DataFrame]",
     *,
     dates: str | None = None,
     pseudonyms: str | Path | None = None,
@@ -136,7 +142,7 @@ def read(
 
     Parameters
     ----------
-    data : str, Path, DataFrame or mapping of DataFrame
+    path : str, Path, DataFrame or mapping of DataFrame
         A workbook with the sheets people, assessments, ratings and sessions (only assessments is required); a folder
         with ``assessments.csv`` and the others; or one file of assessments. A frame is read as a sheet would be, long
         (a row a score) or wide (a row a person, columns such as "TUG pre"); frames by name, as a workbook:
@@ -169,17 +175,17 @@ def read(
     if dates is not None:
         check_choice("dates", dates, ORDERS)
     remedy = "the name of a file or folder in quotes, such as 'clinic.xlsx', a DataFrame, or a dict of DataFrames"
-    check_kind("data", data, (str, PathLike, pd.DataFrame, Mapping), remedy, DataError)
+    check_kind("path", path, (str, PathLike, pd.DataFrame, Mapping), remedy, DataError)
     check_kind("pseudonyms", pseudonyms, (str, PathLike, type(None)), "the name of the file that holds the key")
     check_kind("words", words, (str, PathLike, type(None)), "the name of the file that says what words mean")
-    path = Path(data) if isinstance(data, str | PathLike) else None
-    findings, name, key = Findings(), path.name if path else IN_MEMORY, read_key(pseudonyms) if pseudonyms else None
-    told = open_map(words, path)
-    sheets = open_sheets(path, told.columns) if path else frame_sheets(data, told.columns)
+    place = Path(path) if isinstance(path, str | PathLike) else None
+    findings, name, key = Findings(), place.name if place else IN_MEMORY, read_key(pseudonyms) if pseudonyms else None
+    told = open_map(words, place)
+    sheets = open_sheets(place, told.columns) if place else frame_sheets(path, told.columns)
     held = choose_sheets(sheets, findings, name, told.columns)
     if key is None:  # a code made with a key folds case and spaces; without one there are no names here
         held = one_spelling(held, told, findings)
-    chosen = guard(_one_sheet_each(held, told, findings), findings, key, labels_of(words, path))
+    chosen = guard(_one_sheet_each(held, told, findings), findings, key, labels_of(words, place))
     return _read_sheets(chosen, findings, name, told, dates=dates or "", undated=WIDE in held)
 
 
@@ -250,9 +256,13 @@ def _read_sheets(
     by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used"])
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
-    left = tables["assessments"].left(findings)
-    return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name, aside=left,
-                   words=words.frame("read"), unmapped=words.frame("unknown"), columns=words.frame("seen"))  # fmt: skip
+    left, tested = tables["assessments"].left(findings), set(frames["assessments"]["measure"])
+    about = {
+        name: words.frame(kind) for name, kind in (("words", "read"), ("unmapped", "unknown"), ("columns", "seen"))
+    }
+    own = tuple(test for key, test in OWN.items() if key in tested)
+    return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name, aside=left, **about,
+                   own=own)  # fmt: skip
 
 
 def choose_sheets(sheets: list[Sheet], findings: Findings, file: str, own: Own = NONE) -> dict[str, list[Sheet]]:

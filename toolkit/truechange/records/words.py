@@ -20,6 +20,7 @@ import pandas as pd
 
 from truechange.foundation.errors import DataError, listed
 from truechange.measures import catalogue
+from truechange.measures.catalogue import declare_all
 from truechange.records.rules import DECLARED, column_names, fit_to_show, match_column, nearest, squeezed, word_list
 from truechange.records.values import Coded
 
@@ -146,6 +147,7 @@ def open_map(path: str | Path | None, beside: str | Path | None) -> WordMap:
         It cannot be read, or maps a word to something the library does not know.
     """
     name, told = clinic_file(path, beside)
+    declare_all(name, told.get("tests", {}))
     words = told.get("words", {})
     if strange := sorted(set(words) - set(COLUMNS)):
         raise DataError(f"{name}: [words.{strange[0]}] is not known; there are {', '.join(COLUMNS)}.")
