@@ -151,15 +151,15 @@ def run_settings(args: argparse.Namespace) -> int:
         records = read(args.file, **reading(args))
         retest = None if args.retest is None else read(args.retest, **reading(args)).assessments
         there = args.out.exists()
-        held = settings(str(args.out)).measures if there else {}
-        here = held.keys() & set(records.assessments["measure"])
-        rules = {key: held[key]["entry"] for key in here if "entry" in held[key]}
+        already = settings(str(args.out)).measures if there else {}
+        here = already.keys() & set(records.assessments["measure"])
+        rules = {key: already[key]["entry"] for key in here if "entry" in already[key]}
         choices = {"programme": args.programme, "retest": retest, "trials": args.trials, "entry": rules}
         audited = audit(records, args.before, args.after, **choices, on_step=step)
     known = own_numbers(audited)
     estimated = len(known["measures"])
     document = tomlkit.parse(args.out.read_text(encoding="utf-8")) if there else tomlkit.document()
-    for key, said in held.items():
+    for key, said in already.items():
         known["measures"][key] = {name: said[name] for name in STATED if name in said} | known["measures"].get(key, {})
     clinic = {name: getattr(args, name) for name in ("name", "author") if getattr(args, name)}
     document |= ({"clinic": clinic} if clinic else {}) | known

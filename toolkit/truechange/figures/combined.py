@@ -90,14 +90,14 @@ def changes_against_thresholds(
     if not values.size:
         raise DataError("There is no change to draw: nobody has two comparable scores.")
     ax = drawing.axes(ax)
-    held = [threshold for threshold in (mdc, mcid) if threshold is not None]
+    stated = [threshold for threshold in (mdc, mcid) if threshold is not None]
     place = np.arange(1, values.size + 1)
     looks = zip(ZONES, ("D", "o", "o", "v"), (drawing.ACCENT, drawing.ACCENT, drawing.QUIET, drawing.WARM), strict=True)
     for zone, (label, marker, colour) in enumerate(looks):
-        kept = _zone(values, held, mdc) == zone
+        kept = _zone(values, stated, mdc) == zone
         if kept.any():
             face = colour if zone != 1 else "white"
-            words = f"{label}: {_how_many(int(kept.sum()))}" if held else None
+            words = f"{label}: {_how_many(int(kept.sum()))}" if stated else None
             ax.plot(place[kept], values[kept], marker, ms=4, color=colour, mfc=face, label=words, ls="none")
     ax.axhline(0, color=drawing.QUIET, lw=1)
     for beside, threshold, colour, dash in ((1.03, mdc, drawing.INK, "--"), (1.05, mcid, drawing.WARM, "-.")):
@@ -106,10 +106,10 @@ def changes_against_thresholds(
                 ax.plot([values.size * beside + 1] * 2, [threshold.low, threshold.high], color=colour, lw=2.5)
             shown = f"{threshold.kind.upper()} {fixed(threshold.value, threshold.decimals)}"
             drawing.mark_line(ax, threshold.value, shown, colour=colour, dash=dash)
-    unit = next((threshold.unit for threshold in held if threshold.unit), "")
+    unit = next((threshold.unit for threshold in stated if threshold.unit), "")
     ax.set_xlabel("people, least to most improved")
     ax.set_ylabel(f"improvement ({unit})" if unit else "improvement")
-    if held:
+    if stated:
         bottom, top = ax.get_ylim()
         ax.set_ylim(bottom, top + 0.28 * (top - bottom))  # room for the words
         ax.legend(fontsize=8, frameon=False, loc="upper left")

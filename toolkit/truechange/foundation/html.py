@@ -90,10 +90,10 @@ def png(drawn: Any, dpi: int = 150, *, trim: bool = True) -> bytes:
         picture.set_dpi(dpi)  # texts measured for the layout are then those drawn
         engine.execute(picture)
         picture.set_layout_engine("none")
-    held = BytesIO()
-    picture.savefig(held, format="png", dpi=dpi, bbox_inches="tight" if trim else None, metadata={"Software": None})
+    buffer = BytesIO()
+    picture.savefig(buffer, format="png", dpi=dpi, bbox_inches="tight" if trim else None, metadata={"Software": None})
     plt.close(picture)
-    return held.getvalue()
+    return buffer.getvalue()
 
 
 def bullet_list(items: Sequence[str]) -> str:

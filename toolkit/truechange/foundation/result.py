@@ -56,8 +56,8 @@ class Result:
 
         from truechange.foundation.html import frame_table, paragraphs
 
-        held = "".join(f"<li>{escape(text)}</li>" for text in self.cautions)
-        cautions = f"<p><strong>Cautions</strong></p><ul>{held}</ul>" if held else ""
+        items = "".join(f"<li>{escape(text)}</li>" for text in self.cautions)
+        cautions = f"<p><strong>Cautions</strong></p><ul>{items}</ul>" if items else ""
         return f"{paragraphs(*self.sentences())}{frame_table(self.table())}{cautions}"
 
 

@@ -160,20 +160,20 @@ def person_change(
         error=error, programme=programme, practice=practice, practice_se=practice_se, confidence=confidence,
         dates=dates,
     )  # fmt: skip
-    held = [words.DECLINE] if result.worse else []
-    held += [*result.bar.cautions, *([] if measure or said_better else [NO_DIRECTION])]
-    held += [f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}"] if two else []
-    held += [] if two else words.at_ends(seen, ends, good.value)
-    held += words.entered(test, (before, after), (visits1, visits2))
-    held += said if before_protocol or after_protocol else [UNSTATED]
-    held += error.cautions if error else ()
+    cautions = [words.DECLINE] if result.worse else []
+    cautions += [*result.bar.cautions, *([] if measure or said_better else [NO_DIRECTION])]
+    cautions += [f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}"] if two else []
+    cautions += [] if two else words.at_ends(seen, ends, good.value)
+    cautions += words.entered(test, (before, after), (visits1, visits2))
+    cautions += said if before_protocol or after_protocol else [UNSTATED]
+    cautions += error.cautions if error else ()
     if bridge is not None:
-        held.append(
+        cautions.append(
             f"The first score, {first:g}, was carried over from another protocol by a line from {bridge.n} people."
         )
-    held += words.gather(result, mcid_deterioration is None)
-    held += _were_error_larger(result, seen)
-    return replace(result, cautions=tuple(dict.fromkeys(held)), sources=_sources(result, bridge))
+    cautions += words.gather(result, mcid_deterioration is None)
+    cautions += _were_error_larger(result, seen)
+    return replace(result, cautions=tuple(dict.fromkeys(cautions)), sources=_sources(result, bridge))
 
 
 def check_plausible(

@@ -212,13 +212,13 @@ class PersonChange(Result):
         """Return the numbers as tidy rows without any data-frame library: quantity, value, low, high, unit, method."""
         numbers = {"before": self.before, "after": self.after, "verdict": self.verdict}
         numbers |= {"reliable_change_index": self.reliable_change_index, "stability": self.stability}
-        held = [("improvement", self.observed), ("mdc", self.mdc), ("mcid", self.mcid)]
-        held += [("mcid_deterioration", self.mcid_deterioration), ("true_change", self.true_change)]
+        quantities = [("improvement", self.observed), ("mdc", self.mdc), ("mcid", self.mcid)]
+        quantities += [("mcid_deterioration", self.mcid_deterioration), ("true_change", self.true_change)]
         rows = [{"quantity": name, "value": value} for name, value in numbers.items()]
         rows += [
             {"quantity": name, "value": one.value, "low": one.low, "high": one.high, "unit": one.unit}
             | {"method": f"{one.method}; {one.origin.sentence()}"}
-            for name, one in held
+            for name, one in quantities
             if one is not None
         ]
         for belief in self.beliefs:

@@ -242,9 +242,9 @@ def _weighed_shape(programme: Programme, seen: float, variance: float) -> list[t
     """Weigh the group's true changes by how likely each makes the value seen."""
     away = [(seen - change) ** 2 / (2 * variance) for change, _ in programme.shape]
     least = min(away)
-    held = [(w * exp(least - a), change) for (change, w), a in zip(programme.shape, away, strict=True)]
-    total = sum(weight for weight, _ in held)
-    return [(weight / total, change) for weight, change in held if weight > 1e-7 * total]
+    weighed = [(w * exp(least - a), change) for (change, w), a in zip(programme.shape, away, strict=True)]
+    total = sum(weight for weight, _ in weighed)
+    return [(weight / total, change) for weight, change in weighed if weight > 1e-7 * total]
 
 
 def _condensed(parts: list[Part]) -> tuple[Part, ...]:
@@ -254,9 +254,9 @@ def _condensed(parts: list[Part]) -> tuple[Part, ...]:
         return tuple(parts)
     bins: dict[tuple[int, int], list[float]] = {}
     for weight, mean, sd in parts:
-        held = bins.setdefault((round(mean / width), round(sd / width)), [0.0, 0.0, 0.0])
+        sums = bins.setdefault((round(mean / width), round(sd / width)), [0.0, 0.0, 0.0])
         for k, value in enumerate((weight, weight * mean, weight * (sd * sd + mean * mean))):
-            held[k] += value
+            sums[k] += value
     return tuple((w, m / w, sqrt(max(0.0, q / w - (m / w) ** 2))) for w, m, q in bins.values())
 
 

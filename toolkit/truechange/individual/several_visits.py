@@ -147,8 +147,8 @@ class Visits(Result):
     def alt(self) -> str:
         """The picture in words."""
         seen = ", ".join(f"{f'{score:g}' if m else 'unable'} on day {day:g}" for day, score, m in self.points)
-        held = ", and lines at the important and the detectable change" if self.beliefs else ""
-        return f"Scores over time: {seen}; each with its error{held}."
+        marks = ", and lines at the important and the detectable change" if self.beliefs else ""
+        return f"Scores over time: {seen}; each with its error{marks}."
 
 
 def visits(
@@ -212,24 +212,24 @@ def visits(
         raise DataError(f"data={in_short(data)} is not a table; give a column of days and one of scores.")
     test = look_up(about["measure"]) if about.get("measure") else own_test("", "", HIGHER, 1.0)
     columns = dict.fromkeys((*protocol, *(fact for fact in test.protocol if fact in data)))
-    held, facts = _read(data, day, score, tuple(columns), test)
-    days = sorted(held)
-    able = [when for when in days if not isnan(sum(held[when]))]
+    by_day, facts = _read(data, day, score, tuple(columns), test)
+    days = sorted(by_day)
+    able = [when for when in days if not isnan(sum(by_day[when]))]
     if not able:
         raise DataError("There is no visit with a score in these data.")
     if baselines < 1 or (len(days) > 1 and baselines >= len(days)):
         raise ChoiceError(f"baselines={baselines} must be at least 1 and leave a follow-up visit among {len(days)}.")
     if "bridge" not in about:
-        _same_way(days, held, facts, test)
+        _same_way(days, by_day, facts, test)
     start = [when for when in days[:baselines] if when in able]
-    points = tuple((when, sum(held[when]) / len(held[when]), len(held[when]) * (when in able)) for when in days)
+    points = tuple((when, sum(by_day[when]) / len(by_day[when]), len(by_day[when]) * (when in able)) for when in days)
     seen = tuple(point for point in points if point[2])
     looks = max(looks or 0, len(able) - len(start), 1)
     shared = 1 - (1 - confidence) / looks
     changes = [
         person_change(
-            _scores(held, start or (able[-1:] if when == days[-1] and when not in able else [])),
-            _scores(held, [when] if when in able else []),
+            _scores(by_day, start or (able[-1:] if when == days[-1] and when not in able else [])),
+            _scores(by_day, [when] if when in able else []),
             before_protocol=facts[days[0]], after_protocol=facts[when], confidence=shared, **about,
         )
         for when in days[baselines:] or days[:1]
@@ -294,17 +294,20 @@ def _day_cautions(points: Sequence[Point], test: Measure) -> list[str]:
     return [said.get(m, rest).format(when, m) for when, _, m in points if m != 1]
 
 
-def _scores(held: Mapping[float, list[float]], days: Sequence[float]) -> "list[float] | str":
-    return [score for when in days for score in held[when]] or "unable"
+def _scores(by_day: Mapping[float, list[float]], days: Sequence[float]) -> "list[float] | str":
+    return [score for when in days for score in by_day[when]] or "unable"
 
 
 def _same_way(
-    days: Sequence[float], held: Mapping[float, list[float]], facts: Mapping[float, Mapping[str, object]], test: Measure
+    days: Sequence[float],
+    by_day: Mapping[float, list[float]],
+    facts: Mapping[float, Mapping[str, object]],
+    test: Measure,
 ) -> None:
     """Refuse a course whose visits were not all tested the way the first was."""
     for when in days[1:]:
         changed, _ = compare_protocols(facts[days[0]], facts[when], test.protocol, test.tolerances)
-        texts = [" and ".join("unable" if isnan(x) else f"{x:g}" for x in held[d]) for d in (days[0], when)]
+        texts = [" and ".join("unable" if isnan(x) else f"{x:g}" for x in by_day[d]) for d in (days[0], when)]
         refuse_changed(changed, texts[0], texts[1], test.unit)
 
 
@@ -318,15 +321,15 @@ def _read(
     sizes = {column: len(data[column]) for column in (day, score, *protocol)}
     if len(set(sizes.values())) > 1:
         raise DataError(f"The columns differ in length ({sizes}): give one value of each a visit.")
-    held: dict[float, list[float]] = {}
+    by_day: dict[float, list[float]] = {}
     facts: dict[float, dict[str, object]] = {}
     for row, values in enumerate(zip(data[day], data[score], *(data[name] for name in protocol), strict=True), start=1):
         when = _day(values[0], row)
-        held.setdefault(when, []).append(visit_mean(values[1], f"score of visit {row}", test)[0])
+        by_day.setdefault(when, []).append(visit_mean(values[1], f"score of visit {row}", test)[0])
         facts.setdefault(when, dict(zip(protocol, values[2:], strict=True)))
-        if isnan(sum(held[when])) and not all(map(isnan, held[when])):
+        if isnan(sum(by_day[when])) and not all(map(isnan, by_day[when])):
             raise DataError(f"Day {when:g} holds both a score and unable: keep the one that counts.")
-    return held, facts
+    return by_day, facts
 
 
 def _day(value: Any, row: int) -> float:

@@ -53,9 +53,9 @@ def typed_number(text: object, name: str, unit: str = "", instead: str = "") -> 
     answer = read_number(plain, unit)
     if answer.value is not None:
         return float(answer.value)
-    held = {"value": plain, "unit": unit, "measure": name, "instead": instead, **answer.facts}
+    filled = {"value": plain, "unit": unit, "measure": name, "instead": instead, **answer.facts}
     says = _SAYS.get(answer.kind) or f"{KINDS[answer.kind].says}; {KINDS[answer.kind].remedy}"
-    raise DataError(f"{name}: {says.format(**held)}.")
+    raise DataError(f"{name}: {says.format(**filled)}.")
 
 
 def converted(name: str, text: object, unit: str) -> str:

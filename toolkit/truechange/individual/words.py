@@ -83,14 +83,14 @@ def chances(result: Any) -> str:
     if not result.beliefs:
         return ""
     key, what = result.leading, "decline" if result.worse else "improvement"
-    held = f", without the practice gain of {size_text(result, result.practice)}," if result.practice else ""
+    without = f", without the practice gain of {size_text(result, result.practice)}," if result.practice else ""
     shown = {prior: sure_text(chance[f"{key}_beyond_practice"]) for prior, chance in result.chances.items()}
     said = f"{shown['flat']} (the scores alone; use this one, as the most it can be)"
     if result.programme and "programme" in shown:
         said = f"{shown['programme']} (people like this one: {result.programme.name}, n = {result.programme.n}; "
         said += f"use this one), {shown['flat']} (the scores alone)"
     said += f", {shown['sceptical']} (a sceptic who expects no change)"
-    return f"Chance that the true change{held} is an important {what}: {said}."
+    return f"Chance that the true change{without} is an important {what}: {said}."
 
 
 def person(verdict: str, better: float, important: float, worse: bool = False) -> str:
@@ -225,9 +225,9 @@ def origin(what: str, origin: Origin) -> list[str]:
     """Say where a published number comes from, and that it must fit; nothing for own or stated numbers."""
     if origin.kind != "published":
         return []
-    held = f" ({origin.note})" if origin.note else ""
+    note = f" ({origin.note})" if origin.note else ""
     said = f"{what} from {'memory, not checked' if origin.status == 'from memory' else 'elsewhere'}: "
-    return [f"{said}{origin.sentence()}{held}. Are those people, that protocol and gap like yours?"]
+    return [f"{said}{origin.sentence()}{note}. Are those people, that protocol and gap like yours?"]
 
 
 def _group(result: Any) -> list[str]:

@@ -168,7 +168,7 @@ def _told(kept: dict[str, Estimate], naive: dict[str, Estimate], failed: float, 
     optimism = sum(naive[name].value - kept[name].value for name in QUANTITIES[1:])
     shares = [f"{percent(one.value)} (95% CI {percent(one.low)} to {percent(one.high)})"
               for one in (kept["share"], naive["share"])]  # fmt: skip
-    held = (
+    sentence = (
         f"Held against an MCID that they had no part in ({folds} groups left out in turn, {repeats} times over), "
         f"{shares[0]} of the {kept['share'].n} people changed enough, the uncertainty of the MCID included; held "
         f"against the MCID that they gave themselves, {shares[1]}."
@@ -179,4 +179,4 @@ def _told(kept: dict[str, Estimate], naive: dict[str, Estimate], failed: float, 
     )
     lost = f"{percent(failed, 1)} of the resamples gave no value in some group."
     facts = {**kept, "naive": naive, "optimism": optimism, "folds": folds, "repeats": repeats}
-    return Part(facts, frame, (held, flattered), told({lost: failed > MOST_FAILED}))
+    return Part(facts, frame, (sentence, flattered), told({lost: failed > MOST_FAILED}))

@@ -92,12 +92,12 @@ def clinic_numbers(path: "str | None", measure: str) -> dict[str, Any]:
     DataError
         As :func:`settings`; or a file was named and says nothing of this test.
     """
-    held = clinic_settings(path)
-    if held is None:
+    clinic = clinic_settings(path)
+    if clinic is None:
         return {}
-    known = held.of(measure)
+    known = clinic.of(measure)
     if path and not known:
-        tests = ", ".join(dict.fromkeys((*held.measures, *held.programme, *held.old))) or "no test"
+        tests = ", ".join(dict.fromkeys((*clinic.measures, *clinic.programme, *clinic.old))) or "no test"
         raise DataError(
             f"{path} has no table for {measure!r}; it has: {tests}. Name one with --measure, or add "
             f"[measures.{measure}]."

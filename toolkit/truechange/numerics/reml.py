@@ -127,10 +127,10 @@ def _settle(
     deviance, score, information = _state(design, now, y)
     going = np.ones(len(y), dtype=bool)
     for _ in range(200):
-        held = (now <= 0) & (score <= 0)
-        keep = ~held[:, :, None] & ~held[:, None, :]
+        at_zero = (now <= 0) & (score <= 0)
+        keep = ~at_zero[:, :, None] & ~at_zero[:, None, :]
         matrix = np.where(keep, information, np.eye(now.shape[1]))
-        step = np.linalg.solve(matrix, np.where(held, 0.0, score)[:, :, None])[:, :, 0]
+        step = np.linalg.solve(matrix, np.where(at_zero, 0.0, score)[:, :, None])[:, :, 0]
         step[~going] = 0.0
         for _ in range(30):
             new = np.maximum(now + step, 0.0)

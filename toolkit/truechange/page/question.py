@@ -86,18 +86,18 @@ class Question:
     def days(self) -> tuple[int, ...]:
         """Days between the first date and each."""
         try:
-            held = [date.fromisoformat(when) for when in self.dates]
+            dates = [date.fromisoformat(when) for when in self.dates]
         except ValueError as wrong:
             raise DataError(
                 f"A date is not understood ({wrong}); write it as YYYY-MM-DD, such as 2026-03-31."
             ) from None
-        if held and len(held) != len(self.scores):
-            raise DataError(f"{len(held)} dates for {len(self.scores)} scores: give one date a score, or none.")
-        if held != sorted(held):
+        if dates and len(dates) != len(self.scores):
+            raise DataError(f"{len(dates)} dates for {len(self.scores)} scores: give one date a score, or none.")
+        if dates != sorted(dates):
             raise DataError(
                 f"The dates run backwards ({', '.join(self.dates)}): give scores and dates in order of time."
             )
-        return tuple((when - held[0]).days for when in held)
+        return tuple((when - dates[0]).days for when in dates)
 
 
 def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
@@ -139,8 +139,8 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
         "All scores are of one day: that shows how far scores repeat, not a change.": gap == 0,
         **dict.fromkeys(odd, True), **_typed_over(question),
     })  # fmt: skip
-    held = (*said, *_transport(question, about), *found.cautions, *_read_as(typed, question, test))
-    return replace(found, cautions=held), there
+    cautions = (*said, *_transport(question, about), *found.cautions, *_read_as(typed, question, test))
+    return replace(found, cautions=cautions), there
 
 
 def beside_other_side(result: Any, other: Any) -> Any:
@@ -252,9 +252,9 @@ def _course(question: Question, days: tuple[int, ...], about: dict[str, Any]) ->
     changed, _ = compare_protocols(question.before, question.after)
     if changed:
         raise RefusedError(f"The tests were done in two ways ({'; '.join(changed)}): they make no course.")
-    held = {"day": [day for day, _ in seen], "score": [score for _, score in seen]}
-    held |= {fact: [value] * len(seen) for fact, value in question.after.items()}
-    return visits(held, protocol=tuple(question.after), baselines=question.baselines, **about)
+    columns = {"day": [day for day, _ in seen], "score": [score for _, score in seen]}
+    columns |= {fact: [value] * len(seen) for fact, value in question.after.items()}
+    return visits(columns, protocol=tuple(question.after), baselines=question.baselines, **about)
 
 
 def _each(score: Any) -> tuple[Any, ...]:
@@ -308,23 +308,23 @@ def _choices(measure: str, what: str) -> str:
 
 
 def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[str, ...]]:
-    held = question.clinic
-    given = [name for name in GROUP if name in held]
+    clinic = question.clinic
+    given = [name for name in GROUP if name in clinic]
     if not given:
         return None, ()
     if len(given) < len(GROUP):
         raise DataError(f"The programme file lacks {', '.join(sorted(set(GROUP) - set(given)))}; it needs all or none.")
-    name = str(held.get("name", "the programme"))
-    changed, _ = compare_protocols(held.get("done"), question.after, tolerances=test.tolerances)
+    name = str(clinic.get("name", "the programme"))
+    changed, _ = compare_protocols(clinic.get("done"), question.after, tolerances=test.tolerances)
     if changed:
         there = "; ".join(changed).replace(" before", f" in {name}").replace(" after", " here")
         return None, (f"Not used, because tested in another way ({there}): {name}.",)
-    moments: dict[str, Any] = {key: number(key, held[key], test.unit) for key in GROUP}
+    moments: dict[str, Any] = {key: number(key, clinic[key], test.unit) for key in GROUP}
     if moments["n"] % 1:
         raise DataError(f"n={moments['n']:g} must be a whole number of people.")
     moments["n"] = int(moments["n"])
-    if "entry" in held:
-        moments["entry"] = Entry.read(held["entry"], sign=test.sign, step=test.resolution, name=test.key)
+    if "entry" in clinic:
+        moments["entry"] = Entry.read(clinic["entry"], sign=test.sign, step=test.resolution, name=test.key)
     return Programme(name=name, origin=Origin.own(population=name), **moments), ()
 
 

@@ -396,7 +396,7 @@ def simulate_mcid(
     """Draw studies of `n` people, analyse each as planned, and say what they found."""
     from truechange.meaningful_change import mcid
 
-    rng, held = np.random.default_rng(seed), []
+    rng, rows = np.random.default_rng(seed), []
     for study in range(studies):
         change, rating = model.people(rng, n)
         sem = model.sem if sem_df is None else model.sem * sqrt(rng.chisquare(sem_df) / sem_df)
@@ -405,13 +405,13 @@ def simulate_mcid(
         except OutcomeError:
             continue
         row = table.loc["latent_threshold", ["estimate", "low", "high"]].to_numpy(dtype=float)
-        held += [row] if np.isfinite(row).all() else []
-    if not held:
+        rows += [row] if np.isfinite(row).all() else []
+    if not rows:
         raise RefusedError(f"None of {studies} simulated studies of {n} people gave an MCID.")
-    _, low, high = np.transpose(held)
+    _, low, high = np.transpose(rows)
     inside = np.mean((low <= model.mcid) & (model.mcid <= high))
     return (
-        f"Of {studies} simulated studies of {n} people {studies - len(held)} gave no value; in the others half the "
+        f"Of {studies} simulated studies of {n} people {studies - len(rows)} gave no value; in the others half the "
         f"interval was {fixed(float(np.median(high - low) / 2), 2)} (median) and {percent(inside)} of the intervals "
         "held the true MCID."
     )

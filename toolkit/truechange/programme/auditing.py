@@ -265,8 +265,8 @@ def _window(
 
 def _seen(records: Any, occasion: str) -> set[str]:
     """Return the people who came to a visit, whichever test they did there and whether or not it could be read."""
-    held, aside = records.assessments, records.aside
-    came = held.loc[(held["occasion"] == occasion) & (held["result"] != "not_done"), "person"]
+    tests, aside = records.assessments, records.aside
+    came = tests.loc[(tests["occasion"] == occasion) & (tests["result"] != "not_done"), "person"]
     return {*came, *aside.loc[aside["tested"] & (aside["occasion"] == occasion), "person"]}
 
 
@@ -304,10 +304,10 @@ def _entries(
 def _measures(
     records: Any, before: str, after: str, measures: Sequence[str] | None, primary: str | None
 ) -> tuple[list[str], list[str]]:
-    held = records.assessments
+    tests = records.assessments
     for occasion in (before, after):
-        check_choice("occasion", occasion, tuple(sorted(held["occasion"].dropna().unique())))
-    found = [set(held.loc[held["occasion"] == occasion, "measure"]) for occasion in (before, after)]
+        check_choice("occasion", occasion, tuple(sorted(tests["occasion"].dropna().unique())))
+    found = [set(tests.loc[tests["occasion"] == occasion, "measure"]) for occasion in (before, after)]
     both = sorted(found[0] & found[1])
     if not both:
         raise DataError(f"No test was done both at {before} and at {after}.")
@@ -316,7 +316,7 @@ def _measures(
         check_choice("measures", key, tuple(both))
     notes = [text for key in keys if key in OWN for text in measure_of(key).reading]
     if primary is None:
-        counts = held[held["occasion"] == after].groupby("measure")["person"].nunique()
+        counts = tests[tests["occasion"] == after].groupby("measure")["person"].nunique()
         primary = keys[0] if measures is not None else max(keys, key=lambda key: (counts[key], -keys.index(key)))
         if len(keys) > 1:
             notes.append(
@@ -390,7 +390,7 @@ def _of_everyone(people: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _sessions(records: Any, people: pd.DataFrame) -> pd.DataFrame:
-    held = records.sessions
-    if held is None or held.empty:
+    sessions = records.sessions
+    if sessions is None or sessions.empty:
         return pd.DataFrame(columns=["person", "date"])
-    return held[held["person"].isin(set(people["person"]))]
+    return sessions[sessions["person"].isin(set(people["person"]))]

@@ -306,11 +306,11 @@ def impute(table: Floats, m: int, seed: int, rounds: int = 5) -> Floats:
     return filled
 
 
-def _fill(held: Floats, gap: NDArray[np.bool_], column: int, rng: np.random.Generator) -> Floats:
-    others = np.delete(held, column, axis=1)
+def _fill(filled: Floats, gap: NDArray[np.bool_], column: int, rng: np.random.Generator) -> Floats:
+    others = np.delete(filled, column, axis=1)
     others = others[:, others[~gap].std(axis=0) > 1e-9]  # a fact that never varies where it is known says nothing
-    design = np.column_stack([np.ones(len(held)), others])
-    x, y = design[~gap], held[~gap, column]
+    design = np.column_stack([np.ones(len(filled)), others])
+    x, y = design[~gap], filled[~gap, column]
     root = np.linalg.cholesky(np.linalg.inv(x.T @ x + 1e-6 * np.eye(x.shape[1])))
     best = root @ (root.T @ (x.T @ y))
     df = max(1, x.shape[0] - x.shape[1])

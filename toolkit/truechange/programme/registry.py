@@ -330,15 +330,15 @@ def _people_from_file(path: "str | Path", by: list[str]) -> pd.DataFrame:
 
 def _joined(parts: Iterator[pd.DataFrame], by: list[str]) -> pd.DataFrame:
     """Join people, the groups as small codes, so that no text table is held whole."""
-    held: dict[str, list[Any]] = {name: [] for name in ("person", *by)}
+    columns: dict[str, list[Any]] = {name: [] for name in ("person", *by)}
     for part in (_with_periods(part, by) for part in parts):
-        held["person"].append(part["person"])
+        columns["person"].append(part["person"])
         for name in by:
-            held[name].append(pd.Categorical(part[name]))
-    if not held["person"]:
+            columns[name].append(pd.Categorical(part[name]))
+    if not columns["person"]:
         raise DataError(NOBODY)
-    groups = {name: union_categoricals(held[name]) for name in by}
-    return pd.DataFrame({"person": pd.concat(held["person"], ignore_index=True)} | groups)
+    groups = {name: union_categoricals(columns[name]) for name in by}
+    return pd.DataFrame({"person": pd.concat(columns["person"], ignore_index=True)} | groups)
 
 
 def _placer(held: pd.Index) -> Callable[[pd.Series], NDArray[np.integer]]:

@@ -78,10 +78,10 @@ def unit_means(unit: Any, before: Any, improvement: Any, confidence: float = 0.9
     mean, mean_low, mean_high, mean_shrunken.
     """
     columns = {"unit": pd.Series(unit).astype("str").to_numpy(), "x": np.asarray(before, float)}
-    held = pd.DataFrame(columns | {"y": np.asarray(improvement, float)}).dropna()
-    slope = float(np.polyfit(held["x"], held["y"], 1)[0]) if held["x"].std() > 0 else 0.0
-    flat = held["y"] - slope * (held["x"] - held["x"].mean())
-    groups = flat.groupby(held["unit"])
+    frame = pd.DataFrame(columns | {"y": np.asarray(improvement, float)}).dropna()
+    slope = float(np.polyfit(frame["x"], frame["y"], 1)[0]) if frame["x"].std() > 0 else 0.0
+    flat = frame["y"] - slope * (frame["x"] - frame["x"].mean())
+    groups = flat.groupby(frame["unit"])
     n, mean = groups.size(), groups.mean()
     df = max(1, len(flat) - len(n))
     se = np.sqrt(float(((flat - groups.transform("mean")) ** 2).sum()) / df) / n.to_numpy(float) ** 0.5

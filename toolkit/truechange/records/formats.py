@@ -402,9 +402,9 @@ def coded(frame: pd.DataFrame) -> list[Coded]:
     """Return the columns of a frame as texts, each distinct value written once."""
     columns = []
     for at, name in enumerate(frame.columns):
-        held = frame.iloc[:, at]
+        column = frame.iloc[:, at]
         try:
-            codes, distinct = pd.factorize(held.dt.tz_localize(None) if hasattr(held.dtype, "tz") else held)
+            codes, distinct = pd.factorize(column.dt.tz_localize(None) if hasattr(column.dtype, "tz") else column)
         except TypeError as trouble:
             raise DataError(
                 f"The column {name!r} holds lists or the like; give one value a cell (DataFrame.explode)."

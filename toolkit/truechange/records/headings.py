@@ -132,10 +132,10 @@ def said(headings: Sequence[str], own: Own = NONE) -> list[Mapping[str, Any]]:
 
 def looks_wide(headings: Sequence[str], own: Own = NONE, *, by_visit: bool = True) -> bool:
     """Whether headings name scores by visit (in the heading, or in a column of the row) and no column of tests."""
-    held = said(headings, own)
-    visit = not by_visit or any("visit" in facts for facts in held)
-    scores = [facts for facts in held if "score" in facts and (visit or facts.get("at"))]
-    people = sum("person" in facts for facts in held)
+    readings = said(headings, own)
+    visit = not by_visit or any("visit" in facts for facts in readings)
+    scores = [facts for facts in readings if "score" in facts and (visit or facts.get("at"))]
+    people = sum("person" in facts for facts in readings)
     long = {column_names("assessments").get(squeezed(heading)) for heading in headings} >= {"measure", "value"}
     return bool(scores) and len(scores) + people > 1 and not long
 
@@ -152,8 +152,8 @@ def header_score(cells: Sequence[str], table: str) -> int:
 def _wide_score(headings: Sequence[str], own: Own) -> int:
     if not looks_wide(headings, own, by_visit=False):
         return 0
-    held = [facts for facts in said(headings, own) if {"leave_out", "ask"}.isdisjoint(facts)]
-    return len(held) + sum(bool(facts.get("at")) for facts in held)
+    readings = [facts for facts in said(headings, own) if {"leave_out", "ask"}.isdisjoint(facts)]
+    return len(readings) + sum(bool(facts.get("at")) for facts in readings)
 
 
 class Header(NamedTuple):
@@ -188,9 +188,12 @@ def find_header(rows: Sequence[Sequence[str]], own: Own = NONE) -> Header:
         if 2 * best.score > sum(map(bool, row)) and best.score >= 4:
             break  # most of the row names columns: no need to look on
     if looks_wide(best.headings, own, by_visit=False):  # two columns of one name are told apart by their order
-        held = best.headings
-        told = [f"{name} ({held[:at].count(name) + 1})" if name in held[:at] else name for at, name in enumerate(held)]
-        best = best._replace(headings=[name if held[at] else "" for at, name in enumerate(told)])
+        headings = best.headings
+        told = [
+            f"{name} ({headings[:at].count(name) + 1})" if name in headings[:at] else name
+            for at, name in enumerate(headings)
+        ]
+        best = best._replace(headings=[name if headings[at] else "" for at, name in enumerate(told)])
     return best
 
 

@@ -145,14 +145,14 @@ def labels_of(words: str | Path | None, beside: str | Path | None) -> dict[str, 
         The file is not TOML, or ``[labels]`` holds something else than ``site = { "as typed" = "as printed" }``.
     """
     file, told = clinic_file(words, beside)
-    held = told.get("labels", {})
-    for name, pairs in held.items() if isinstance(held, dict) else [("", held)]:
+    labels = told.get("labels", {})
+    for name, pairs in labels.items() if isinstance(labels, dict) else [("", labels)]:
         texts = pairs.values() if isinstance(pairs, dict) else (None,)
         if name not in LABELS or not all(isinstance(text, str) for text in texts):
             raise DataError(
                 f'{file}, [labels] {name}: write one of {", ".join(LABELS)} as site = {{ "as typed" = "as printed" }}.'
             )
-    return held
+    return labels
 
 
 def pseudonym(text: str, key: bytes) -> str:

@@ -40,12 +40,12 @@ class Table:
         for column in COLUMNS[self.name].values():
             if column.kind == "text":
                 continue
-            held = self.columns[column.name]
+            texts = self.columns[column.name]
             if column.kind == "yes_no":
-                answers = pd.array([word == "yes" for word in held.words], dtype="boolean")
-                shown[column.name] = answers.take(held.codes[keep], allow_fill=True)
+                answers = pd.array([word == "yes" for word in texts.words], dtype="boolean")
+                shown[column.name] = answers.take(texts.codes[keep], allow_fill=True)
             else:
-                shown[column.name] = held.where(keep).texts() if isinstance(held, Coded) else held[keep]
+                shown[column.name] = texts.where(keep).texts() if isinstance(texts, Coded) else texts[keep]
         rows = self.rows[keep]
         if findings.place(self.sheet, 0) != (self.sheet, 0, ""):
             rows = np.array([findings.place(self.sheet, row)[1] for row in rows.tolist()], dtype=np.int64)

@@ -130,9 +130,9 @@ def minutes_typed(texts: Iterable[str]) -> bool:
     >>> minutes_typed(["00:58:00", "01:05:00"]), minutes_typed(["00:00:58", "00:01:05"])
     (True, False)
     """
-    held = [found for text in texts if (found := _CLOCK.fullmatch(text)) and found[1]]
-    longest = max((60 * int(found[1]) + int(found[2]) for found in held), default=0)
-    return longest > LONGEST and not any(map(_number, (found[3] for found in held)))
+    clocks = [found for text in texts if (found := _CLOCK.fullmatch(text)) and found[1]]
+    longest = max((60 * int(found[1]) + int(found[2]) for found in clocks), default=0)
+    return longest > LONGEST and not any(map(_number, (found[3] for found in clocks)))
 
 
 def read_number(text: str, unit: str = "", given: str = "", *, comma: bool = False, minutes: bool = False) -> Answer:

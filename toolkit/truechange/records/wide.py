@@ -166,8 +166,8 @@ def stacked(blocks: Sequence[Block], table: str, findings: Findings) -> Sheet:
     places: list[Place] = [(first.name, first.header_row, {})]
     for sheet, headings in blocks:
         here = dict(zip(sheet.header, sheet.columns, strict=True))
-        for name, held in texts.items():
-            held += texts_of(here[name]) if name in here else [""] * len(sheet.rows)
+        for name, column in texts.items():
+            column += texts_of(here[name]) if name in here else [""] * len(sheet.rows)
         places += [(sheet.name, row, headings) for row in sheet.rows.tolist()]
     where: dict[tuple[str, int], list[int]] = {}
     for number, (name, row, _) in enumerate(places):
@@ -176,6 +176,6 @@ def stacked(blocks: Sequence[Block], table: str, findings: Findings) -> Sheet:
         note._replace(row=number) for sheet in sheets.values() for note in sheet.notes
         for number in where.get((sheet.name, note.row), [0])
     ]  # fmt: skip
-    rows, columns = np.arange(1, len(places), dtype=np.int64), [Coded.read(held) for held in texts.values()]
+    rows, columns = np.arange(1, len(places), dtype=np.int64), [Coded.read(column) for column in texts.values()]
     name = findings.derived(first.name, table, places)
     return Sheet(name, list(texts), columns, rows, 0, [] if table == "people" else notes)

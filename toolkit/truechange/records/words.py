@@ -162,10 +162,10 @@ def _columns(file: str, told: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[
     """Yield what the clinic says that its columns hold, by squeezed heading."""
     known = {"score": set(catalogue()), **{of: set(column_names(table).values()) for of, table in
              (("people", "people"), ("fact", "assessments"))}}  # fmt: skip
-    held = told.get("columns", {})
+    columns = told.get("columns", {})
     if told.get("confirmed") is False:  # as the mapping of a wide sheet was agreed before
         raise DataError(f"{file} is not confirmed. Check every line, then write confirmed = true.")
-    for heading, facts in held.items() if isinstance(held, dict) else [("", held)]:
+    for heading, facts in columns.items() if isinstance(columns, dict) else [("", columns)]:
         kinds = [kind for kind in HOLDS if kind in facts] if isinstance(facts, dict) else []
         if len(kinds) != 1 or set(facts) - {*kinds, "at", "unit", "test", "trial"}:
             raise DataError(

@@ -229,11 +229,11 @@ def _of_replicates(a: Floats, b: Floats) -> tuple[Floats, Floats, float, float, 
     means, parts = [], []
     for side in (a, b):
         scores = side if side.ndim == 2 else side[:, None]
-        held = np.isfinite(scores).sum(axis=1)
+        counts = np.isfinite(scores).sum(axis=1)
         means.append(np.nanmean(scores, axis=1))
-        if df := int((held - 1).sum()):
+        if df := int((counts - 1).sum()):
             within = float(np.nansum((scores - means[-1][:, None]) ** 2)) / df
-            parts.append((within, 1 - float(np.mean(1 / held)), df))
+            parts.append((within, 1 - float(np.mean(1 / counts)), df))
     d = means[0] - means[1]
     square, n = (float(d.var(ddof=1)), d.size) if d.size > 1 else (0.0, 1)
     return *means, float(d.mean()), sqrt(square / n), [(square, 1.0, n - 1), *(part for part in parts if part[0] > 0)]

@@ -131,11 +131,11 @@ def _limits(value: float, se: float, sample: Sample) -> tuple[float, float]:
 def _coefficients(chosen: Floats, agree: Floats) -> Floats:
     """Return the COEFFICIENTS and the observed agreement; `chosen` is people x raters x categories."""
     counts = chosen.sum(axis=1)
-    held = counts.sum(axis=1)
-    twice = held >= 2
-    pairs = np.sum(counts * (counts @ agree - 1), axis=1)[twice] / (held * (held - 1))[twice]
+    ratings = counts.sum(axis=1)
+    twice = ratings >= 2
+    pairs = np.sum(counts * (counts @ agree - 1), axis=1)[twice] / (ratings * (ratings - 1))[twice]
     observed = pairs.mean()
-    shares = np.mean(counts[held > 0] / held[held > 0, None], axis=0)
+    shares = np.mean(counts[ratings > 0] / ratings[ratings > 0, None], axis=0)
     of_raters = chosen.sum(axis=0) / np.maximum(chosen.sum(axis=(0, 2)), 1)[:, None]
     c, (r, mean) = len(agree), (len(of_raters), of_raters.mean(axis=0))
     apart = (of_raters - mean).T @ (of_raters - mean) / (r - 1)

@@ -45,13 +45,13 @@ def audit_tables(audit: ProgrammeAudit) -> "dict[str, pd.DataFrame]":
         "training": audit.dose, "sites": audit.sites,
         "therapists": audit.therapists,
     }  # fmt: skip
-    held = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
-    held |= {"threshold choice": threshold_choice(audit), "tipping point": tipping(audit)}
+    tables = {"tests": audit.table()} | {name: part.table() for name, part in parts.items()}
+    tables |= {"threshold choice": threshold_choice(audit), "tipping point": tipping(audit)}
     if isinstance(audit.dose, Part) and isinstance(audit.dose.tolerance, Part):
-        held |= {"training by week": audit.dose.tolerance.weeks, "adverse events": audit.dose.tolerance.events}
+        tables |= {"training by week": audit.dose.tolerance.weeks, "adverse events": audit.dose.tolerance.events}
     for name in ("sites", "therapists"):
-        held[name] = held[name].rename(columns={"unit": name.removesuffix("s")})
-    return {name: frame_in_words(frame) for name, frame in held.items() if len(frame)}
+        tables[name] = tables[name].rename(columns={"unit": name.removesuffix("s")})
+    return {name: frame_in_words(frame) for name, frame in tables.items() if len(frame)}
 
 
 def measure_rows(held: "pd.DataFrame", measure: str) -> "pd.DataFrame":
@@ -124,12 +124,12 @@ def tipping(audit: ProgrammeAudit) -> "pd.DataFrame":
     """Return the tipping point of every test below each other: measure, thresholds_worse, share, mean, intervals."""
     import pandas as pd
 
-    held = [
+    tables = [
         part.tipping.rename(columns={"delta": "thresholds_worse"}).assign(measure=measure)
         for measure, part in _computed(audit.missing)
         if part.mean is not None
     ]
-    whole = pd.concat(held, ignore_index=True) if held else pd.DataFrame(columns=["measure"])
+    whole = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=["measure"])
     return whole[["measure", *(name for name in whole.columns if name != "measure")]]
 
 

@@ -53,14 +53,14 @@ def stamp(files: Iterable[Path] = (), options: Mapping[str, object] | None = Non
     """
     from truechange import __version__
 
-    held: list[tuple[str, str]] = [("truechange", __version__), ("Python", platform.python_version())]
-    held += [(name, version(name)) for name in LIBRARIES]
+    rows: list[tuple[str, str]] = [("truechange", __version__), ("Python", platform.python_version())]
+    rows += [(name, version(name)) for name in LIBRARIES]
     for given in files:
         path = Path(given)
         for one in sorted(p for p in path.iterdir() if p.is_file()) if path.is_dir() else [path]:
-            held.append((f"SHA-256 of {one.name}", _digest(one)))
-    held += [(name.replace("_", " "), str(value)) for name, value in (options or {}).items() if value is not None]
-    return Stamp(tuple(held))
+            rows.append((f"SHA-256 of {one.name}", _digest(one)))
+    rows += [(name.replace("_", " "), str(value)) for name, value in (options or {}).items() if value is not None]
+    return Stamp(tuple(rows))
 
 
 def _digest(path: Path) -> str:

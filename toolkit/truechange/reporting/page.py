@@ -177,8 +177,8 @@ def write_pdf(title: str, lead: str, sections: Sequence[Section], path: Path, *,
     except ImportError as missing:
         raise needs("What writes PDF files", "pdf") from missing
 
-    with TemporaryDirectory() as held:
-        aside = Path(held)
+    with TemporaryDirectory() as folder:
+        aside = Path(folder)
         told = {
             "title": title,
             "lead": lead,
@@ -284,9 +284,9 @@ def write_docx(title: str, lead: str, sections: Sequence[Section], path: Path) -
                     _picture(made, picture)
             else:
                 block.add_to(made)
-    held = BytesIO()
-    made.save(held)
-    made.core_properties.identifier = _fingerprint(held)
+    buffer = BytesIO()
+    made.save(buffer)
+    made.core_properties.identifier = _fingerprint(buffer)
     made.save(str(path))
     settle_zip(Path(path))
     return Path(path)

@@ -70,8 +70,8 @@ CAPTIONS = {
 def study_tables(study: Study) -> dict[str, ReadyTable]:
     """Return the tables of the thesis, by file name."""
     step, name, mcid = study.measure.resolution, study.measure.name, study.mcid
-    held = audit_tables(study.audit)
-    part = {key: measure_rows(frame, study.audit.primary) for key, frame in held.items()}
+    tables = audit_tables(study.audit)
+    part = {key: measure_rows(frame, study.audit.primary) for key, frame in tables.items()}
     icc = _frame([one.estimate.row() | {"form": one.form} for one in study.icc])
     versus = part["comparison"].dropna(axis="columns", how="all")
     missing = "Share that changed enough, by what is assumed of the missing"
@@ -88,7 +88,7 @@ def study_tables(study: Study) -> dict[str, ReadyTable]:
         "reliability": ready_table(icc, f"Reliability: {name}"),
         "error": ready_table(study.error, f"Measurement error: {name}", resolution=step),
         "agreement": ready_table(study.agreement, f"Agreement of the two tests: {name}", resolution=step),
-        "baseline": baseline(held["baseline"]),
+        "baseline": baseline(tables["baseline"]),
         "change": ready_table(part["change"], f"Change of the group: {name}", resolution=step),
         "responders": ready_table(part["changed enough"], f"Who changed enough: {name}"),
         "missing": ready_table(part["missing"], missing),

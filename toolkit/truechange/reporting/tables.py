@@ -184,13 +184,13 @@ def _rule(table: Any) -> None:
     from docx.oxml.ns import qn
 
     def edges(*names: str) -> Any:
-        held = OxmlElement("w:tcBorders" if names[0] == "bottom" else "w:tblBorders")
+        borders = OxmlElement("w:tcBorders" if names[0] == "bottom" else "w:tblBorders")
         for name in names:
             edge = OxmlElement(f"w:{name}")
             for key, value in (("val", "single"), ("sz", "6"), ("color", "22303C")):
                 edge.set(qn(f"w:{key}"), value)
-            held.append(edge)
-        return held
+            borders.append(edge)
+        return borders
 
     table._tbl.tblPr.append(edges("top", "bottom"))
     for cell in table.rows[0].cells:
@@ -236,7 +236,7 @@ def ready_table(
     import pandas as pd
 
     frame = source.table() if isinstance(source, Result) else source
-    held = source.cautions if isinstance(source, Result) else ()
+    cautions = source.cautions if isinstance(source, Result) else ()
     frame = frame if isinstance(frame.index, pd.RangeIndex) else frame.reset_index()
     columns = [name for name in (names or frame.columns) if name in frame.columns]
     paired = _estimate_column(list(frame.columns))
@@ -256,7 +256,7 @@ def ready_table(
     level = frame["confidence"].iloc[0] if "confidence" in frame.columns and len(frame) else 0.95
     head = tuple(_head(name, paired, level) for name in shown)
     footnotes = tuple(f"({mark}) {text.replace('_', ' ')}." for text, mark in marks.items())
-    return ReadyTable(title, head, tuple(rows), (*footnotes, *notes, *held))
+    return ReadyTable(title, head, tuple(rows), (*footnotes, *notes, *cautions))
 
 
 def _estimate_column(columns: list[str]) -> str | None:

@@ -48,12 +48,12 @@ def read_thresholds(path: Path, tests: Collection[str] | None = None) -> dict[st
         known = _from_settings(settings(str(path)))
         return {key: numbers for key, numbers in known.items() if tests is None or key in tests}
     found: dict[str, dict[str, Any]] = {}
-    for key, held in given.items():
+    for key, stated in given.items():
         unit = measure_named(key).unit
-        strange = [name for name in held if name not in NUMBERS] if isinstance(held, dict) else [key]
+        strange = [name for name in stated if name not in NUMBERS] if isinstance(stated, dict) else [key]
         if strange:
             raise DataError(f"{Path(path).name}, [{key}]: {listed(strange)} is not one of {', '.join(NUMBERS)}.")
-        found[key] = {name: _number(path, key, name, value, unit) for name, value in held.items()}
+        found[key] = {name: _number(path, key, name, value, unit) for name, value in stated.items()}
     return found
 
 

@@ -237,10 +237,10 @@ def made_up(n: int, mean: float = 0.0, sd: float = 1.0) -> Floats:
 
 def table_with(n: int, k: int, msr: float, mse: float) -> Floats:
     """Return people x trials with these mean squares: residuals without trial means, orthogonal to the people."""
-    held = np.linalg.qr(np.column_stack([np.ones(n), np.random.default_rng(1).normal(size=(n, k))]))[0][:, 1:]
-    noise = held[:, 1:k] @ np.linalg.svd(np.eye(k) - 1 / k)[2][: k - 1]
+    basis = np.linalg.qr(np.column_stack([np.ones(n), np.random.default_rng(1).normal(size=(n, k))]))[0][:, 1:]
+    noise = basis[:, 1:k] @ np.linalg.svd(np.eye(k) - 1 / k)[2][: k - 1]
     noise *= np.sqrt(mse * (n - 1) * (k - 1) / np.sum(noise**2))
-    return held[:, [0]] * np.sqrt(msr * (n - 1) / k) + noise
+    return basis[:, [0]] * np.sqrt(msr * (n - 1) / k) + noise
 
 
 def raters(table: Floats, repeats: int) -> pd.DataFrame:

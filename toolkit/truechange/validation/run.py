@@ -194,11 +194,11 @@ def _shown(check: Check) -> dict[str, object]:
 
 def not_computed(checks: Sequence[Check]) -> list[str]:
     """Say, one line a case and reason, which numbers were left out or could not be run."""
-    held: dict[tuple[str, str, str], list[str]] = {}
+    reasons: dict[tuple[str, str, str], list[str]] = {}
     for check in checks:
         if check.verdict in (NOT_RUN, LEFT_OUT):
-            held.setdefault((check.case, check.verdict, check.reason), []).append(check.name)
-    return [f"{case} ({', '.join(names)}): {verdict}, {why}" for (case, verdict, why), names in held.items()]
+            reasons.setdefault((check.case, check.verdict, check.reason), []).append(check.name)
+    return [f"{case} ({', '.join(names)}): {verdict}, {why}" for (case, verdict, why), names in reasons.items()]
 
 
 def page(checks: Sequence[Check]) -> str:
