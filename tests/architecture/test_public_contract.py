@@ -185,6 +185,7 @@ def test_every_result_speaks_shows_and_warns():
         assert isinstance(result.table(), pd.DataFrame)
         assert all(isinstance(line, str) and line for line in result.sentences())
         assert isinstance(result.cautions, tuple)
+        assert callable(result.plot)
         assert "<table" in result._repr_html_()
         with pytest.raises((AttributeError, TypeError)):
             result.cautions = ()

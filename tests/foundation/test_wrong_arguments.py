@@ -17,6 +17,9 @@ RATING = np.clip(np.round(CHANGE / 1.5 + RNG.normal(0, 1, 120)), -3, 3)
 RETEST = pd.DataFrame({"person": np.repeat(np.arange(30), 2), "trial": np.tile([1, 2], 30)}).assign(
     value=np.repeat(RNG.normal(12, 3, 30), 2) + RNG.normal(0, 1, 60)
 )
+VISITS = RETEST.merge(pd.DataFrame({"session": [1, 2]}), how="cross").assign(
+    value=lambda rows: rows["value"] + np.random.default_rng(6).normal(0, 1, len(rows))
+)
 GROUP = {"mean_before": 11, "mean_after": 13, "sd_before": 3.2, "sd_after": 3.4, "correlation": 0.8, "n": 200}
 RESAMPLED = {"limits": "bca", "n_boot": 100, "seed": 0}
 ONE_PERSON = {"before": 9, "after": 13, "sem": 1.0, "programme": tc.Programme(**GROUP), "practice_se": 0.1}
@@ -38,6 +41,9 @@ SOUND = {
     "choose_icc": {"shifts_matter": True, "complete": True},
     "measurement_error": {"data": RETEST, "resolution": 1.0, "scores_per_visit": 1, **RESAMPLED},
     "limits_of_agreement": {"first": BEFORE, "second": AFTER, "confidence": 0.95},
+    "session_reliability": {"data": VISITS, "confidence": 0.95},
+    "rater_agreement": {"ratings": [[1, 1, 2], [2, 2, 2], [1, 1, 1]], "confidence": 0.95},
+    "rater_limits": {"ratings": [[9, 10, 9], [12, 12, 11], [7, 8, 8]], "confidence": 0.95},
     "weighted_kappa": {"first": [1, 2, 3, 1, 2, 3], "second": [1, 2, 3, 1, 3, 3], "n_boot": 100, "seed": 0},
     "transport_check": {"published": 2.0, "baseline": BEFORE, "repeats": (BEFORE, AFTER), **SOURCE},
     "anchor_check": {"before": BEFORE, "after": AFTER, "anchor": RATING, "cut": 1},

@@ -2,6 +2,7 @@
 """What is refused, one row each in ``refusals.toml``: the call or command line, the error or status, the words said."""
 
 import builtins
+import re
 import shlex
 import tomllib
 from math import inf, nan
@@ -57,6 +58,29 @@ def test_a_call_that_has_no_honest_answer_is_refused(call, error, words, files, 
     monkeypatch.chdir(files)
     with pytest.raises(getattr(errors, error, None) or getattr(builtins, error), match=words):
         eval(call, NAMES)
+
+
+@pytest.mark.parametrize(("use", "call", "words"), rows("wrong_uses"))
+def test_what_a_student_would_do_wrong_is_refused_or_cautioned_with_a_remedy(use, call, words):
+    try:
+        said = str(eval(call, NAMES))  # sentences, then every caution
+    except errors.OutcomeError as refused:
+        said = str(refused)
+        assert len(said.splitlines()) <= 2
+    assert re.search(words, said, re.DOTALL), f"{use}: {said}"
+
+
+def test_sound_calls_are_not_taken_for_wrong_ones():
+    sound = ("tc.mcid(CHANGE, RATING, sem=1.0, n_boot=100)", "tc.person_change(9, 13, sem=1.0, mcid=2.0)",
+             "tc.count_responders(np.round(CHANGE), 2.0)", "tc.true_responder_share(CHANGE, sem=0.85, mcid=2.0)",
+             "tc.limits_of_agreement(pd.Series(BEFORE), pd.Series(AFTER))", "tc.measurement_error(THIRTY)")  # fmt: skip
+    said = " ".join(str(eval(call, NAMES)) for call in sound)
+    assert not re.search("swapped|not as a share|is the second score minus|lowest rating|Labels occur", said)
+
+
+def test_eighty_wrong_uses_are_held_each_once():
+    held = TABLE["wrong_uses"]["across_the_chain"]
+    assert len({call for _, call, _ in held}) == len({use for use, *_ in held}) == 80
 
 
 def test_no_call_changed_the_table_it_was_given():

@@ -146,10 +146,11 @@ def check_same_index(**columns: object) -> None:
 
 
 def check_confidence(confidence: float) -> None:
-    """Raise :class:`ChoiceError` unless `confidence` is a fraction strictly between 0 and 1."""
+    """Raise :class:`ChoiceError` unless `confidence` is a fraction from 0.5 to below 1."""
     check_numbers(confidence=confidence)
-    if not 0 < confidence < 1:
-        raise ChoiceError(f"confidence={confidence!r} must be a fraction between 0 and 1, such as 0.95 for 95%.")
+    fits, words = KINDS["level"]
+    if not fits(confidence):
+        raise ChoiceError(f"confidence={confidence!r} {words}.")
 
 
 FEWEST_RESAMPLES = 100
@@ -171,6 +172,10 @@ def needs(part: str, extra: str) -> MissingPartError:
 
 KINDS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "share": (lambda v: 0 < v < 1, "must be a fraction between 0 and 1, such as 0.9 for 90%"),
+    "level": (
+        lambda v: 0.5 <= v < 1,
+        "must be a fraction between 0 and 1, at least 0.5: 0.95 for 95% (not 95, nor the 0.05 that is left)",
+    ),
     "rest": (lambda v: 0 <= v < 1, "must be a share from 0 to below 1, such as 0.15 for 15%"),
     "part": (lambda v: 0 <= v <= 1, "must lie between 0 and 1"),
     "half": (lambda v: 0 < v < 0.5, "must lie between 0 and 0.5"),

@@ -8,6 +8,8 @@ from truechange.foundation.errors import ChoiceError, RefusedError, check_number
 from truechange.foundation.estimate import Estimate, Origin, Threshold, plain_number
 from truechange.foundation.numbers import fixed
 
+SWAPPED = "The SEM is not below the MCID: were sem= and mcid= swapped, or an SD or MDC given for the SEM?"
+
 
 @dataclass(frozen=True, slots=True)
 class Sem:
@@ -79,6 +81,10 @@ def read_sem(given: object, df: float | None = None, *, unit: str = "", name: st
         raise RefusedError(
             f"{name} got a threshold, an {given.kind.upper()} ({given}). Give the standard error of measurement; "
             "from an MDC95 for one person it is MDC95 / 2.772."
+        )
+    if isinstance(given, Estimate) and given.method.startswith(("one-way random", "two-way")):
+        raise RefusedError(
+            f"{name} got an ICC ({given}), which has no unit; give measurement_error(...).sem_agreement."
         )
     if hasattr(given, "sem_agreement"):
         raise ChoiceError(

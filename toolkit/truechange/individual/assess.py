@@ -183,8 +183,12 @@ def check_plausible(
     low, high = (test.soft_low, test.soft_high) if isfinite(test.soft_high) else (test.hard_low, test.hard_high)
     span = f"the usual scores of {test.name or 'this test'} span ({low:g} to {f'{high:g} {test.unit}'.strip()})"
     for name, threshold in (("mcid", good), ("mcid_deterioration", bad)):
-        if not 0 < threshold.value < high - low:
-            why = f"it is as much as {span}" if threshold.value else "no change at all does not matter"
+        if not 0 < threshold.value < (high - low) / 2:
+            why = (
+                f"it is at least half of what {span}; not as a percentage"
+                if threshold.value
+                else "no change at all does not matter"
+            )
             raise ChoiceError(f"{name}={threshold.value:g} cannot be: {why}. Give the smallest change that matters.")
     if abs(practice) >= high - low:
         raise ChoiceError(

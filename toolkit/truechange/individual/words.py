@@ -7,6 +7,7 @@ from truechange.foundation.distributions import two_sided
 from truechange.foundation.estimate import Origin
 from truechange.foundation.numbers import decimals_of, fixed, percent
 from truechange.foundation.result import told
+from truechange.foundation.sem import SWAPPED
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
 from truechange.measures.catalogue import Measure
@@ -207,6 +208,9 @@ def gather(result: Any, mirrored: bool) -> list[str]:
         size = "larger" if error.varies > 1 else "smaller"
         notes += told({
             f"The error at this person's scores is {size} than on average.": not 0.87 < error.varies < 1.15,
+            SWAPPED: min(error.before, error.after) >= result.bar.value,
+            f"mcid={result.bar.value:g} is less than one step (resolution={test.resolution:g}): give it in "
+            "the unit of the test, not as a share.": result.bar.value < test.resolution,
             "The MDC is not below the MCID: an important change can hide in the error.": mdc.value >= result.bar.value,
         })  # fmt: skip
         notes += _group(result) if sized else ()

@@ -22,7 +22,7 @@ from truechange.foundation.errors import (
 )
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.numerics.intervals import mean_limits, wilson_limits
 from truechange.numerics.resampling import Floats
 from truechange.numerics.selection import checked_entry
@@ -78,8 +78,14 @@ class RatedPeople:
         return self.rating >= self.cut
 
     def cautions(self) -> list[str]:
-        """Say who was set aside."""
-        return [f"Set aside: {count} {reason}." for reason, count in self.set_aside]
+        """Say who was set aside, and what looks like another column than the one asked for."""
+        lowest, mean, sd = int(self.rating.min()), float(self.change.mean()), float(self.change.std())
+        return [f"Set aside: {count} {reason}." for reason, count in self.set_aside] + list(told({
+            f"The lowest rating is {lowest}: anchor= is 0 for unchanged and below 0 for worse; take the middle of the "
+            "scale from every rating.": lowest > 0 and len(set(self.rating)) > 1,
+            f"The changes lie far from 0 (mean {mean:.3g}, SD {sd:.2g}): improvement= is the second score minus the "
+            "first, not a score.": abs(mean) > 3 * sd > 0,
+        }))  # fmt: skip
 
 
 def rated_people(
@@ -147,7 +153,11 @@ def numbers(name: str, values: ArrayLike) -> Floats:
     try:
         column = pd.to_numeric(pd.Series(np.asarray(values, dtype=object).ravel()), errors="raise")
     except (ValueError, TypeError) as error:
-        raise DataError(f"{name} must hold numbers only: {error}.") from None
+        raise DataError(
+            f"{name} must hold numbers only (a decimal point, no comma; ratings as -1, 0, 1 ...): {error}."
+        ) from None
+    if name != "anchor" and np.asarray(values).dtype == bool:
+        raise DataError(f"{name} holds true and false (a mask); give the numbers themselves, in the unit of the test.")
     numbers = column.to_numpy(dtype=float, na_value=np.nan)
     if np.isinf(numbers).any():
         raise DataError(f"{name} holds an infinite value; find it and correct it.")

@@ -378,7 +378,7 @@ def plan_two_shares(
     )  # fmt: skip
 
 
-@checked(gained="part", lost="part", power="share", confidence="share", attrition="rest")
+@checked(gained="part", lost="part", power="share", confidence="level", attrition="rest")
 def plan_paired_shares(
     gained: float, lost: float, *, power: float = 0.9, confidence: float = 0.95, attrition: float = 0.0
 ) -> Plan:

@@ -15,7 +15,7 @@ from truechange.numerics.intervals import wilson_limits
 from truechange.planning.power import LOSSES, Losses, Plan, by_power, by_width, with_unit, z_of
 
 
-@checked(share="share", half_width="half", confidence="share", **LOSSES)
+@checked(share="share", half_width="half", confidence="level", **LOSSES)
 def plan_responders(
     share: float, half_width: float, *, confidence: float = 0.95, attrition: float = 0.0, cluster_size: float = 1.0,
     cluster_icc: float = 0.0,
@@ -62,7 +62,7 @@ def plan_responders(
     )  # fmt: skip
 
 
-@checked(icc="share", trials="several", width="share", icc_null="share", power="share", confidence="share",
+@checked(icc="share", trials="several", width="share", icc_null="share", power="share", confidence="level",
          attrition="rest")  # fmt: skip
 def plan_icc(
     icc: float, *, trials: int = 2, width: float | None = None, icc_null: float | None = None, power: float = 0.8,
@@ -137,7 +137,7 @@ def plan_icc(
     )  # fmt: skip
 
 
-@checked(within="positive", trials="several", confidence="share", attrition="rest")
+@checked(within="positive", trials="several", confidence="level", attrition="rest")
 def plan_error(within: float, *, trials: int = 2, confidence: float = 0.95, attrition: float = 0.0) -> Plan:
     """Plan a retest study: how many people pin down the SEM, and with it the MDC.
 
@@ -185,7 +185,7 @@ def plan_error(within: float, *, trials: int = 2, confidence: float = 0.95, attr
     )  # fmt: skip
 
 
-@checked(half_width="positive", sd="positive", confidence="share", attrition="rest")
+@checked(half_width="positive", sd="positive", confidence="level", attrition="rest")
 def plan_agreement(
     half_width: float, sd: float, *, confidence: float = 0.95, unit: str = "", attrition: float = 0.0
 ) -> Plan:
@@ -298,7 +298,7 @@ def mcid_factor(model: Model) -> float:
 
 
 @checked(half_width="positive", sd="positive", improved="share", anchor_reliability="share", sem="positive",
-         sem_df="positive", reliability="part", mean="finite", confidence="share", simulate="whole", seed="whole",
+         sem_df="positive", reliability="part", mean="finite", confidence="level", simulate="whole", seed="whole",
          attrition="rest")  # fmt: skip
 def plan_mcid(
     half_width: float, *, sd: float, improved: float, anchor_reliability: float, sem: float | None = None,
@@ -418,7 +418,7 @@ def simulate_mcid(
 
 
 @checked(half_width="half", mean="finite", sd="positive", sem="positive", mcid="finite", sem_df="positive",
-         confidence="share", studies="whole", seed="whole", attrition="rest")  # fmt: skip
+         confidence="level", studies="whole", seed="whole", attrition="rest")  # fmt: skip
 def plan_true_share(
     half_width: float, *, mean: float, sd: float, sem: float, mcid: float, sem_df: float | None = None,
     confidence: float = 0.95, studies: int = 20, seed: int = 0, attrition: float = 0.0,

@@ -205,6 +205,9 @@ def limits_of_agreement(
     limits["repeatability"] = sample.sd(apart**2, d.size, "").scaled(Z95, method=how)
     if scale == "log":
         limits = {name: _ratio(limit) for name, limit in limits.items()}
+    several = person is None and any(
+        isinstance(side, pd.Series) and not side.index.is_unique for side in (first, second)
+    )
     facts = limits | {
         "proportional_bias": slope, "heteroscedasticity": spread.slope, "spread": spread, "first": x, "second": y,
         "differences": x - y, "n": d.size, "sd": single, "method": method, "scale": scale, "unit": unit,
@@ -218,7 +221,7 @@ def limits_of_agreement(
     seen = f"Difference against mean of {d.size} pairs with limits of agreement."
     frame = estimates_table({words: facts[name] for name, words in ROWS.items()})
     sources = ("bland1986", "bland1999", *(("zou2013",) if len(parts) > 1 else SOURCES[method]))
-    return LimitsOfAgreement(facts, frame, says, _cautions(d, slope, spread), sources, seen)
+    return LimitsOfAgreement(facts, frame, says, _cautions(d, slope, spread, several), sources, seen)
 
 
 Parts = list[tuple[float, float, float]]  # mean square, weight and degrees of freedom of each part of a variance
@@ -262,9 +265,11 @@ def _ratio(e: Estimate) -> Estimate:
     return replace(e, **limits, unit="", method=f"{e.method}; exponential of logarithms")  # type: ignore[arg-type]
 
 
-def _cautions(d: Floats, slope: Estimate, spread: Spread) -> tuple[str, ...]:
+def _cautions(d: Floats, slope: Estimate, spread: Spread, several: bool) -> tuple[str, ...]:
     equal = np.ptp(d) == 0
     return count_cautions(d.size) + told({
+        "Labels occur more than once, and pairs of one person are not independent: give person= (whose pair each is).":
+            several,
         "All differences are equal: the limits have no width; were the values rounded or copied?": equal,
         "Differences change with the mean: the two spread unequally (no proof of a drifting calibration); see .at() "
         "for limits about the line.": not equal and (slope.low > 0 or slope.high < 0),

@@ -398,7 +398,7 @@ def icc(
     >>> print(icc(walk, form="ICC(A,1)").sentence())
     ICC(A,1) = 0.99 (95% CI 0.83 to 1.00), 4 people, 2 trials.
     """
-    if form not in FORMS and (known := OLDER.get(re.sub(r"\W", "", str(form)).lower())):
+    if isinstance(form, str) and form not in FORMS and (known := OLDER.get(re.sub(r"\W", "", form).lower())):
         raise ChoiceError(f"form={errors.in_short(form)} is the older name: use form={known!r} ({IN_WORDS[known]}).")
     errors.check_choice("form", form, FORMS)
     errors.check_confidence(confidence)

@@ -213,7 +213,7 @@ def _sorted(seen: set[object], ordered: bool) -> list[object]:
     if all(isinstance(rating, Real) for rating in seen):
         if broken := [rating for rating in seen if rating % 1]:  # type: ignore[operator]
             raise RefusedError(
-                f"Rating {broken[0]!r} is not a whole number: kappa is for categories. Use icc() for a measurement, or "
+                f"Rating {broken[0]} is not a whole number: kappa is for categories. Use icc() for a measurement, or "
                 "give categories= in order."
             )
         return sorted(seen)  # type: ignore[type-var]

@@ -76,10 +76,8 @@ def rater_agreement(
     [0.668, 0.664, 0.671]
     """
     errors.check_confidence(confidence)
-    table: Any = pd.DataFrame(ratings)  # type: ignore[arg-type]
+    table = _table(ratings, 2)
     n, r = table.shape
-    if r < 2 or (table.notna().sum(axis=1) >= 2).sum() < 2:
-        raise DataError(f"ratings has {n} rows and {r} columns; at least 2 raters (columns) of 2 people are needed.")
     label = weights if isinstance(weights, str) else "own"
     names, codes = coded(table.to_numpy()[table.notna()], categories, ordered=label != "none")
     distance = distances(weights, len(names))
@@ -99,13 +97,10 @@ def rater_agreement(
     gwet, fleiss, conger, observed = found.values()
     shares = chosen.sum(axis=1).sum(axis=0) / chosen.sum()
     notes = {
-        "Only one category was used: kappa is not defined (0/0). Report the observed agreement.": np.isnan(
-            fleiss.value
-        ),
+        "Only one category was used: kappa is not defined (0/0). Report the observed agreement.": len(names) == 1,
         f"One category holds {100 * shares.max():.0f}% of the ratings: kappa is low there even where raters agree; "
         "read it beside AC and the observed agreement.": 0.8 < shares.max() < 1,
-        "All raters agree on everybody: agreement has no interval here; were the ratings made apart?": observed.value
-        == 1,
+        "All raters agree on everybody: agreement has no interval here; were the ratings made apart?": not ses[-1],
         "Not everybody was rated by every rater; that is taken to be by chance.": len(rows) < n * r,
     }
     says = (
@@ -118,6 +113,27 @@ def rater_agreement(
         ("gwet2008", "fleiss1971", "conger1980"), "Agreement coefficients with their intervals.",
         draw=partial(_draw_rows, found, "Agreement"),
     )  # fmt: skip
+
+
+def _table(ratings: Any, least: int) -> pd.DataFrame:
+    """Return one row a person, one column a rater, or refuse it."""
+    errors.check_kind(
+        "ratings", ratings, (pd.DataFrame, np.ndarray, list, tuple), "one row a person, one column a rater"
+    )
+    table = pd.DataFrame(ratings)
+    if not isinstance(ratings, pd.DataFrame):
+        table.columns = pd.RangeIndex(1, table.shape[1] + 1)
+    if "person" in table:
+        raise DataError(
+            "ratings has a column person: give one row a person and nothing but a column a rater (pivot it)."
+        )
+    if table.shape[1] < least or (table.notna().sum(axis=1) >= 2).sum() < 2:
+        two = "" if least == 2 else " (limits_of_agreement takes two)"
+        raise DataError(
+            f"ratings has {len(table)} rows and {table.shape[1]} columns; at least {least} raters (columns){two} of 2 "
+            "people are needed."
+        )
+    return table
 
 
 def _limits(value: float, se: float, sample: Sample) -> tuple[float, float]:
@@ -184,15 +200,8 @@ def rater_limits(ratings: ArrayLike | pd.DataFrame, confidence: float = 0.95, *,
     (1.09, 1.89)
     """
     errors.check_confidence(confidence)
-    table = float_array(ratings, "ratings")
-    names = (
-        list(ratings.columns) if isinstance(ratings, pd.DataFrame) else list(range(1, (table.shape or (0,))[-1] + 1))
-    )
-    if table.ndim != 2 or table.shape[0] < 2 or table.shape[1] < 3:
-        raise DataError(
-            f"ratings has shape {table.shape}: rows of at least 2 people and columns of at least 3 raters are needed; "
-            "for two raters use limits_of_agreement()."
-        )
+    held = _table(ratings, 3)
+    table, names = float_array(held, "ratings"), list(held.columns)
     if not np.isfinite(table).all():
         raise DataError(f"ratings: a score is missing at row {np.argwhere(~np.isfinite(table))[0][0]}. Leave it out.")
     n, r = table.shape
@@ -203,8 +212,9 @@ def rater_limits(ratings: ArrayLike | pd.DataFrame, confidence: float = 0.95, *,
     between = sem.scaled(Z95 * sqrt(2), method=how.format("1.960 √2"))
     apart = table - table.mean(axis=1, keepdims=True)
     ses = apart.std(axis=0, ddof=1) / sqrt(n)
-    held = zip(names, apart.mean(axis=0), ses, strict=True)
-    biases = {name: sample.around(float(mean), float(se), n - 1, "rater minus mean of all") for name, mean, se in held}
+    by_rater = zip(names, apart.mean(axis=0), ses, strict=True)
+    what = "rater minus mean of all"
+    biases = {name: sample.around(float(mean), float(se), n - 1, what) for name, mean, se in by_rater}
     frame = estimates_table({"± limit with the mean": with_mean, "± limit between two": between, "SEM (agreement)": sem}
                             | {f"bias of {name}": bias for name, bias in biases.items()})  # fmt: skip
     says = (

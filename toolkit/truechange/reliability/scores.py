@@ -107,8 +107,10 @@ class TrialTable:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """One sentence a reason for which people were set aside."""
-        return tuple(
+        """One sentence a reason for which people were set aside; and that a table stands on its side."""
+        n, k = self.scores.shape
+        sideways = f"{k} trials of {n} people: were person= and trial= swapped?"
+        return (sideways,) * (k > n) + tuple(
             f"{len(who)} {'person' if len(who) == 1 else 'people'} set aside, {reason}: {listed(who)}."
             for reason, who in self.set_aside.items()
             if who
@@ -244,7 +246,7 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
     if wrong.any():
         raise DataError(
             f"{wrong.sum()} values of '{name}' are not finite numbers, the first {column[wrong].iloc[0]!r} at row "
-            f"{column.index[wrong][0]}. Correct them; leave a missing score empty."
+            f"{column.index[wrong][0]}. Correct them (a decimal point, no comma); leave a missing score empty."
         )
     return numbers.astype(float)
 

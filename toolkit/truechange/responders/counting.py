@@ -215,6 +215,8 @@ def numbers(improvement: Any, name: str = "improvement") -> np.ndarray:
         values = np.asarray(improvement, dtype=float)
     except (TypeError, ValueError):
         raise DataError(f"{name} must be one number a person (NaN where there is no follow-up).") from None
+    if np.asarray(improvement).dtype == bool:
+        raise DataError(f"{name} holds true and false (a mask); give the changes themselves, in the unit of the test.")
     if values.ndim != 1:
         raise DataError(
             f"{name}={in_short(improvement)} must be one column with a number a person (NaN where there is no "
@@ -340,14 +342,17 @@ def count_responders(
             enough / measured if measured else nan, share, (enough + number - measured) / number, *edges,
         ))  # fmt: skip
     table = pd.DataFrame(rows, columns=COLUMNS)
-    return Responders(table, limit, confidence, _cautions(table, limit), whom)
+    return Responders(table, limit, confidence, _cautions(table, limit, values), whom)
 
 
-def _cautions(table: pd.DataFrame, limit: Threshold) -> tuple[str, ...]:
+def _cautions(table: pd.DataFrame, limit: Threshold, values: np.ndarray) -> tuple[str, ...]:
     everyone, small = int(table["started"].sum()), table.loc[table["started"] < FEW, "group"]
     away = everyone - int(table["measured"].sum())
     alone = "“Changed by at least” is not “caused by the programme”: nobody here was compared with a twin left alone."
+    seen = np.abs(values[np.isfinite(values) & (values != 0)])
     return (*limit.cautions, alone, *told({
+        f"Every change that is not 0 is more than the threshold of {limit.value:g}: give threshold= in the unit of the "
+        "test, not as a share.": seen.size and limit.value < seen.min(),
         f"{away} of {everyone} people have no usable follow-up ({percent(away / everyone)}); they stay in the "
         "denominator, and the lowest and highest possible shares say how much they matter.": away,
         f"Fewer than {FEW} people started in {listed(small)}: read the count, not a percentage.": len(small),

@@ -15,7 +15,7 @@ from truechange.foundation.errors import ChoiceError, DataError, RefusedError, c
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result, told
-from truechange.foundation.sem import Sem, read_sem
+from truechange.foundation.sem import SWAPPED, Sem, read_sem
 from truechange.numerics.density import ENOUGH, Density, deconvolved, likely_noise
 from truechange.numerics.intervals import Floats
 from truechange.numerics.resampling import percentile_limits
@@ -313,7 +313,7 @@ def true_responder_share(
     return TrueShare(
         value=middle, low=low, high=high, plug_in=plug_in, reliability=reliability, skew=skew,
         method=f"{shape}, measurement error removed; {'weighed by evidence' if free else 'hierarchical'}",
-        cautions=(*_cautions(changes, away, reliability, skew, error.df, limit), *error.cautions),
+        cautions=(*_cautions(changes, away, reliability, skew, error, limit), *error.cautions),
         sources=("efron2016", "newcombe1998a") if free else ("newcombe1998a",), **facts,
     )  # fmt: skip
 
@@ -348,7 +348,7 @@ def _taken_in(
     low, high = (float(end) for end in percentile_limits(drawn, facts["confidence"]))
     value, varies = float(share(found)[0]), float(found.left[0] + np.var(found.expected[0], ddof=1))
     reliability, failed = varies / float(np.var(change, ddof=1)), float(np.isnan(drawn).mean())
-    cautions = _cautions(change, away, reliability, nan, error.df, limit)
+    cautions = _cautions(change, away, reliability, nan, error, limit)
     lost = f"{percent(failed)} of the resamples gave no share, so the interval may be too narrow."
     return TrueShare(
         value=value, low=low, high=high, plug_in=value, reliability=reliability,
@@ -360,7 +360,7 @@ def _taken_in(
 
 
 def _cautions(
-    changes: Floats, away: int, reliability: float, skew: float, df: float | None, limit: Threshold
+    changes: Floats, away: int, reliability: float, skew: float, error: Sem, limit: Threshold
 ) -> tuple[str, ...]:
     chance = 2 * sqrt(6 / changes.size) * max(reliability, 1e-3) ** -1.5  # skew that a normal true change may show
     few, skewed = changes.size < ENOUGH, abs(skew) > max(1, chance)
@@ -376,6 +376,7 @@ def _cautions(
         f"True change looks skewed ({fixed(skew, 1)}), which a normal model cannot follow: the share may be off by ten "
         "points.": few and skewed,
         f"True change looks skewed ({fixed(skew, 1)}): the mean is not what most people had.": skewed and not few,
-        "The SEM is taken as known exactly; the interval is too narrow if it is not.": df is None,
+        SWAPPED: error.value >= limit.value,
+        "The SEM is taken as known exactly; the interval is too narrow if it is not.": error.df is None,
         "The MCID is taken as known exactly.": not limit.has_interval,
     }))  # fmt: skip
