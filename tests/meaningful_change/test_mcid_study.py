@@ -212,15 +212,17 @@ def test_words_carry_value_people_and_share(study):
 
 def test_a_threshold_below_the_mdc_says_what_it_means():
     # 15.9% of unchanged people reach an MCID of 2 when SEM is 1.41: the normal tail beyond one SD, by its definition
+    from truechange.foundation.estimate import Estimate
     from truechange.foundation.sem import read_sem
     from truechange.meaningful_change.beside import below_error, repeats_needed
 
     error = read_sem(np.sqrt(2))
-    told = below_error(2.0, error, 1.96 * 2)
+    mdc = Estimate(value=1.96 * 2)
+    told = below_error(Estimate(value=2.0), error, mdc)
     assert "16% of people who did not change" in told[0]
     assert repeats_needed(2.0, 1.96 * 2) == 4
     assert repeats_needed(2.0, 4.0) == 4
-    assert below_error(5.0, error, 1.96 * 2) == ()
+    assert below_error(Estimate(value=5.0), error, mdc) == ()
 
 
 def test_the_credibility_sheet_takes_declarations(study):

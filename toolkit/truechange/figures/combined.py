@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from math import ceil, floor, inf, isfinite, sqrt
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation import drawing
@@ -206,6 +207,33 @@ def step_bars(steps: Mapping[str, int], *, ax: "Axes | None" = None) -> "Axes":
         ax.text(0, at - 0.17, f"{words}: {people}", fontsize=9, color=drawing.INK, va="center")
     ax.set_ylim(len(steps) - 0.5, -0.55)
     ax.set_xlim(0, max(steps.values()))
+    ax.axis("off")
+    return ax
+
+
+def flow_boxes(arms: Mapping[str, Any]) -> "Axes":
+    """Draw the flow of people (participant flow), a column an arm: started, set apart on the way, compared.
+
+    Parameters
+    ----------
+    arms : mapping of str to Part
+        Name of the arm: its flow, with ``started``, ``not_yet_due``, ``due``, ``compared`` and ``reasons``.
+    """
+    ax = drawing.axes(None, width=3.3 * len(arms), height=3.2)
+    for column, (name, flow) in enumerate(arms.items()):
+        why = "\n".join(f"{people} {fill(reason, 34)}" for reason, people in flow.reasons.items())
+        lost = f"not compared: {flow.due - flow.compared}" + (f"\n{why}" if why and flow.due > flow.compared else "")
+        ahead = f"not yet due: {flow.not_yet_due}\n" if flow.not_yet_due else ""
+        boxes = ((0.92, f"{name}\nstarted: {flow.started}"), (0.5, ahead + lost), (0.06, f"compared: {flow.compared}"))
+        for at, words in boxes:
+            edge, size = (drawing.LINE, 7.5) if at == 0.5 else (drawing.ACCENT, 9)
+            ax.annotate(words, (column, at), ha="center", va="center", fontsize=size, color=drawing.INK, zorder=5,
+                        bbox={"boxstyle": "square,pad=0.5", "fc": "white", "ec": edge})  # fmt: skip
+        ax.annotate(
+            "", (column, 0.13), (column, 0.84), arrowprops={"arrowstyle": "-|>", "color": drawing.QUIET}, zorder=1
+        )
+    ax.set_xlim(-0.5, len(arms) - 0.5)
+    ax.set_ylim(-0.02, 1.02)
     ax.axis("off")
     return ax
 

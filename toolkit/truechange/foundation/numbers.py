@@ -3,9 +3,13 @@
 from math import ceil, floor, isfinite, log10
 from typing import Any
 
+LOPSIDED = 3.0  # how many times the shorter arm of an interval the longer one is
+
 
 def decimals_for(low: float, high: float, value: float = 0.0) -> int:
     """How many decimals to show so that the interval's width has two significant digits.
+
+    Where one arm is more than three times the other, the shorter one decides: a far limit says nothing of the near one.
 
     Parameters
     ----------
@@ -21,10 +25,12 @@ def decimals_for(low: float, high: float, value: float = 0.0) -> int:
 
     Examples
     --------
-    >>> decimals_for(2.21, 3.68), decimals_for(0.02, 0.76), decimals_for(410, 455)
-    (1, 2, 0)
+    >>> decimals_for(2.21, 3.68), decimals_for(0.02, 0.76), decimals_for(410, 455), decimals_for(2.8, 80.6, 3.6)
+    (1, 2, 0, 2)
     """
-    width = abs(high - low)
+    width, arms = abs(high - low), (abs(high - value), abs(value - low))
+    if low < value < high and max(arms) > LOPSIDED * min(arms):
+        width = min(arms)
     if isfinite(width) and width > 0:
         return min(4, max(0, 1 - floor(log10(width))))
     if isfinite(value) and value != 0:

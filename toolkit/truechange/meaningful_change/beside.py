@@ -238,16 +238,17 @@ def entry_cautions(people: RatedPeople) -> tuple[str, ...]:
     return () if people.before is None or people.after is None else sharp_edge(people.before)
 
 
-def below_error(value: float, error: Sem | None, mdc: float, resolution: float = 0.0) -> tuple[str, ...]:
+def below_error(mcid: Estimate | None, error: Sem | None, mdc: Estimate, resolution: float = 0.0) -> tuple[str, ...]:
     """Say what follows when the MCID is smaller than the smallest change of one person beyond error."""
-    if error is None or not isfinite(value) or value >= mdc or value <= 0:
+    if error is None or mcid is None or not 0 < mcid.value < mdc.value:
         return ()
-    alarm = error_share(value, error.value, resolution=resolution)
+    alarm = error_share(mcid.value, error.value, resolution=resolution)
     text = (
-        f"The MCID ({fixed(value, 2)}) is smaller than the change one person shows by error alone "
-        f"(MDC {fixed(mdc, 2)}): {percent(alarm)} of people who did not change at all would reach it. For a group's "
-        f"mean this is no obstacle. For one person take the mean of {repeats_needed(value, mdc)} tests at each visit, "
-        "or read the probability that the true change reaches the MCID."
+        f"The MCID ({fixed(mcid.value, mcid.decimals)}) is smaller than the change one person shows by error alone "
+        f"(MDC {fixed(mdc.value, mdc.decimals)}): {percent(alarm)} of people who did not change at all would reach it. "
+        "For a group's mean this is no obstacle. For one person take the mean of "
+        f"{repeats_needed(mcid.value, mdc.value)} tests at each visit, or read the probability that the true change "
+        "reaches the MCID."
     )
     return (text,)
 

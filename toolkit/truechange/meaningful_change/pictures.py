@@ -48,7 +48,7 @@ def anchor_pair(
     if pair is None:
         import matplotlib.pyplot as plt
 
-        _, made = plt.subplots(1, 2, figsize=(9.0, 3.6), layout="constrained")
+        _, made = plt.subplots(1, 2, figsize=(6.8, 3.1), layout="constrained")
         pair = made[0], made[1]
     left, right = pair
     category_means(categories, cut=cut, unit=unit, ax=left)

@@ -21,7 +21,7 @@ from truechange.foundation.errors import (
 )
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed, percent, with_interval
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.beside import (
     at_the_cut,
@@ -177,6 +177,7 @@ class McidStudy(Result):
     def sentences(self) -> tuple[str, ...]:
         """Say the recommended value, or why there is none, and how the other methods compare."""
         unit = f" {self.unit}" if self.unit else ""
+        places = 1 if self.recommended is None else self.recommended.decimals
         if self.recommended is None:
             first = f"These data give no single MCID: {self.refused}."
         else:
@@ -192,15 +193,15 @@ class McidStudy(Result):
                 with_interval(*self.at_cut.iloc[at][["estimate", "low", "high"]].astype(float)) for at in (0, 1)
             )
             said.append(
-                f"It is reached by {hit} of the improved (sensitivity) and by none of {clear} of the others "
+                f"It is reached by {hit} of the improved (sensitivity) and missed by {clear} of the others "
                 f"(specificity); area under the ROC curve {self.area}."
             )
         shown = self.estimates["estimate"].drop("detectability_limit").dropna()
         if len(shown) > 1:
-            low, high = fixed(float(shown.min()), 1), fixed(float(shown.max()), 1)
+            low, high = (fixed(float(end), places) for end in (shown.min(), shown.max()))
             said.append(f"On the same people the {len(shown)} methods give values from {low} to {high}{unit}.")
         if self.recommended_method == "latent_threshold":
-            small, _, large = (fixed(float(v), 1) for v in self.wrong_sem["latent_threshold"])
+            small, _, large = (fixed(float(v), places) for v in self.wrong_sem["latent_threshold"])
             said.append(f"Were the test's error 20% smaller or larger, the value would be {small} or {large}{unit}.")
         return tuple(said)
 
@@ -363,8 +364,8 @@ def mcid(
     cautions += check.cautions + parted_caution(ends) + entry_cautions(people)
     if people.n >= LEAST and 0 < rows["improved"][0] < 1 and rows["sd"][0] > 0:
         cautions += error_cautions(error, rows) + model_cautions(people, layout, rows, failed)
-        value = nan if recommended is None else recommended.value
-        cautions += below_error(value, error, float(sizes["estimate"]["MDC"]), resolution)
+        mdc = dict(zip(("value", "low", "high"), sizes.loc["MDC", ["estimate", "low", "high"]], strict=True))
+        cautions += below_error(recommended, error, Estimate(**mdc), resolution)
     boundaries = boundary_table(people, layout, rows, limits[:, len(DRAWN) :])
     return McidStudy(
         estimates=estimates, recommended=recommended, recommended_method=method, anchor=check, size_references=sizes,
@@ -376,7 +377,7 @@ def mcid(
         deterioration=_deterioration(boundaries, people.cut, facts), adjustment=_adjustment(rows),
         area=_area(layout, people.n, confidence), refused=refused, n=people.n, mean=float(rows["mean"][0]),
         sd=float(rows["sd"][0]), cut=people.cut, unit=unit, confidence=confidence,
-        cautions=tuple(dict.fromkeys(cautions)), sources=_sources(check, estimates, ends is not None),
+        cautions=tuple(dict.fromkeys(cautions)), sources=_sources(check, estimates, method, ends is not None),
         taken_in=_taken_in(people, rows, unit), rule=pd.DataFrame(asked),
         at_cut=at_the_cut(people, nan if recommended is None else recommended.value, confidence),
         **{name: _extra(name, rows, limits, people.n, confidence) for name in EXTRAS[:3]},
@@ -391,10 +392,11 @@ def _taken_in(people: RatedPeople, rows: Rows, unit: str) -> str:
     return sentence_before_cut(people.entry, mean, variance, unit)
 
 
-def _sources(check: AnchorCheck, estimates: pd.DataFrame, parted: bool) -> tuple[str, ...]:
+def _sources(check: AnchorCheck, estimates: pd.DataFrame, method: str, parted: bool) -> tuple[str, ...]:
     """Return the sources of what was computed: the checks, each method that gave a value, and how it was judged."""
     used = [METHODS[name].source for name in estimates.index[estimates["estimate"].notna()]]
-    found = [*check.sources, "delong1988", *used, *(("firth1993",) if parted else ()), "devji2020"]
+    told_keys = told({"firth1993": parted, "newcombe1998a": method})
+    found = [*check.sources, "delong1988", *used, *told_keys, "devji2020"]
     return tuple(dict.fromkeys(key for key in found if key != OWN))
 
 

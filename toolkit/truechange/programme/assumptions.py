@@ -11,7 +11,7 @@ from scipy.special import fdtri, ndtri
 
 from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.numbers import fixed, p_value
+from truechange.foundation.numbers import decimals_for, fixed, p_value
 from truechange.foundation.result import Part, told
 from truechange.numerics.intervals import mean_limits
 from truechange.numerics.small_cells import FEW, few
@@ -180,23 +180,27 @@ def clustering(unit: Any, improvement: Floats, before: Floats, *, name: str, tes
     between, within = float(sizes @ means**2) / (k - 1), float(np.sum((rest - means[place]) ** 2)) / (n - k)
     squares = float(sizes @ sizes) / n
     m, ratio = (n - squares) / (k - 1), between / within
-    ends = (ratio / float(fdtri(k - 1, n - k, at)) for at in (0.975, 0.025))
-    value, low, high = ((found - 1) / (found + m - 1) for found in (ratio, *ends))
+    outer = (ratio / float(fdtri(k - 1, n - k, at)) for at in (0.975, 0.025))
+    value, low, high = ((found - 1) / (found + m - 1) for found in (ratio, *outer))
     icc = Estimate(value=value, low=low, high=high, n=n, method=f"one-way analysis of variance, {k} {name}s")
     effect, how = max(1.0, 1 + (squares - 1) * value), f"mean, interval widened for people of one {name}"
     se = float(y.std(ddof=1)) * sqrt(effect / n)
     mean = t_estimate(float(y.mean()), se, k - 1, 0.95, n=n, unit=test_unit, method=how)
+    ends = [fixed(end, decimals_for(*mean_limits(y, 0.95)[1:])) for end in (mean.low, mean.high)]
     alike = (
         f"The changes of people of one {name} are alike by an intraclass correlation of {icc} ({k} {name}s, {n} "
-        f"people): it multiplies the variance of the mean by {fixed(effect, 2)}, and the mean is {mean}."
+        f"people): it multiplies the variance of the mean by {fixed(effect, 2)}, and its interval becomes "
+        f"{' to '.join(ends)}{f' {test_unit}' if test_unit else ''}."
     )
     few_units = f"{k} {name}s are few: how alike their people are is known only within a wide interval."
     return Part({"icc": icc, "effect": effect, "mean": mean, "units": k},
-                quantities({f"ICC by {name}": icc, how: mean}, {"design effect": effect}), (alike,),
+                quantities({f"ICC by {name}": icc}, {"design effect": effect}), (alike,),
                 told({few_units: k < FEW_UNITS}))  # fmt: skip
 
 
-def ratings_not_given(people: pd.DataFrame, cut: int, again: Callable[[pd.DataFrame, int], float]) -> Part:
+def ratings_not_given(
+    people: pd.DataFrame, cut: int, again: Callable[[pd.DataFrame, int], float], places: int = 1
+) -> Part:
     """Ask what people without a rating, and another cut of the rating, could do to the MCID.
 
     Parameters
@@ -207,6 +211,8 @@ def ratings_not_given(people: pd.DataFrame, cut: int, again: Callable[[pd.DataFr
         Lowest rating that counts as improved.
     again : callable
         Returns the MCID by the recommended method of people (all rated) at a cut; NaN if there is none.
+    places : int, optional
+        Decimals in which it is told.
 
     Returns
     -------
@@ -222,16 +228,23 @@ def ratings_not_given(people: pd.DataFrame, cut: int, again: Callable[[pd.DataFr
         gap = welch_difference(rated, others, 0.95)
     better, same = (again(people.fillna({"rating": to}), cut) if some else nan for to in (cut, cut - 1))
     higher = again(people[~lost], cut + 1)
+    better_to, same_to, higher_to = (fixed(value, places) for value in (better, same, higher))
     whom = f"{FEW if hidden else some} of the {len(people)} people with two comparable scores gave no rating"
     says = told({
         f"Everybody with two comparable scores rated the change ({len(people)} people).": not some,
         f"{whom}.".capitalize(): some,
         f"The mean improvement of the rated less that of the others is {gap}.": gap is not None,
-        f"Had all of them rated themselves improved, the MCID would be {fixed(better, 1)}; had all said unchanged, "
-        f"{fixed(same, 1)}.": better == better and same == same,
-        f"Were only a rating one step higher to count as improved, it would be {fixed(higher, 1)}.": higher == higher,
+        f"Had all of them rated themselves improved, the MCID would be {better_to}; had all said unchanged, "
+        f"{same_to}.": better == better and same == same,
+        f"Were only a rating one step higher to count as improved, it would be {higher_to}.": higher == higher,
     })  # fmt: skip
-    facts = {"unrated": some, "rated_gap": gap, "if_improved": better, "if_unchanged": same, "next_cut": higher}
+    facts: dict[str, Any] = {
+        "unrated": some,
+        "rated_gap": gap,
+        "if_improved": better,
+        "if_unchanged": same,
+        "next_cut": higher,
+    }
     rows = {"MCID if they had rated themselves improved": better, "MCID if they had said unchanged": same}
     return Part(facts, quantities({"rated less not rated": gap}, rows | {"MCID one rating higher": higher}), says)
 
@@ -253,8 +266,8 @@ def error_shape(error: "MeasurementError") -> Part:
     tenths: Any = np.quantile(scores.mean(axis=1), (0.1, 0.9)) if error.spread.flagged else ()
     ends: list[Any] = [error.mdc_at(float(at)) for at in tenths]
     within = (
-        f"95% of them lie within {fixed(seen, 1)}{f' {unit}' if unit else ''} of their mean, against an MDC95 of "
-        f"{error.mdc95}; the intervals of SEM, MDC and limits of agreement lean on normal errors."
+        f"95% of them lie within {fixed(seen, error.mdc95.decimals)}{f' {unit}' if unit else ''} of their mean, "
+        f"against an MDC95 of {error.mdc95}; the intervals of SEM, MDC and limits of agreement lean on normal errors."
     )
     even = "The size of the error is not shown to depend on the score."
     if ends:

@@ -2,10 +2,9 @@
 
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
-from math import isfinite, nan
+from math import isfinite, isnan, nan
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import RefusedError
@@ -62,9 +61,9 @@ def assumptions(
         few = drawing | {"n_boot": min(RESAMPLES, drawing["n_boot"])}
         return cross_fit_mcid(due, method, cut=cut, sem=error.sem, **few)
 
-    unit = change.measure.unit
+    unit, places = change.measure.unit, matters.recommended.decimals if method else 1
     work: dict[str, Callable[[], Any]] = {"errors": lambda: error_shape(error), "cross-fitting": held_out}
-    work |= {"ratings": lambda: ratings_not_given(change.usable, cut, again)} if method else {}
+    work |= {"ratings": lambda: ratings_not_given(change.usable, cut, again, places)} if method else {}
     work |= {name: partial(clustering, measured[name], *scores, name=name, test_unit=unit)
              for name in ("therapist", "site") if name in measured}  # fmt: skip
     return {name: attempt(one, LOOKED[name]) for name, one in work.items()}
@@ -80,18 +79,19 @@ def attacks(error: "MeasurementError", matters: Any, audit: ProgrammeAudit, chec
     """
     rows: list[dict[str, Any]] = []
 
-    def doubt(words: str, number: str, told: Estimate, others: Iterable[Any]) -> None:
+    def doubt(words: str, number: str, told: Estimate, others: Iterable[Any], moved: float = nan) -> None:
         found = [value for value in map(float, others) if isfinite(value)]
         half = (told.high - told.low) / 2
         if found and half > 0:
-            far = max(abs(value - told.value) for value in found)
+            far = max(abs(value - told.value) for value in found) / half
             rows.append({"doubt": words, "number": number, "told": told.value, "low": told.low, "high": told.high,
-                         "least": min(found), "most": max(found), "moved": far / half, "unit": told.unit})  # fmt: skip
+                         "least": min(found), "most": max(found), "moved": far if isnan(moved) else moved,
+                         "unit": told.unit})  # fmt: skip
 
     for add in (_of_error, _of_mcid, _of_share, _of_group):
         add(doubt, error, matters, audit, checks)
     frame = pd.DataFrame(rows, columns=COLUMNS).sort_values("moved", ascending=False, kind="stable", ignore_index=True)
-    return Part({"rows": frame}, frame, (), gathered((), *checks.values()))
+    return Part({"rows": frame, "records": frame.to_dict("records")}, frame, (), gathered((), *checks.values()))
 
 
 def _of_error(doubt: Callable[..., None], error: Any, _matters: Any, _audit: Any, checks: Mapping[str, Any]) -> None:
@@ -141,9 +141,9 @@ def _of_group(doubt: Callable[..., None], _error: Any, _matters: Any, audit: Any
         doubt("the people without a follow-up did as people like them", MEAN, change.mean, [filled])
         for name in ("therapist", "site"):
             if isinstance(one := checks.get(name), Part):
-                half = np.array([-1, 1]) * ((one.mean.high - one.mean.low) - (change.mean.high - change.mean.low)) / 2
-                doubt(f"people of one {name} are alike: each limit moves out by as much", MEAN, change.mean,
-                      change.mean.value + half)  # fmt: skip
+                wider = (one.mean.high - one.mean.low) / (change.mean.high - change.mean.low) - 1
+                doubt(f"people of one {name} are alike: the ends of its interval", MEAN, change.mean,
+                      [one.mean.low, one.mean.high], wider)  # fmt: skip
     if isinstance(versus, Part):
         seen = versus.checks
         doubt("the groups are not adjusted for where they started", GAP, versus.adjusted, [versus.unadjusted])

@@ -288,20 +288,20 @@ def _told_quality(frame: pd.DataFrame, changed: Any, people: int, *, hide: bool 
     lines = frame.to_dict("records")
     mixed = {line["fact"]: line for line in lines if line["other_scores"]}
     notes: dict[str, Any] = {
-        f"{_fact(fact).capitalize()} was not the same for everybody: {line['usual']} behind most scores, something "
-        f"else behind {_of(line['other_scores'], line['scores'])} scores. People are compared with themselves, but the "
-        "mean, the error and the threshold mix two tests.": True
+        f"{fact_words(fact).capitalize()} was not the same for everybody: {line['usual']} behind most scores, "
+        f"something else behind {_of(line['other_scores'], line['scores'])} scores. People are compared with "
+        "themselves, but the mean, the error and the threshold mix two tests.": True
         for fact, line in mixed.items()
     }
     gaps = ", ".join(
-        f"{_fact(line['fact'])} ({_of(line['not_recorded'], _sum(line['scores'], line['not_recorded']))} scores)"
+        f"{fact_words(line['fact'])} ({_of(line['not_recorded'], _sum(line['scores'], line['not_recorded']))} scores)"
         for line in lines if line["not_recorded"]
     )  # fmt: skip
     notes[f"Whether everybody was tested alike is not known where it is not recorded: {gaps}."] = gaps
     notes[f"{_of(changed, people).capitalize()} people had another tester the second time: testers differ."] = changed
     says = "Every recorded fact of the protocol was the same for everybody."
     if mixed:
-        says = f"Not done the same way on everybody: {', '.join(map(_fact, mixed))}."
+        says = f"Not done the same way on everybody: {', '.join(map(fact_words, mixed))}."
     elif not any(line["scores"] for line in lines):
         says = "How the test was done is not recorded."
     safe = partial(_hidden_counts, frame, changed, people) if hide else None
@@ -324,7 +324,8 @@ def _word(fact: str, value: Any) -> str:
     return ("yes" if value else "no") if isinstance(value, bool | np.bool_) else known_word(fact, str(value))
 
 
-def _fact(name: str) -> str:
+def fact_words(name: str) -> str:
+    """Write the name of a protocol's field as words."""
     return name.removesuffix("_cm").removesuffix("_m").replace("_", " ")
 
 

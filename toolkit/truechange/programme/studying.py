@@ -128,7 +128,7 @@ class Study(Result):
     audit: ProgrammeAudit
     options: Mapping[str, object]
     choices: Choices = Choices()
-    checks: Mapping[str, Any] = field(default_factory=dict)
+    checks: dict[str, Any] = field(default_factory=dict)
 
     def public(self) -> "Study":
         """Return the study as it may leave the house: small counts of people hidden in every part."""
@@ -145,7 +145,8 @@ class Study(Result):
     @property
     def results(self) -> tuple[Any, ...]:
         """What the methods paragraph is worded from."""
-        return (self.change, self.icc[0], self.error, self.agreement, self.mcid, self.audit)
+        parts = (self.change, self.icc[0], self.error, self.agreement, self.mcid, self.audit)
+        return (*parts, self.checks) if self.checks else parts
 
     @property
     def methods(self) -> Any:

@@ -16,7 +16,6 @@ from scipy.special import ndtri, stdtrit
 from truechange.foundation import errors
 from truechange.foundation.errors import ChoiceError, DataError, listed, stated
 from truechange.foundation.estimate import Estimate, Origin, Threshold
-from truechange.foundation.numbers import decimals_for
 from truechange.foundation.result import Part, Result, told
 from truechange.numerics.mean_squares import MeanSquares, graybill_wang, mean_squares
 from truechange.numerics.resampling import Floats
@@ -215,11 +214,11 @@ class MeasurementError(Result):
         score = self.sem.origin.score
         visit = f", each the {score}" if score else ""
         return (
-            f"One person must change by more than {shown(self.mdc95)} before error is an unlikely explanation.",
+            f"One person must change by more than {self.mdc95} before error is an unlikely explanation.",
             f"That is the MDC95, from {self.sem.n} people with {self.scores.shape[1]} scores each{visit}.",
-            f"Standard error of measurement ({self.error}): {shown(self.sem)}.",
+            f"Standard error of measurement ({self.error}): {self.sem}.",
             f"Mean gain from {first} to {second}: {self.learning}.",
-            f"Error alone can move a mean of {self.mdc95_group.n} people by {shown(self.mdc95_group)}; no use for one.",
+            f"Error alone can move a mean of {self.mdc95_group.n} people by {self.mdc95_group}; no use for one.",
         )
 
     def facts(self) -> dict[str, str]:
@@ -230,14 +229,14 @@ class MeasurementError(Result):
             "statistics": f"{self.sem.method}; MDC: {self.mdc95.method}",
             "included": f"{len(self.people)} people, {self.scores.shape[1]} scores each at most",
             "sample": f"mean {levels.mean():.3g}, SD {levels.std(ddof=1):.3g} {self.sample.unit}",
-            "estimates": f"SEM {shown(self.sem)}; MDC95 {shown(self.mdc95)}", "meaning": self.sentence(),
+            "estimates": f"SEM {self.sem}; MDC95 {self.mdc95}", "meaning": self.sentence(),
         }  # fmt: skip
         return {name: words for name, words in answers.items() if words}
 
     @property
     def alt(self) -> str:
         """Alt text of the picture."""
-        return f"Standard error of measurement with its interval, {shown(self.sem)}, beside other values."
+        return f"Standard error of measurement with its interval, {self.sem}, beside other values."
 
     def plot(self, *, ax: Axes | None = None, beside: Beside = None) -> Axes:
         """Draw own SEM as a forest beside published ones (rows of ``published()`` or named estimates)."""
@@ -263,11 +262,6 @@ class MeasurementError(Result):
         ax.set_xlim(left=0)
         ax.axvspan(self.sem.low, self.sem.high, color=WASH, zorder=0)
         return ax
-
-
-def shown(e: Estimate) -> str:
-    """Write an estimate of lopsided interval with the decimals that its shorter arm earns."""
-    return e.text(max(e.decimals, decimals_for(e.low, e.value, e.value)))
 
 
 def threshold(base: Estimate, factor: float, method: str, level: str = "person") -> Threshold:
@@ -424,7 +418,7 @@ def _cautions(study: MeasurementError, resolution: float | None) -> tuple[str, .
     shifted = "leaves that out" if study.error == "consistency" else "counts it as error"
     two = " Two trials cannot tell learning from a one-off shift; a third could." if len(study.trials) == 2 else ""
     outlying = study.outlying
-    without = shown(study.sem_without_outlying) if outlying else ""
+    without = study.sem_without_outlying if outlying else ""
     return told({
         "The trials agree completely: were the scores rounded or copied? The MDC cannot be 0 in truth.": exact,
         f"The MDC is set to the smallest step of the scale ({resolution or 0:g}).": exact and resolution,

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from truechange.figures import changes_against_thresholds, share_rows, step_bars
+from truechange.figures import changes_against_thresholds, flow_boxes, share_rows, step_bars
 from truechange.foundation import drawing
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.numbers import decimals_of, fixed, percent
@@ -49,6 +49,15 @@ def steps(audit: ProgrammeAudit, flow: "pd.DataFrame") -> Picture:
     drawn = step_bars(left, ax=drawing.axes(width=COLUMN, height=0.4 + 0.4 * len(left)))
     whole: Any = audit.flow[audit.primary]
     return Picture(drawn, whole.alt)
+
+
+def arms(audit: ProgrammeAudit) -> Picture:
+    """Draw the flow of people, an arm for the programme and, where there is one, for those compared with."""
+    versus: Any = audit.comparison[audit.primary]
+    flows: dict[str, Any] = {audit.programme: audit.flow[audit.primary], audit.compare: getattr(versus, "flow", None)}
+    flows = {name: one for name, one in flows.items() if one is not None}
+    said = " ".join(f"{name}: {one.sentence()}" for name, one in flows.items())
+    return Picture(flow_boxes(flows), f"People from starting to being compared. {said}")
 
 
 def shares(audit: ProgrammeAudit) -> Picture | None:

@@ -12,6 +12,7 @@ from truechange.foundation.result import Part, Result, told
 from truechange.measures import Measure
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.flow import fact_words
 from truechange.programme.parts import ByMeasure, Refused
 from truechange.reporting import audit_pictures as pictures
 from truechange.reporting import audit_tables as tables_of
@@ -121,7 +122,7 @@ def reliability_facts(error: Any, test: Measure, agreement: Any = None) -> dict[
         "meaning": error.sentence(),
         "details": "tables and figures of this report; the data stay with you",
         "shift": f"mean gain from the first to the second test {error.learning}",
-        "protocol": f"fields that had to match: {', '.join(test.protocol)}" if test.protocol else "",
+        "protocol": f"had to match: {', '.join(map(fact_words, test.protocol))}" if test.protocol else "",
         "population": origin.population,
         "interval": origin.interval,
     }
@@ -300,7 +301,7 @@ def _enough(audit: ProgrammeAudit, tables: dict[str, pd.DataFrame]) -> list[Bloc
     part = audit.responders[audit.primary]
     if not isinstance(part, Part):
         return []
-    rows = tables_of.counted_rows(measure_rows(tables["changed enough"], audit.primary), audit.primary)
+    rows = tables_of.counted_rows(measure_rows(tables["changed enough"], audit.primary), audit)
     name = audit.flow.names[audit.primary]
     blocks: list[Block] = [
         Words([in_words(text) for text in part.sentences()]),

@@ -16,7 +16,7 @@ from truechange.programme.parts import ByMeasure, Refused
 from truechange.programme.training import EVENT_RATE
 from truechange.reporting.tables import ReadyTable
 from truechange.responders.comparing import ResponderComparison
-from truechange.responders.counting import Responders
+from truechange.responders.counting import Responders, size_of
 from truechange.responders.curves import CumulativeChange
 
 if TYPE_CHECKING:
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 FARTHER = (0.0, 0.5, 1.0, 2.0, 3.0, 5.0)  # thresholds; the page's extract of the tipping point
 EQUAL_START = "improvement at equal score before"
 CALL = re.compile(r"Give (a retest study, or )?thresholds=\{'(\w+)': \{'(\w+)': \.\.\.\}\}( with its source)?\.")
+KIND, BRACKETS, PIECES = re.compile(r"error='([\w-]+)'"), re.compile(r" \(\w+=\)"), re.compile(r"(?<=[.;]) ")
+CODE = re.compile(r"\b\w+=|\btc\.|\btruechange [a-z]|\bsem_df\b| --\w|`| \.[a-z]+\b")
 ASKED = {"sem": "standard error of measurement", "mcid": "MCID"}
 
 
@@ -68,14 +70,19 @@ def in_words(text: str) -> str:
     --------
     >>> in_words("Not known. Give a retest study, or thresholds={'pain_0_10': {'sem': ...}}.")
     'Not known. Give a retest study, or its standard error of measurement in a thresholds file.'
+    >>> in_words("It needs the test's SEM (sem=). Give sem_df=12, or pass the estimate itself.")
+    "It needs the test's SEM."
     """
-    return CALL.sub(
+    text = KIND.sub(r"the \1 error", text)
+    text = CALL.sub(
         lambda found: (
             f"Give {found[1] or ''}its {ASKED.get(found[3], found[3])} in a thresholds file"
             f"{', with the source' if found[4] else ''}."
         ),
         text,
     )
+    kept = [piece for piece in PIECES.split(BRACKETS.sub("", text)) if not CODE.search(piece)]
+    return f"{' '.join(kept).rstrip(' ;:.')}." if text.endswith(".") and kept else " ".join(kept) or text
 
 
 def frame_in_words(frame: "pd.DataFrame") -> "pd.DataFrame":
@@ -137,21 +144,22 @@ def _computed(parts: ByMeasure) -> Iterable[tuple[str, Any]]:
     return ((measure, part) for measure, part in parts.parts.items() if not isinstance(part, Refused))
 
 
-def counted_rows(rows: "pd.DataFrame", measure: str) -> "pd.DataFrame":
+def counted_rows(rows: "pd.DataFrame", audit: ProgrammeAudit) -> "pd.DataFrame":
     """Write threshold and people in words, for a table narrow enough for a small screen."""
-    places = decimals_of(measure_named(measure).resolution) + 1
+    known: Any = audit.known[audit.primary]
+    limits = {limit.value: size_of(limit) for limit in (known.mcid, known.mdc) if isinstance(limit, Threshold)}
 
     def people(row: "dict[Any, Any]") -> str:
         if row["people"] != row["people"]:
             return "–"
-        count = fixed(row["people"], 0 if row["people"] % 1 == 0 else 1)
+        count = fixed(row["people"], 1).removesuffix(".0")
         return f"{count} of {fixed(row['of'], 0)}"
 
     told = rows.to_dict("records")
     measured = [f" ({row['note']})" if row["note"] == "of those measured" else "" for row in told]
     return rows.assign(
         quantity=[f"{row['quantity']}{note}" for row, note in zip(told, measured, strict=True)],
-        threshold=[fixed(row["threshold"], places) for row in told],
+        threshold=[limits.get(row["threshold"], "–") for row in told],
         people=[people(row) for row in told],
     ).drop(columns=["of", "note"])
 

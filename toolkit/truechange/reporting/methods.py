@@ -21,6 +21,7 @@ from truechange.reliability.error import MeasurementError
 from truechange.reliability.icc import IccResult
 from truechange.reporting.files import stamp
 from truechange.reporting.references import ReferenceList, cite
+from truechange.reporting.tables import latex_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -141,20 +142,21 @@ def written(telling: Telling, style: str = "numbered", after: Sequence[str] = ()
     ----------
     telling : Telling
         What was said.
-    style : {"numbered", "author-year"}
-        Style of the marks.
+    style : {"numbered", "author-year", "bibtex"}
+        Style of the marks; "bibtex" gives LaTeX with its own marks.
     after : sequence of str, optional
         Further keys for the list, cited elsewhere in the same document.
     """
     listed = cite(*(key for _, keys in telling.lines for key in keys), *after, style=style)
     lines = []
-    for text, keys in telling.lines:
+    for said, keys in telling.lines:
+        text = latex_text(said) if style == "bibtex" else said
         mark = f" {listed.marks(*dict.fromkeys(keys))}" if keys else ""
         lines.append(f"{text.removesuffix('.')}{mark}.")
     return Prose(tuple(lines), listed, tuple(telling.facts), tuple(telling.breaks), listed.cautions)
 
 
-PARAGRAPHS = (Pairs, IccResult, McidStudy, Refused, ProgrammeAudit)  # begin a paragraph
+PARAGRAPHS = (Pairs, IccResult, McidStudy, Refused, ProgrammeAudit, dict)  # begin a paragraph
 
 
 def methods_paragraph(
@@ -216,7 +218,7 @@ def methods_paragraph(
 def told_sources(result: Any) -> tuple[str, ...]:
     """Return the sources of what the paragraph tells: of an audit the primary test's parts, not sites or training."""
     if not isinstance(result, ProgrammeAudit):
-        return tuple(result.sources)
+        return tuple(getattr(result, "sources", ("newcombe1998a",)))
     parts = (result.flow, result.change, result.responders, result.missing, result.comparison)
     return tuple(dict.fromkeys(key for part in parts for key in part[result.primary].sources))
 
@@ -270,13 +272,14 @@ def _agreement(telling: Telling, agreement: Any) -> None:
 def _mcid(telling: Telling, study: Any) -> None:
     telling.say(
         "The smallest change that matters was estimated from {people} people against their own rating of change; a "
-        "rating of at least {cut} counted as improved ({share} of them).",
-        people=study.n, cut=study.cut, share=Share(study.anchor.improved.value), source="McidStudy",
+        "rating of at least {cut} counted as improved.",
+        people=study.n, cut=study.cut, source="McidStudy",
     )  # fmt: skip
     telling.say(
-        "The rating was first examined as an anchor: its correlation with the change was {r}, the area under the "
-        "receiver operating characteristic {area}.",
-        *study.anchor.sources, "delong1988", r=study.anchor.correlation, area=study.area, source="McidStudy",
+        "The rating was first examined as an anchor (people in each rating, share improved, correlation with the "
+        "change and with each score, order of the ratings); the area under the receiver operating characteristic was "
+        "computed.",
+        *study.anchor.sources, "delong1988",
     )  # fmt: skip
     known = study.estimates["estimate"].notna()
     got, lacking = ([METHODS[name] for name in study.estimates.index[rows]] for rows in (known, ~known))
@@ -305,11 +308,12 @@ def _mcid(telling: Telling, study: Any) -> None:
     ):
         interval += ", over the range that the reliability of a rating may have"
     telling.say(
-        "The value of the {method} was adopted, by the built-in rule of the software: {value}; its interval is "
-        f"{interval}.",
+        "Which value counts was left to a fixed rule of the software, set before any data and printed with what it saw "
+        f"in the results; it chose the {{method}}. Its interval is {interval}.",
         *(("firth1993",) if "firth1993" in study.sources else ()), "devji2020",
-        method=METHODS[study.recommended_method].words, value=study.recommended, source="McidStudy",
+        method=METHODS[study.recommended_method].words, source="McidStudy",
     )  # fmt: skip
+    telling.say("Sensitivity and specificity were counted at that value, with score intervals.", "newcombe1998a")
 
 
 def _not_computed(telling: Telling, part: Any) -> None:
@@ -377,6 +381,10 @@ def _versus(telling: Telling, versus: Any) -> None:
         "errors robust against unequal variances.",
         "vickers2001", "long2000",
     )  # fmt: skip
+    telling.say(
+        "Whether the slopes of the two groups are equal, the line straight, the residuals normal and any one person "
+        "decisive was looked at."
+    )
     if len(versus.subgroups):
         telling.say("{looked} subgroup comparisons were made.", looked=len(versus.subgroups), source="ProgrammeAudit")
     if not isinstance(versus.responders, Refused):
@@ -405,7 +413,28 @@ def _missing(telling: Telling, missing: Any) -> None:
     )  # fmt: skip
 
 
+def _checks(telling: Telling, checks: Any) -> None:
+    """Tell which assumptions were looked at, and how."""
+    fit, alike = checks.get("cross-fitting"), checks.get("therapist")
+    if isinstance(fit, Part):
+        telling.say(
+            "People were also held against an MCID that they had no part in (cross-fitting): it was estimated without "
+            "each of {folds} random groups in turn, {repeats} times over, with intervals by resampling people.",
+            folds=fit.folds, repeats=fit.repeats, source="checks",
+        )  # fmt: skip
+    if isinstance(checks.get("ratings"), Part):
+        telling.say("The MCID was computed again with either rating for those who gave none, and with the next cut.")
+    if isinstance(alike, Part):
+        telling.say(
+            "How alike the people of one therapist are was estimated by analysis of variance of {units} therapists.",
+            units=alike.units, source="checks",
+        )  # fmt: skip
+    if isinstance(checks.get("errors"), Part):
+        telling.say("The differences of the two tests were held against the normal distribution that the MDC assumes.")
+    telling.say("Each doubt was expressed in halves of the interval of the number that it moves, and ordered by it.")
+
+
 WORDINGS: dict[type, Callable[[Telling, Any], None]] = {
     Pairs: _pairs, IccResult: _icc, MeasurementError: _error, LimitsOfAgreement: _agreement,
-    McidStudy: _mcid, Refused: _not_computed, ProgrammeAudit: _audit,
+    McidStudy: _mcid, Refused: _not_computed, ProgrammeAudit: _audit, dict: _checks,
 }  # fmt: skip

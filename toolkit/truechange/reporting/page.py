@@ -3,7 +3,7 @@
 import json
 from base64 import b64encode
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from hashlib import sha256
 from html import escape
@@ -140,6 +140,31 @@ class Section:
         new = ' class="new-page"' if self.starts_page else ""
         head = f"<h2>{escape(self.title)}</h2>" if self.title else ""
         return f"<section{new}>{head}{''.join(block.html() for block in self.blocks)}</section>"
+
+
+def numbered(sections: Sequence[Section]) -> list[Section]:
+    """Return the sections with tables and figures numbered in order of appearance, each named in its section's text."""
+    counts, made = {"Table": 0, "Figure": 0}, []
+    for section in sections:
+        blocks: list[Block] = []
+        places: dict[str, list[int]] = {"Table": [], "Figure": []}
+        for block in section.blocks:
+            if isinstance(block, Picture | ReadyTable):
+                kind, field = ("Figure", "caption") if isinstance(block, Picture) else ("Table", "title")
+                counts[kind] += 1
+                places[kind].append(counts[kind])
+                block = replace(block, **{field: f"{kind} {counts[kind]}. {getattr(block, field)}"})  # type: ignore[arg-type]
+            blocks.append(block)
+        named = " and ".join(
+            f"{kind}{'s' * (len(at) > 1)} {' to '.join(map(str, sorted({at[0], at[-1]})))}"
+            for kind, at in places.items()
+            if at
+        )
+        if named and isinstance(blocks[0], Words):
+            *before, last = blocks[0].texts
+            blocks[0] = replace(blocks[0], texts=[*before, f"{last} See {named}."])
+        made.append(replace(section, blocks=blocks))
+    return made
 
 
 def page_html(title: str, lead: str, sections: Sequence[Section], style: str = "") -> str:

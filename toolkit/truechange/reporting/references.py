@@ -118,6 +118,8 @@ class ReferenceList(Result):
     def marks(self, *keys: str) -> str:
         """Return the citation mark of `keys` for running text: ``[1,3]`` or ``(Weir 2005)``."""
         places = {entry.key: number for number, entry in enumerate(self.entries, start=1)}
+        if self.style == "bibtex":
+            return f"\\cite{{{','.join(keys)}}}" if keys else ""
         if self.style == "author-year":
             chosen = (self.entries[places[key] - 1] for key in keys)
             return f"({'; '.join(f'{entry.surnames} {entry.year}' for entry in chosen)})" if keys else ""

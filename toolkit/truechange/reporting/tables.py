@@ -22,15 +22,13 @@ NUMBER_CLASS = ' class="number"'
 WIDE = 5  # columns beyond which an interval may wrap in its cell
 SHORT = 14  # rows that stay on one printed page
 FOOTNOTED = ("method", "origin")
-LATEX_SIGNS = {
-    "−": "$-$",
-    "∞": r"$\infty$",
-    "≥": r"$\geq$",
-    "≤": r"$\leq$",
-    "√": r"$\surd$",
-    "×": r"$\times$",
-    "–": "--",
-}
+LATEX_SIGNS = {sign: f"\\{sign}" for sign in "&%$#_{}"} | {
+    "\\": r"\textbackslash{}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "–": "--", "−": "$-$", "<": "$<$",
+    ">": "$>$", "|": "$|$", "∞": r"$\infty$", "≥": r"$\geq$", "≤": r"$\leq$", "√": r"$\surd$", "×": r"$\times$",
+    "→": r"$\to$", "χ": r"$\chi$", "α": r"$\alpha$", "β": r"$\beta$", "ρ": r"$\rho$", "σ": r"$\sigma$",
+    "Σ": r"$\Sigma$", "Δ": r"$\Delta$", "²": "$^2$", "³": "$^3$",
+    "₁": "$_1$", "₂": "$_2$", "±": r"$\pm$", "·": r"$\cdot$", "′": "$'$", "°": r"$^\circ$",
+}  # fmt: skip
 NUMBER_LIKE = re.compile(r"[<>−]? ?[\d.,∞]+%?( [^\s()]+)?( \([^)]*\))?(; .*)?$|–$|hidden$")
 
 
@@ -102,16 +100,19 @@ class ReadyTable:
 
     _repr_html_ = html
 
-    def latex(self) -> str:
-        """Write it as a LaTeX table (package booktabs), notes below."""
-        styler = self.frame.style.hide(axis="index").format(escape="latex").format_index(escape="latex", axis=1)
-        layout = "".join("r" if number else "l" for number in self.numeric())
-        body = styler.to_latex(hrules=True, column_format=layout)
-        caption = r"\caption{" + _latex_text(self.title) + "}\n"
-        notes = "".join(f"\\par\\footnotesize {_latex_text(note)}\n" for note in self.notes)
-        for sign, code in LATEX_SIGNS.items():
-            body = body.replace(sign, code)
-        return f"\\begin{{table}}\n\\centering\n{caption}{body}{notes}\\end{{table}}\n"
+    def latex(self, label: str = "") -> str:
+        """Write it as a LaTeX table that needs no package, columns as wide as the page allows, notes below."""
+        widths = self.widths()
+        room = 0.92 - 0.024 * len(widths)
+        layout = "".join(rf"p{{{room * width / sum(widths):.3f}\linewidth}}" for width in widths)
+        lines = [" & ".join(map(latex_text, row)) + r" \\" for row in (self.head, *self.rows)]
+        body = "\n".join([r"\hline", lines[0], r"\hline", *lines[1:], r"\hline"])
+        caption = r"\caption{" + latex_text(self.title) + "}" + (rf"\label{{tab:{label}}}" if label else "")
+        notes = "".join(f"\\par\\footnotesize {latex_text(note)}\n" for note in self.notes)
+        return (
+            f"\\begin{{table}}\n\\centering\\small\\raggedright\n{caption}\n\\begin{{tabular}}{{{layout}}}\n{body}\n"
+            f"\\end{{tabular}}\n{notes}\\end{{table}}\n"
+        )
 
     def csv(self) -> str:
         """Write it as CSV; text that a spreadsheet would run as a formula is made inert."""
@@ -158,14 +159,9 @@ class ReadyTable:
             paragraph.paragraph_format.space_after = Pt(2)
 
 
-def _latex_text(text: str) -> str:
-    for sign in "\\{}":
-        text = text.replace(sign, "")
-    for sign in "&%$#_":
-        text = text.replace(sign, f"\\{sign}")
-    for sign, code in LATEX_SIGNS.items():
-        text = text.replace(sign, code)
-    return text
+def latex_text(text: str) -> str:
+    """Write text for LaTeX: signs that are commands escaped, others as the default fonts have them."""
+    return "".join(LATEX_SIGNS.get(sign, sign) for sign in text)
 
 
 def _set_widths(table: Any, wanted: Sequence[int], inches: float = 6.3) -> None:
