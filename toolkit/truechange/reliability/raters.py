@@ -17,7 +17,7 @@ from truechange.foundation.errors import DataError
 from truechange.foundation.result import Part, told
 from truechange.numerics.mean_squares import mean_squares
 from truechange.numerics.resampling import Floats
-from truechange.reliability.error import Z95, sems_from_squares, shown
+from truechange.reliability.error import Z95, sems_from_squares
 from truechange.reliability.kappa import coded, distances
 from truechange.reliability.scores import Sample, count_cautions, estimates_table, float_array
 
@@ -218,8 +218,8 @@ def rater_limits(ratings: ArrayLike | pd.DataFrame, confidence: float = 0.95, *,
     frame = estimates_table({"± limit with the mean": with_mean, "± limit between two": between, "SEM (agreement)": sem}
                             | {f"bias of {name}": bias for name, bias in biases.items()})  # fmt: skip
     says = (
-        f"One of {r} raters lies within ± {shown(with_mean)} of the mean of all for 95% of people ({n} people).",
-        f"Two raters lie within ± {shown(between)} of each other.",
+        f"One of {r} raters lies within ± {with_mean} of the mean of all for 95% of people ({n} people).",
+        f"Two raters lie within ± {between} of each other.",
     )
     facts = {"with_mean": with_mean, "between_two": between, "sem": sem, "biases": biases}
     few = (f"{r} raters stand for all raters: how far raters differ is known from {r - 1} degrees of freedom.",)

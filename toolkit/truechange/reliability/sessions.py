@@ -12,7 +12,7 @@ from truechange.foundation import errors
 from truechange.foundation.estimate import Origin
 from truechange.foundation.result import Part
 from truechange.reliability import scores as tables
-from truechange.reliability.error import ERRORS, Z95, shown, threshold
+from truechange.reliability.error import ERRORS, Z95, threshold
 from truechange.reliability.icc import session_components
 
 
@@ -36,7 +36,7 @@ class SessionReliability(Part):
         sem = replace(sem, origin=origin)
         mdc = threshold(sem, sqrt(2) * Z95, f"{Z95:.3f} × √2 × SEM ({self.error})")
         made = origin.score or "single trial in one session"
-        says = (f"A score that is the {made}: ICC {icc.text(2)}, SEM {shown(sem)}, MDC95 {shown(mdc)}.",)
+        says = (f"A score that is the {made}: ICC {icc.text(2)}, SEM {sem}, MDC95 {mdc}.",)
         facts = {"icc": icc, "sem": sem, "mdc95": mdc}
         return Part(facts, tables.estimates_table({"ICC": icc, "SEM": sem, "MDC95 (person)": mdc}), says)
 
