@@ -352,7 +352,7 @@ def _cautions(table: pd.DataFrame, limit: Threshold, values: np.ndarray) -> tupl
     seen = np.abs(values[np.isfinite(values) & (values != 0)])
     return (*limit.cautions, alone, *told({
         f"Every change that is not 0 is more than the threshold of {limit.value:g}: give threshold= in the unit of the "
-        "test, not as a share.": seen.size and limit.value < seen.min(),
+        "test, not as a share.": seen.size and limit.value < min(1, seen.min()),
         f"{away} of {everyone} people have no usable follow-up ({percent(away / everyone)}); they stay in the "
         "denominator, and the lowest and highest possible shares say how much they matter.": away,
         f"Fewer than {FEW} people started in {listed(small)}: read the count, not a percentage.": len(small),
