@@ -11,6 +11,7 @@ import truechange as tc
 from oracles import Pairs, route
 from truechange.numerics.curves import fit_outcomes
 from truechange.planning import plan_agreement, plan_error
+from truechange.planning.precision import Model
 
 
 @route("Sample size", by="tc.plan_change")
@@ -89,5 +90,7 @@ def _mcid_spread_by_simulation() -> Pairs:
         mean, kept = change.mean(axis=1), 1 - 2 * sem**2 / change.var(axis=1, ddof=1)
         values = mean + kept * (-fit.intercept / fit.slope - mean)
         low, high = np.percentile(values, [2.5, 97.5])
+        model = Model(float(change.mean()), float(change.std()), 0.7, improved, anchor)
+        found[f"share improved {improved:g}: threshold of the model"] = (2.0, model.mcid, 0.02)
         found[f"share improved {improved:g}, anchor {anchor:g}, n {n}"] = (float(high - low) / 2, 0.8, 0.1)
     return found
