@@ -308,7 +308,7 @@ def _mcid(telling: Telling, study: Any) -> None:
     ):
         interval += ", over the range that the reliability of a rating may have"
     telling.say(
-        "Which value counts was left to a fixed rule of the software, set before any data and printed with what it saw "
+        "Which value counts was left to the fixed rule that is built into the software, printed with what it saw "
         f"in the results; it chose the {{method}}. Its interval is {interval}.",
         *(("firth1993",) if "firth1993" in study.sources else ()), "devji2020",
         method=METHODS[study.recommended_method].words, source="McidStudy",
