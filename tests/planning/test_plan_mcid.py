@@ -121,3 +121,16 @@ def test_every_simulated_mcid_study_has_an_error_estimated_anew(monkeypatch):
     with pytest.raises(tc.RefusedError, match="None of 400"):
         simulate_mcid(model, 20, 5, studies=400, seed=1)
     assert estimated_anew(seen, 2.4 * sqrt(0.2 / 2), 5)
+
+
+def test_what_the_sem_alone_leaves_open_refuses_an_alternative_not_the_plan():
+    # half of the width asked for lies below what ten retested people leave open, however many are rated
+    about = {"sd": 2.4, "improved": 0.3, "anchor_reliability": 0.5, "sem": 1.0, "sem_df": 9}
+    floor = tc.plan_mcid(2.0, **about)
+    assert floor.need < 100
+    plan = tc.plan_mcid(0.9, **about)
+    assert 200 < plan.need < 277
+    assert any(text.startswith("No number of people reaches 0.45") for text in plan.cautions)
+    assert plan.options["target"].min() == 0.9
+    with pytest.raises(tc.RefusedError, match="Not even a million"):
+        tc.plan_mcid(0.3, **about)

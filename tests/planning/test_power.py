@@ -12,6 +12,7 @@ from statsmodels.stats.power import TTestIndPower, TTestPower
 
 import truechange as tc
 from truechange.planning import Losses, plan_two_programmes, plan_two_shares
+from truechange.planning.power import ancova_power, by_power, t_power
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
@@ -131,3 +132,28 @@ def test_the_table_holds_the_alternatives_and_the_answer():
     assert table["target"].tolist() == [0.8, 0.85, 0.9, 0.95]
     assert (table["start"] >= table["need"] / 0.9).all()
     assert table["need"].is_monotonic_increasing
+
+
+@pytest.mark.parametrize("n", [5, 7, 20])
+def test_the_adjusted_comparison_has_the_power_it_promises(n):
+    # Source: studies drawn here, each fitted by least squares on group and baseline
+    rng, apart, r, studies = np.random.default_rng(n), 1.2, 0.5, 20_000
+    group = np.repeat([0.0, 1.0], n) - 0.5
+    x = rng.normal(size=(studies, 2 * n))
+    y = r * x + np.sqrt(1 - r * r) * rng.normal(size=x.shape) + apart * group
+    x, y = (part - part.mean(axis=1, keepdims=True) for part in (x, y))
+    own = group - (x @ group / (x**2).sum(1))[:, None] * x  # the group, the baseline taken out
+    effect = (own * y).sum(1) / (own**2).sum(1)
+    slope = ((x * y).sum(1) - effect * (x @ group)) / (x**2).sum(1)
+    left = y - effect[:, None] * group - slope[:, None] * x
+    t = effect / np.sqrt((left**2).sum(1) / (2 * n - 3) / (own**2).sum(1))
+    found = np.mean(np.abs(t) > stats.t.ppf(0.975, 2 * n - 3))
+    assert ancova_power(apart / np.sqrt(1 - r * r), n, 0.95) == pytest.approx(found, abs=0.012)
+    naive = t_power(apart / np.sqrt(1 - r * r) * np.sqrt(n / 2), 2 * n - 3, 0.95)
+    assert naive - found > (0.01 if n < 10 else -0.01)  # baselines are not equal by luck
+
+
+def test_the_most_people_asked_of_anybody_is_a_million():
+    plan = by_power(lambda n: min(n / 1e6, 1.0), 0.9, Losses(), promise="")
+    assert plan.need == 900_000
+    assert "No number of people reaches" not in " ".join(plan.cautions)

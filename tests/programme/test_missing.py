@@ -137,6 +137,11 @@ def test_people_who_could_not_do_the_test_are_never_imputed():
     assert row[IMPUTED] < plain.table().set_index("way")["share"][IMPUTED]
     assert row[NONE] <= row[IMPUTED] <= row[ALL] - 10 / 200
     assert any("could not do the test" in text for text in found.cautions)
+    # their mean is that of the able alone, and says so
+    assert "the mean improvement of those able to do the test is" in " ".join(found.sentences())
+    assert "of those able" not in " ".join(plain.sentences())
+    others = missing_follow_up(improvement[~unable], 2, predictors[~unable], seed=1, m=found.due // 2)
+    assert found.mean.value == pytest.approx(others.mean.value, abs=0.1)
 
 
 def test_whole_number_tests_are_rounded_before_the_cut():

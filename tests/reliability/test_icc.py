@@ -1,6 +1,7 @@
 """ICC: against a general library, identities, what it refuses, what it says."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -208,3 +209,20 @@ def test_rounding_noise_is_not_taken_for_error():
 
 def test_undefined_forms_have_no_limits():
     assert not tc.icc(long([[1, 9], [9, 1], [4, 6]]), form="ICC(A,k)").estimate.has_interval
+
+
+def test_reml_on_complete_scores_says_that_mean_squares_were_used():
+    scores = pd.DataFrame(
+        {
+            "person": list("ABCDEFGHIJKL") * 2,
+            "trial": [1] * 12 + [2] * 12,
+            "value": [9, 12, 7, 14, 11, 10, 8, 13, 15, 6, 9, 12, 10, 12, 8, 13, 11, 11, 8, 15, 14, 7, 9, 11],
+        }
+    )
+    asked, plain = (tc.icc(scores, form="ICC(A,1)", missing=missing) for missing in ("reml", "refuse"))
+    assert asked.estimate == plain.estimate
+    said = "No score is missing, so the mean squares were used instead of REML"
+    assert any(text.startswith(said) for text in asked.cautions)
+    assert not any(text.startswith(said) for text in plain.cautions)
+    short = tc.icc(scores.iloc[:-1], form="ICC(A,1)", missing="reml")
+    assert not any(text.startswith(said) for text in short.cautions)

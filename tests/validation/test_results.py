@@ -3,10 +3,12 @@
 import pytest
 
 from truechange.validation import RESULTS, simulated
+from truechange.validation.broken import as_text, broken_assumptions
 
 COLUMNS = {
     "entry_rule": {"people", "improved", "everyone", "quantity", "source", "truth", "estimate", "bias", "coverage"},
     "intake_recall": {"class", "planted", "found", "recall"},
+    "mcid_edges": {"people", "improved", "broken", "bias", "coverage", "said", "said_before", "repeats", "seed"},
     "mcid_simulation": {"method", "people", "share", "anchor_reliability", "bias", "coverage"},
     "person_calibration": {"n", "prior", "claims", "claimed", "true", "seed"},
     "reliability_coverage": {"n", "k", "shift", "method", "coverage", "studies", "seed"},
@@ -24,3 +26,23 @@ def test_a_table_comes_by_its_name(name):
     table = simulated(name)
     assert COLUMNS[name] <= set(table.columns)
     assert len(table) > 5
+
+
+def test_the_table_of_broken_assumptions_is_read_off_the_stored_simulations():
+    table = broken_assumptions().set_index(["assumption", "room"])
+    entry = simulated("entry_rule").query("quantity == 'true share'")
+    left = entry[entry["source"] == "none"]
+    row = table.loc[("taken in for a low score", "true share")]
+    assert row["bias before"] == left["bias"].abs().max()
+    assert row["coverage before"] == left["coverage"].min()
+    assert row["bias now"] == entry.drop(left.index)["bias"].abs().max()
+    edges = simulated("mcid_edges").set_index("broken")
+    row = table.loc[("people told their result first", "MCID")]
+    assert row["bias now"] == edges.loc["people told their result first", "bias"].abs().max()
+    assert row["said now"] == edges.loc["people told their result first", "said"].mean()
+    assert {room for _, room in table.index} == {"MCID", "true share", "one person's chance"}
+    mended = table.index.get_level_values(0) == "taken in for a low score"
+    assert (table.loc[mended, "bias now"] < table.loc[mended, "bias before"] / 3).all()
+    shown = as_text(table.reset_index())
+    assert "not counted" in set(shown["said now"])
+    assert shown["bias now"].map(len).max() <= 6

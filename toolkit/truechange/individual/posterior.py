@@ -8,15 +8,16 @@ priors (own choice, checked by simulation): scale of the observed change for τ,
 keeps the distribution its own retest study gave it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from math import exp, hypot, log, pi, sqrt
+from math import atanh, cosh, exp, hypot, inf, log, pi, sqrt, tanh
 
 from truechange.foundation.distributions import normal_below, normal_quantile, sem_factors
 from truechange.individual.score_error import Programme, ScoreError
 
 SMALL, FEWEST = 150, 15
-_TAU_STEPS, _RHO_STEPS, _DROP = 24, 12, 1e-4
+_TAU_STEPS, _DROP = 24, 1e-4
+_Z_STEP, _Z_WIDEST = 1.1, 0.3  # steps of Fisher's z of the correlation, in its standard errors, and at most
 SCEPTIC = normal_quantile(0.95)
 
 
@@ -153,23 +154,25 @@ def _possible(
     s11, s12, s22 = cov
     if seen.before_side:
         centre = mu[0] + s12 / s22 * (seen.after - mu[1])
-        for x in _beyond(centre, sqrt(s11 - s12 * s12 / s22), seen.before, seen.before_side):
-            yield 1 / _SLICES, x, seen.after
+        for share, x in _beyond(centre, sqrt(s11 - s12 * s12 / s22), seen.before, seen.before_side):
+            yield share, x, seen.after
     else:
         centre = mu[1] + s12 / s11 * (seen.before - mu[0])
-        for x in _beyond(centre, sqrt(s22 - s12 * s12 / s11), seen.after, seen.after_side):
-            yield 1 / _SLICES, seen.before, x
+        for share, x in _beyond(centre, sqrt(s22 - s12 * s12 / s11), seen.after, seen.after_side):
+            yield share, seen.before, x
 
 
 _SLICES = 24
+_CROWDED = sum(6 * (k + 0.5) / _SLICES * (1 - (k + 0.5) / _SLICES) for k in range(_SLICES))
 
 
-def _beyond(centre: float, sd: float, end: float, side: int) -> Iterator[float]:
-    """Cut the tail of a normal curve beyond `end` into slices of equal probability; yield each slice's middle."""
+def _beyond(centre: float, sd: float, end: float, side: int) -> Iterator[tuple[float, float]]:
+    """Cut the tail of a normal curve beyond `end` into slices; yield each slice's share of it and its middle."""
     tail = normal_below(-side * (end - centre) / sd)
     for k in range(_SLICES):
-        share = tail * (k + 0.5) / _SLICES
-        yield centre - side * sd * normal_quantile(share) if share > 1e-15 else end
+        place = (k + 0.5) / _SLICES  # crowded towards both ends of the tail, where the curve is steep
+        share = tail * place * place * (3 - 2 * place)
+        yield 6 * place * (1 - place) / _CROWDED, centre - side * sd * normal_quantile(share) if share > 1e-15 else end
 
 
 def flat(seen: Seen, error: ScoreError) -> Belief:
@@ -332,14 +335,7 @@ def group_states(programme: Programme, error: ScoreError, link: float = 0.0) -> 
         rows, square = [], factor * factor
         v11 = max(s11 - square * g1, 0.05 * s11)
         for tau in _taus(programme):
-            for step in range(_RHO_STEPS):
-                rho = (2 * step + 1) / _RHO_STEPS - 1
-                joint = rho * sqrt(v11) * tau
-                a_, b_, c_ = v11 + square * g1, joint - square * g1, tau * tau + square * (g1 + g2)
-                det = a_ * c_ - b_ * b_
-                likely = -0.5 * (n - 1) * (log(det) + (c_ * s11 - 2 * b_ * b + a_ * c) / det)
-                likely += log(tau) - tau * tau / (2 * c) + 2 * log(1 - rho * rho)
-                rows.append((likely, (joint, tau * tau)))
+            rows += _over_correlation(tau, v11, square * g1, square * g2, (n, s11, b, c))
         for weight, (joint, tau2) in _weighed(rows):
             true = (v11, v11 + joint, v11 + 2 * joint + tau2)
             doubt = ((true[0] + square * g1) / n, true[1] / n, (true[2] + square * g2) / n)
@@ -356,6 +352,40 @@ def _positive(states: list[tuple[float, float, float]]) -> list[tuple[float, flo
 def _taus(programme: Programme) -> list[float]:
     top = programme.sd_change * sqrt(1 + 6 * sqrt(2 / (programme.n - 1)))
     return [top * (k + 0.5) / _TAU_STEPS for k in range(_TAU_STEPS)]
+
+
+def _over_correlation(
+    tau: float, v11: float, g1: float, g2: float, seen: tuple[int, float, float, float]
+) -> list[tuple[float, tuple[float, float]]]:
+    """Weigh the correlations of true change with the true first score, given the spread of true change.
+
+    Even steps of Fisher's z, as wide as its standard error in the group; `g1`, `g2` are the variances of both errors,
+    `seen` the number of people, the variance of the first score, its covariance with the change, the change's variance.
+    """
+    n, s11, b, c = seen
+    c_, whole = tau * tau + g1 + g2, sqrt(v11) * tau
+    visible = sqrt(v11 / (v11 + g1)) * tau / sqrt(c_)  # how much of the correlation the errors leave to be seen
+    step = min(_Z_STEP / sqrt(n - 3) / visible, _Z_WIDEST)
+
+    def height(z: float) -> float:
+        a_, b_ = v11 + g1, tanh(z) * whole - g1
+        det = a_ * c_ - b_ * b_
+        likely = -0.5 * (n - 1) * (log(det) + (c_ * s11 - 2 * b_ * b + a_ * c) / det)
+        return likely + log(step * tau) - tau * tau / (2 * c) - 6 * log(cosh(z))
+
+    start = atanh(max(-0.99, min(0.99, (b + g1) / whole)))
+    return [(likely, (tanh(z) * whole, tau * tau)) for z, likely in _around(height, start, step)]
+
+
+def _around(height: Callable[[float], float], start: float, step: float) -> list[tuple[float, float]]:
+    """Walk a grid from `start` both ways until nothing more could be seen; return places and heights."""
+    found, best = [], -inf
+    for way in (step, -step):
+        at = start if way > 0 else start - step
+        while (here := height(at)) > best + log(_DROP):
+            found.append((at, here))
+            best, at = max(best, here), at + way
+    return found
 
 
 def _weighed(rows: list[tuple[float, tuple[float, float]]]) -> list[tuple[float, tuple[float, float]]]:

@@ -1,6 +1,6 @@
 """What stands beside an MCID: sizes to compare it with, the credibility sheet, calibration, and its cautions."""
 
-from math import erfc, isfinite, nan, sqrt
+from math import isfinite, nan, sqrt
 
 import numpy as np
 import pandas as pd
@@ -11,13 +11,11 @@ from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import told
 from truechange.foundation.sem import Sem
-from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows, kept_of
+from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Rows, kept_of
 from truechange.meaningful_change.ratings import STRONG, WEAK, AnchorCheck, RatedPeople, share_estimate
 from truechange.meaningful_change.rules import LEAST_TWO_STATE, STATE_BIAS
-from truechange.numerics.curves import deviance, fit_outcomes
 from truechange.numerics.selection import beyond_cut, sharp_edge
 
-SKEWED, BENT = 1.0, 0.05  # own rules: skewness of the change, p of a bend in the curve
 LEAST_TRUE, MOST_FAILED = 0.3, 0.01
 OPEN = "to be answered by the study team"
 
@@ -145,28 +143,6 @@ def at_the_cut(people: RatedPeople, value: float, confidence: float) -> pd.DataF
     return pd.DataFrame.from_dict(rows, orient="index").reindex(columns=columns).rename_axis("quantity")
 
 
-def curvature_p(layout: Layout) -> float:
-    """Return the p-value of a squared term in the probit curve (likelihood ratio, 1 df); NaN if it cannot be fitted."""
-    hits, misses = layout.by_group(layout.kinds.counts[None], layout.steps)
-    x = layout.steps[0]
-    if x.size < 3:
-        return nan
-    bent = np.column_stack([x, (x - x.mean()) ** 2])
-    straight, curved = (fit_outcomes(v, hits, misses, link="probit") for v in (x, bent))
-    if straight.failed[0] or curved.failed[0]:
-        return nan
-    gain = deviance(x, hits[0], misses[0], straight.intercept[0], straight.slope[0], link="probit")
-    gain -= deviance(bent, hits[0], misses[0], curved.intercept[0], curved.slope[0], link="probit")
-    return erfc(sqrt(max(gain, 0.0) / 2))
-
-
-def skewness(values: np.ndarray) -> float:
-    """Return the moment skewness; NaN for constant values."""
-    away = values - values.mean()
-    sd = float(np.sqrt(np.mean(away**2)))
-    return float(np.mean(away**3)) / sd**3 if sd > 0 else nan
-
-
 def wrong_sem(rows: Rows, sem: float) -> pd.DataFrame:
     """Return the latent threshold and both reliabilities with the SEM 20% smaller, as given, and 20% larger."""
     sd, factors, lines = float(rows["sd"][0]), (0.8, 1.0, 1.2), []
@@ -213,19 +189,15 @@ def error_cautions(error: Sem | None, rows: Rows) -> tuple[str, ...]:
     return (*error.cautions, *told(notes))
 
 
-def model_cautions(people: RatedPeople, layout: Layout, rows: Rows, failed: float) -> tuple[str, ...]:
-    """Say where the assumptions of the fitted curves look strained."""
-    lean, bent = skewness(people.change), curvature_p(layout)
+def model_cautions(people: RatedPeople, rows: Rows, failed: float) -> tuple[str, ...]:
+    """Say where people seem to rate how they are, and how many resamples gave nothing."""
     bias = float(rows["present_state_bias"][0]) if "present_state_bias" in rows and people.entry is None else 0.0
-    skewed = f"The change is skewed ({fixed(lean, 1)}); the latent threshold may be off by about 0.05 SD of change."
-    bends = f"The curve of being improved bends more than the model allows (p = {bent:.3f}): look at its picture."
     state = (
         f"People may have rated how they are rather than how they changed (present-state bias {fixed(bias, 2)}); "
         f"the estimate that allows for it needs {LEAST_TWO_STATE} people."
     )
     lost = f"{percent(failed, 1)} of the resamples gave no estimate, so the interval may be too narrow."
     return told({
-        skewed: abs(lean) > SKEWED, bends: bent < BENT,
         state: abs(bias) > STATE_BIAS and people.n < LEAST_TWO_STATE, lost: failed > MOST_FAILED,
     })  # fmt: skip
 

@@ -26,6 +26,7 @@ DRAWN = (*METHODS, *EXTRAS)
 STEPS = 401
 MOST = 0.995
 NEGLIGIBLE = 0.05  # of the SD of change
+RIGHT = ("sem", "scores", "ratings")  # what the latent thresholds need: in the normal model they are the truth itself
 
 
 def draw_quantities(layout: Layout, rows: Rows, error: Sem | None, n_boot: int, seed: int) -> Floats:
@@ -104,14 +105,13 @@ def known_bias(people: RatedPeople, rows: Rows, population: Population) -> dict[
     error = np.array([sd**2 * (1 - population.change_reliability) / 2])
     found = estimate_rows(layout, crowd[None], error, ordinal=False)
     truth = normal_threshold(rows, population.change_reliability, joint**2 / population.change_reliability)
-    right = ("sem", "scores", "ratings")  # in this model the latent thresholds are the truth itself
-    return {name: 0.0 if one.needs in right else float(found[name][0]) - truth for name, one in METHODS.items()}
+    return {name: 0.0 if one.needs in RIGHT else float(found[name][0]) - truth for name, one in METHODS.items()}
 
 
-def direction(bias: float, sd: float) -> str:
-    """Say which way a method errs; less than 0.05 SD of change counts as none."""
+def direction(bias: float, sd: float, right: bool = False) -> str:
+    """Say which way a method errs; below 0.05 SD of change it counts as none, as a latent threshold always does."""
     if bias != bias:
         return "not known"
     if abs(bias) < NEGLIGIBLE * sd:
-        return "none"
+        return "none if its assumptions hold" if right else "none"
     return "too high" if bias > 0 else "too low"

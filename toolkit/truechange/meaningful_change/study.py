@@ -23,6 +23,7 @@ from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed, percent, with_interval
 from truechange.foundation.result import Result, told
 from truechange.foundation.sem import read_sem
+from truechange.meaningful_change.assumptions import Asked, assumptions, sentence_of_assumptions
 from truechange.meaningful_change.beside import (
     at_the_cut,
     below_error,
@@ -39,6 +40,7 @@ from truechange.meaningful_change.draws import (
     DRAWN,
     EXTRAS,
     LEAST,
+    RIGHT,
     direction,
     draw_quantities,
     known_bias,
@@ -88,6 +90,9 @@ class McidStudy(Result):
         Intercept and slope of the probit curve.
     wrong_sem : DataFrame
         The recommended estimate if the SEM were 20% smaller or larger.
+    assumptions : DataFrame
+        Indexed by assumption of the latent threshold: holds (yes, no, not asked, not contradicted), otherwise_low and
+        otherwise_high, between which the value lies if it fails.
     deterioration : Threshold or None
         Smallest worsening that people call one, if enough of them worsened.
     adjustment : tuple of float
@@ -119,6 +124,7 @@ class McidStudy(Result):
     calibration: pd.DataFrame
     curve: tuple[float, float]
     wrong_sem: pd.DataFrame
+    assumptions: pd.DataFrame
     deterioration: Threshold | None
     adjustment: tuple[float, float]
     refused: str
@@ -203,6 +209,7 @@ class McidStudy(Result):
         if self.recommended_method == "latent_threshold":
             small, _, large = (fixed(float(v), places) for v in self.wrong_sem["latent_threshold"])
             said.append(f"Were the test's error 20% smaller or larger, the value would be {small} or {large}{unit}.")
+            said += filter(None, [sentence_of_assumptions(self.assumptions, unit, places)])
         return tuple(said)
 
     def plot(self, *, ax: Axes | None = None) -> Axes:
@@ -253,7 +260,7 @@ def mcid(
     improvement: ArrayLike, anchor: ArrayLike, cut: int = 1, sem: float | Estimate | None = None,
     sem_df: float | None = None, before: ArrayLike | None = None, after: ArrayLike | None = None, n_boot: int = 2000,
     seed: int = 0, confidence: float = 0.95, *, unit: str = "", protocol: str = "", resolution: float = 0.0,
-    entry: Entry | None = None,
+    entry: Entry | None = None, interval: str = "", told: bool | None = None,
 ) -> McidStudy:  # fmt: skip
     r"""Estimate the smallest change that people themselves call an improvement, by every method side by side.
 
@@ -285,6 +292,11 @@ def mcid(
     entry : Entry, optional
         The rule by which people were taken in for a poor first score. The two-state estimator is then recommended,
         with mean and SD of everyone before the cut; needs `sem`, `before`, `after` and 80 people.
+    interval : str, optional
+        Time between the two scores, such as ``"12 weeks"``: held against the time between the tests of the SEM, where
+        that is known.
+    told : bool, optional
+        Whether people had heard their test result before they rated; None where nobody knows.
 
     Returns
     -------
@@ -362,15 +374,16 @@ def mcid(
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0
     cautions = [*([f"No MCID is given: {refused}."] if refused else []), *(recommended.cautions if recommended else ())]
     cautions += check.cautions + parted_caution(ends) + entry_cautions(people)
+    leans_on, against = assumptions(people, layout, rows, error, Asked(interval, told))
     if people.n >= LEAST and 0 < rows["improved"][0] < 1 and rows["sd"][0] > 0:
-        cautions += error_cautions(error, rows) + model_cautions(people, layout, rows, failed)
+        cautions += error_cautions(error, rows) + against + model_cautions(people, rows, failed)
         mdc = dict(zip(("value", "low", "high"), sizes.loc["MDC", ["estimate", "low", "high"]], strict=True))
         cautions += below_error(recommended, error, Estimate(**mdc), resolution)
     boundaries = boundary_table(people, layout, rows, limits[:, len(DRAWN) :])
     return McidStudy(
         estimates=estimates, recommended=recommended, recommended_method=method, anchor=check, size_references=sizes,
-        credibility=credibility_sheet(check, recommended), boundaries=boundaries,
-        bias_map=bias,
+        credibility=credibility_sheet(check, recommended, blinded=None if told is None else not told),
+        boundaries=boundaries, bias_map=bias, assumptions=leans_on,
         calibration=calibration(people, confidence),
         wrong_sem=pd.DataFrame() if error is None else wrong_sem(rows, error.value),
         curve=(float(rows["probit_intercept"][0]), float(rows["probit_slope"][0])),
@@ -437,7 +450,7 @@ def _known_bias(people: RatedPeople, rows: Rows) -> pd.DataFrame:
     known = people.n >= LEAST and people.entry is None  # with a rule, no bias is known in closed form
     population = population_of(rows) if known else None
     bias = dict.fromkeys(METHODS, nan) if population is None else known_bias(people, rows, population)
-    ways = {name: direction(value, float(rows["sd"][0])) for name, value in bias.items()}
+    ways = {name: direction(value, float(rows["sd"][0]), METHODS[name].needs in RIGHT) for name, value in bias.items()}
     return pd.DataFrame({"known_bias": bias, "direction": ways}).loc[list(METHODS)]
 
 

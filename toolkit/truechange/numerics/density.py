@@ -102,6 +102,19 @@ def _curves(anchor: float) -> tuple[Floats, Floats, Floats]:
     )
 
 
+def true_skew(values: Floats, reliability: float) -> tuple[float, bool]:
+    """Return the skewness of the true values, ``skew(D) rel^(-3/2)``, and whether it is more than chance shows.
+
+    More than chance (own rule): above 1, and above twice the standard error it has where true values are normal. NaN
+    where nothing is true.
+    """
+    away, sd = values - values.mean(), float(np.std(values))
+    if not (sd > 0 and reliability > 0):
+        return float("nan"), False
+    skew = float(np.mean(away**3)) / sd**3 * reliability**-1.5
+    return skew, abs(skew) > max(1.0, 2 * float(np.sqrt(6 / values.size)) * reliability**-1.5)
+
+
 def likely_noise(noise: float, df: float | None, points: int = 5) -> Floats:
     """Return equally likely true SDs given an estimated one: ``noise √(df/χ²)`` at the middles of equal shares."""
     if df is None:

@@ -1,12 +1,13 @@
-"""Confidence intervals of a mean (t), a difference of means (Welch) and a share (Wilson), each written once."""
+"""Confidence intervals of a mean (t), a difference of means (Welch), a share (Wilson) and of paired shares (Tango)."""
 
-from math import nan, sqrt
+from math import inf, nan, sqrt
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
+from truechange.foundation.distributions import bisect
 from truechange.numerics.resampling import Floats
 
 
@@ -67,3 +68,24 @@ def wilson_limits(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple
     low = np.where(k == 0, np.where(n > 0, 0.0, np.nan), centre - half)
     high = np.where(k == n, np.where(n > 0, 1.0, np.nan), centre + half)
     return low, high
+
+
+def tango_limits(gained: int, lost: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Return Tango's score limits of a difference of paired shares, (gained − lost)/n.
+
+    The differences δ with ``|gained − lost − nδ| ≤ z √(n (2q + δ(1 − δ)))``, q the maximum-likelihood share lost given
+    δ: ``q = (√(B² − 8n C) − B)/4n``, ``B = (2n − gained + lost) δ − gained − lost``, ``C = −lost δ (1 − δ)``
+    (Tango 1998, Statistics in Medicine 17:891-908).
+    """
+    z = NormalDist().inv_cdf((1 + confidence) / 2)
+
+    def below(at: float) -> float:
+        b, c = (2 * n - gained + lost) * at - gained - lost, -lost * at * (1 - at)
+        share = (sqrt(max(b * b - 8 * n * c, 0.0)) - b) / (4 * n)
+        variance = n * (2 * share + at * (1 - at))
+        away = n * at - gained + lost
+        return away / sqrt(variance) if variance > 0 else away * inf
+
+    middle = (gained - lost) / n
+    low = -1.0 if middle == -1 else bisect(below, -z, -1.0, middle)
+    return low, 1.0 if middle == 1 else bisect(below, z, middle, 1.0)

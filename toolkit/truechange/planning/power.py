@@ -111,8 +111,8 @@ def smallest(reached: Callable[[float], float], target: float, *, least: int, ri
     if short(least) <= 0:
         return least, float(least)
     while short(high) > 0:
-        low, high = high, 2 * high
-        if high > MOST:
+        low, high = high, min(2 * high, MOST)
+        if low == MOST:
             raise RefusedError(
                 "Not even a million people would reach this. Ask for less, or measure each person more reliably."
             )
@@ -124,12 +124,18 @@ def _plan(
     reached: Callable[[float], float], target: float, targets: Sequence[float], losses: Losses, *, rising: bool,
     least: int = 2, cautions: Sequence[str] = (), sources: tuple[str, ...] = (), **facts: Any,
 ) -> Plan:  # fmt: skip
-    found = {one: smallest(reached, one, least=least, rising=rising) for one in sorted({*targets, target})}
+    found = {target: smallest(reached, target, least=least, rising=rising)}
     need, exact = found[target]
+    beyond = []  # of the alternatives: what limits them is not the number of people
+    for one in sorted({*targets} - {target}):
+        try:
+            found[one] = smallest(reached, one, least=least, rising=rising)
+        except RefusedError:
+            beyond.append(f"{one:g}")
     start, each = losses.start(need), " in each group" if facts.get("groups") == 2 else ""
     options = pd.DataFrame([
         {"target": one, "need": n, "measured": losses.measured(n), "start": losses.start(n)}
-        for one, (n, _) in found.items()
+        for one, (n, _) in sorted(found.items())
     ])  # fmt: skip
     people = np.unique(np.linspace(least, max(2.2 * need, least + 20), 80).astype(int))
     curve = pd.DataFrame({"people": people, "reached": [reached(float(n)) for n in people]})
@@ -142,6 +148,7 @@ def _plan(
         "Fewer than a dozen people: the formula leans on a normal distribution nobody can check there.": need < 12,
         "Inflating for losses keeps the precision; it does not mend the bias if those who stop differ.":
             losses.attrition,
+        f"No number of people reaches {' or '.join(beyond)}: what limits it is not how many are rated.": beyond,
     })  # fmt: skip
     known = {"target": target, "need": need, "exact": exact, "start": start, "losses": losses, "options": options}
     return Plan(
@@ -170,6 +177,19 @@ def t_power(effect: float, df: float, confidence: float) -> float:
     cut = float(stdtrit(df, (1 + confidence) / 2))
     near, far = float(nctdtr(df, effect, cut)), float(nctdtr(df, effect, -cut))
     return 1 - near + (far if far == far else 0.0)  # the far tail underflows to NaN when it is nothing
+
+
+def ancova_power(effect: float, n: float, confidence: float) -> float:
+    r"""Return the power of the adjusted comparison of two groups of `n`, whose baselines differ by chance.
+
+    Given the baselines the variance of the adjusted difference is :math:`1 + t^2/(2n - 2)` times that of equal means,
+    t their own t statistic with 2n − 2 degrees of freedom; the power is averaged over it (own derivation;
+    Gauss-Legendre over its probability). `effect`: the difference in residual SDs.
+    """
+    node, weight = np.polynomial.legendre.leggauss(32)
+    t = stdtrit(2 * n - 2, 0.75 + node / 4)
+    apart = effect * np.sqrt(n / 2 / (1 + t**2 / (2 * n - 2)))
+    return float(weight @ [t_power(one, 2 * n - 3, confidence) for one in apart]) / 2
 
 
 def z_of(confidence: float) -> float:
@@ -297,8 +317,8 @@ def plan_two_programmes(
     Notes
     -----
     Power of the t test with noncentrality :math:`\Delta/(s\sqrt{1-r^2})\cdot\sqrt{n/2}` and 2n − 3 degrees of freedom
-    (2n − 2 without baseline); close to :math:`n = 2(z+z)^2 s^2 (1-r^2)/\Delta^2 + 1` a group. Source: Borm et al 2007
-    (from memory); Vickers & Altman 2001.
+    (2n − 2 without baseline), averaged over the chance difference of the baselines (:func:`ancova_power`); close to
+    :math:`n = 2(z+z)^2 s^2 (1-r^2)/\Delta^2 + 1` a group. Source: Borm et al 2007 (from memory); Vickers & Altman 2001.
 
     Examples
     --------
@@ -306,7 +326,7 @@ def plan_two_programmes(
     >>> plan_two_programmes(0.5, 1.0, power=0.8).need, plan_two_programmes(0.5, 1.0, correlation=0.7, power=0.8).need
     (64, 34)
     """
-    rest, spent = (1.0, 2) if correlation is None else (1 - correlation**2, 3)
+    rest = 1 - (correlation or 0.0) ** 2
     note = "Adjusting for the baseline (correlation=) needs fewer people: multiply by 1 − r²."
     if correlation is not None:
         changes, alone = fixed(2 * (1 - correlation) / rest, 2), fixed(1 / rest, 2)
@@ -314,8 +334,10 @@ def plan_two_programmes(
             f"Analysing change scores instead would need {changes} times as many people, follow-up scores alone "
             f"{alone} times."
         )
+    apart = difference / (sd * sqrt(rest))
     return by_power(
-        lambda n: t_power(difference / (sd * sqrt(rest)) * sqrt(n / 2), 2 * n - spent, confidence),
+        lambda n: t_power(apart * sqrt(n / 2), 2 * n - 2, confidence)
+        if correlation is None else ancova_power(apart, n, confidence),
         power, Losses(attrition, cluster_size, cluster_icc), groups=2, cautions=(note,),
         promise=f"give {percent(power)} power to show a difference of {with_unit(difference, unit)} between two "
         f"programmes{'' if correlation is None else ', adjusted for baseline'}",

@@ -16,6 +16,7 @@ from truechange.measures import measure as measure_of
 from truechange.numerics.selection import EDGE
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.parts import Refused
+from truechange.records.pairing import time_between
 from truechange.reliability import measurement_error, transport_check
 
 FEWEST = 15  # people measured twice from whom a programme's spread is worth keeping; as for one person's comparison
@@ -207,7 +208,7 @@ def held_against_own_people(name: str, number: Any, pairs: pd.DataFrame, unit: s
     if isinstance(number, Refused) or number.origin.kind != "published":
         return number
     baseline = pairs["before"].to_numpy(float) if len(pairs) > 1 else None
-    found = transport_check(number, baseline, interval=_gap(pairs), unit=unit)
+    found = transport_check(number, baseline, interval=time_between(pairs), unit=unit)
     where = f"{name} from {number.origin.sentence()}"
     reasons = found.findings.loc[found.findings["finding"] == found.verdict, "reason"]
     said = " ".join(dict.fromkeys(reason for reason in reasons if reason))
@@ -215,13 +216,6 @@ def held_against_own_people(name: str, number: Any, pairs: pd.DataFrame, unit: s
         return Refused(name, f"{where}: do not use it here. {said}")
     notes.append(f"{where}: {found.verdict} for these people. {said}".strip())
     return number
-
-
-def _gap(pairs: pd.DataFrame) -> str:
-    if not {"before_date", "after_date"} <= set(pairs):
-        return ""
-    days = (pd.to_datetime(pairs["after_date"]) - pd.to_datetime(pairs["before_date"])).dt.days.median()
-    return f"{days / 7:.0f} weeks" if days == days else ""
 
 
 def _stated_sem(given: Any, df: float | None, unit: str, trials: str, notes: list[str]) -> "Estimate | Refused":
@@ -247,9 +241,13 @@ def _from_retest(measure: str, retest: pd.DataFrame, trials: str, confidence: fl
     rows = rows.assign(occasion=_in_time(rows))
     groups = rows.sort_values(["person", "occasion", *order]).groupby(["person", "occasion"], as_index=False)
     rule = {"best": "max" if test.sign > 0 else "min", "refuse": "last"}.get(trials, trials)
+    apart = ""
+    if "date" in rows:
+        dates = rows.groupby("person")["date"].agg(before_date="min", after_date="max")
+        apart = time_between(dates[dates["before_date"] < dates["after_date"]])
     try:
         found = measurement_error(
-            pd.DataFrame(groups["value"].agg(rule)), person="person", trial="occasion", value="value",
+            pd.DataFrame(groups["value"].agg(rule)), person="person", trial="occasion", value="value", interval=apart,
             error="consistency", missing="leave out", unit=test.unit, confidence=confidence,
         )  # fmt: skip
     except OutcomeError as problem:
@@ -285,7 +283,7 @@ def _from_ratings(
         found = estimate_mcid(
             gained, rated[anchor].to_numpy(float), before=rated["before"].to_numpy(float),
             after=rated["after"].to_numpy(float), sem=None if isinstance(sem, Refused) else sem, **drawn,
-            unit=test.unit, resolution=test.resolution,
+            unit=test.unit, resolution=test.resolution, interval=time_between(rated),
         )  # fmt: skip
         recommended = found.recommended
     except OutcomeError as problem:

@@ -60,7 +60,8 @@ def missing_follow_up(
     -------
     Part
         Table and ``rows``: way, people, of, share, low, high. ``due, missing, unable`` (people); ``mean`` (Estimate of
-        everyone due but the unable, imputed; None where nothing was) with ``missing_information``, the share of its
+        everyone due but the unable, imputed; None where nothing was; ``able_only``: there were unable, and
+        :func:`paired_change` gives a mean with a worst score for them) with ``missing_information``, the share of its
         variance that is due to the gaps; ``tipping`` (DataFrame: delta, the thresholds by which the missing did worse
         than people like them, share, low, high, mean, mean_low, mean_high); ``tips_mean, tips_share``, the smallest
         delta at which the mean's interval reaches `no_change` and the share's `error_share` (NaN if none up to five,
@@ -83,7 +84,7 @@ def missing_follow_up(
     facts: dict[str, Any] = {
         "due": due, "missing": missing, "unable": int(worst.sum()), "mean": None, "missing_information": nan,
         "tipping": pd.DataFrame(columns=["delta", *FALLS], dtype=float), "tips_mean": nan, "tips_share": nan,
-        "no_change": no_change, "error_share": error_share, "limit": limit,
+        "able_only": bool(worst.any()), "no_change": no_change, "error_share": error_share, "limit": limit,
         "many": MANY * due <= missing < TOO_MANY * due, "scale": f"times the {limit} the missing did worse",
     }  # fmt: skip
     if 0 < missing < TOO_MANY * due:
@@ -142,7 +143,8 @@ def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
     row = rows.loc[IMPUTED]
     said.append(
         f"If the missing changed as people like them did, {percent(row['share'])} changed enough "
-        f"({percent(row['low'])} to {percent(row['high'])}) and the mean improvement is {facts['mean']}."
+        f"({percent(row['low'])} to {percent(row['high'])}) and the mean improvement"
+        f"{' of those able to do the test' if facts['able_only'] else ''} is {facts['mean']}."
     )
     for what, against, delta in (("mean improvement", "no change", facts["tips_mean"]),
                                  ("share", "what error alone gives", facts["tips_share"])):  # fmt: skip

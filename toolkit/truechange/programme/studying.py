@@ -20,6 +20,7 @@ from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.auditing import audit, chosen_programmes, of_programme
 from truechange.programme.parts import Refused, attempt
 from truechange.records import Pairs, Records, records_of
+from truechange.records.pairing import time_between
 from truechange.reliability import (
     IccResult,
     LimitsOfAgreement,
@@ -272,6 +273,7 @@ def _long(retest: Pairs) -> Any:
 def error_of_pairs(retest: Pairs, kind: str, **about: Any) -> MeasurementError:
     """Estimate the measurement error of a test from people tested twice; `kind` says which SEM the MDC uses."""
     test = retest.measure
+    about["interval"] = about.get("interval") or time_between(retest.usable)
     return measurement_error(_long(retest), error=kind, resolution=test.resolution, unit=test.unit, **about)
 
 
@@ -297,4 +299,5 @@ def mcid_of_pairs(change: Pairs, sem: "Estimate", after: str, cut: int = 1, **dr
     rated = change.usable.dropna(subset=["rating"])
     scores = {"before": rated["before"], "after": rated["after"]}
     scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
+    scale["interval"] = time_between(rated)
     return mcid(rated["improvement"], rated["rating"], cut, sem=sem, **scores, **scale, **drawing)

@@ -92,6 +92,14 @@ class Pairs(Result):
         return (first, *self.ledger.sentences())
 
 
+def time_between(pairs: pd.DataFrame) -> str:
+    """Return the median time between `before_date` and `after_date` in words ("12 weeks"); empty where not known."""
+    if not {"before_date", "after_date"} <= set(pairs):
+        return ""
+    days = (pd.to_datetime(pairs["after_date"]) - pd.to_datetime(pairs["before_date"])).dt.days.median()
+    return "" if days != days else f"{days / 7:.0f} weeks" if days >= 14 else f"{days:.0f} days"
+
+
 def pair(records: Brought, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
     """Pair each person's score at `before` with the one at `after`.
 

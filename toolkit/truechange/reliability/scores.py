@@ -12,6 +12,7 @@ from scipy.special import chdtri, stdtrit
 
 from truechange.foundation.errors import DataError, check_choice, check_kind, check_resamples, listed
 from truechange.foundation.estimate import Estimate, Origin
+from truechange.foundation.result import told
 from truechange.numerics.mean_squares import MeanSquares, jackknifed_mean_squares, mean_squares, resampled_mean_squares
 from truechange.numerics.resampling import Floats, bca_limits, percentile_limits
 
@@ -88,6 +89,8 @@ class TrialTable:
         Reason -> people.
     per_visit : int
         Trials that a rule made one score of.
+    whole : bool
+        Whether REML was asked for though no score is missing.
     """
 
     scores: Floats
@@ -95,6 +98,7 @@ class TrialTable:
     trials: tuple[Any, ...]
     set_aside: dict[str, tuple[object, ...]]
     per_visit: int = 1
+    whole: bool = False
 
     @property
     def long(self) -> pd.DataFrame:
@@ -107,14 +111,15 @@ class TrialTable:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """One sentence a reason for which people were set aside; and that a table stands on its side."""
+        """One sentence a reason for which people were set aside; that a table stands on its side, or needed no REML."""
         n, k = self.scores.shape
-        sideways = f"{k} trials of {n} people: were person= and trial= swapped?"
-        return (sideways,) * (k > n) + tuple(
-            f"{len(who)} {'person' if len(who) == 1 else 'people'} set aside, {reason}: {listed(who)}."
+        return told({f"{k} trials of {n} people: were person= and trial= swapped?": k > n} | {
+            f"{len(who)} {'person' if len(who) == 1 else 'people'} set aside, {reason}: {listed(who)}.": who
             for reason, who in self.set_aside.items()
-            if who
-        )
+        } | {
+            "No score is missing, so the mean squares were used instead of REML: its estimates are theirs unless a "
+            "variance would be negative, and their intervals are exact.": self.whole,
+        })  # fmt: skip
 
 
 def trial_table(data: pd.DataFrame, columns: Columns, missing: str = "refuse", rule: str = "") -> TrialTable:
@@ -183,7 +188,8 @@ def trial_table(data: pd.DataFrame, columns: Columns, missing: str = "refuse", r
         raise DataError(
             f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.{why}"
         )
-    return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside, per_visit)
+    whole = missing == "reml" and not gaps.any()
+    return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside, per_visit, whole)
 
 
 def _by_session(rows: pd.DataFrame, columns: Columns, rule: str) -> tuple[pd.DataFrame, str, int]:

@@ -19,7 +19,7 @@ from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Part, Result, told
 from truechange.foundation.sem import read_sem
-from truechange.numerics.intervals import FEW, Floats, wilson_limits
+from truechange.numerics.intervals import FEW, Floats, tango_limits, wilson_limits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -172,11 +172,28 @@ class Responders(Result):
             )
         return tuple(sentences)
 
-    def share(self, group: str = EVERYONE) -> Estimate:
-        """Return one group's share of those who started, as an Estimate."""
+    def _row(self, group: str) -> pd.DataFrame:
         row = self.rows.loc[self.rows["group"] == group]
         if row.empty:
             raise DataError(f"No group {group!r}; there are {listed(self.rows['group'])}.")
+        return row
+
+    def net(self, group: str = EVERYONE) -> Estimate:
+        """Return the share who improved enough minus the share who worsened as much, of those who started (Tango).
+
+        Error alone moves as many one way as the other, so the difference is 0 where nobody truly changed.
+        """
+        row = self._row(group)
+        enough, worse, n = (int(row[name].iloc[0]) for name in ("changed_enough", "worse_enough", "started"))
+        low, high = tango_limits(enough, worse, n, self.confidence)
+        return Estimate(
+            value=(enough - worse) / n, low=low, high=high, confidence=self.confidence, n=n,
+            method=f"Tango score, paired shares, of those {self.whom}",
+        )  # fmt: skip
+
+    def share(self, group: str = EVERYONE) -> Estimate:
+        """Return one group's share of those who started, as an Estimate."""
+        row = self._row(group)
         value, low, high = (float(row[name].iloc[0]) for name in ("proportion", "low", "high"))
         return Estimate(
             value=value, low=low, high=high, confidence=self.confidence, n=int(row["started"].iloc[0]),

@@ -16,7 +16,7 @@ from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result, told
 from truechange.foundation.sem import SWAPPED, Sem, read_sem
-from truechange.numerics.density import ENOUGH, Density, deconvolved, likely_noise
+from truechange.numerics.density import ENOUGH, Density, deconvolved, likely_noise, true_skew
 from truechange.numerics.intervals import Floats
 from truechange.numerics.resampling import percentile_limits
 from truechange.numerics.selection import TakenIn, beyond_cut, resampled_taken_in
@@ -301,11 +301,10 @@ def true_responder_share(
     }  # fmt: skip
     if entry is not None:
         return _taken_in(numbers(improvement), numbers(before), entry, error, limit, facts, seed)
-    true_variance = sd**2 - 2 * error.value**2
+    true_variance, n = sd**2 - 2 * error.value**2, changes.size
     plug_in = float(ndtr((changes.mean() - limit.value) / sqrt(true_variance))) if true_variance > 0 else nan
     reliability = true_variance / sd**2
-    observed_skew = float(np.mean((changes - changes.mean()) ** 3) / np.std(changes) ** 3)
-    skew = observed_skew * reliability**-1.5 if reliability > 0 else nan
+    skew, skewed = true_skew(changes, reliability)
     fit = true_changes(changes, error.value, error.df)
     middle, low, high = share_beyond(fit, limit.value, spread_of(limit), confidence)
     free = isinstance(fit, Density)
@@ -313,7 +312,7 @@ def true_responder_share(
     return TrueShare(
         value=middle, low=low, high=high, plug_in=plug_in, reliability=reliability, skew=skew,
         method=f"{shape}, measurement error removed; {'weighed by evidence' if free else 'hierarchical'}",
-        cautions=(*_cautions(changes, away, reliability, skew, error, limit), *error.cautions),
+        cautions=(*_cautions(n, away, reliability, skew if skewed else nan, error, limit), *error.cautions),
         sources=("efron2016", "newcombe1998a") if free else ("newcombe1998a",), **facts,
     )  # fmt: skip
 
@@ -348,7 +347,7 @@ def _taken_in(
     low, high = (float(end) for end in percentile_limits(drawn, facts["confidence"]))
     value, varies = float(share(found)[0]), float(found.left[0] + np.var(found.expected[0], ddof=1))
     reliability, failed = varies / float(np.var(change, ddof=1)), float(np.isnan(drawn).mean())
-    cautions = _cautions(change, away, reliability, nan, error, limit)
+    cautions = _cautions(change.size, away, reliability, nan, error, limit)
     lost = f"{percent(failed)} of the resamples gave no share, so the interval may be too narrow."
     return TrueShare(
         value=value, low=low, high=high, plug_in=value, reliability=reliability,
@@ -359,11 +358,8 @@ def _taken_in(
     )  # fmt: skip
 
 
-def _cautions(
-    changes: Floats, away: int, reliability: float, skew: float, error: Sem, limit: Threshold
-) -> tuple[str, ...]:
-    chance = 2 * sqrt(6 / changes.size) * max(reliability, 1e-3) ** -1.5  # skew that a normal true change may show
-    few, skewed = changes.size < ENOUGH, abs(skew) > max(1, chance)
+def _cautions(people: int, away: int, reliability: float, skew: float, error: Sem, limit: Threshold) -> tuple[str, ...]:
+    few, skewed = people < ENOUGH, skew == skew  # NaN where no more skewed than chance makes it
     return (*limit.cautions, *told({
         "True change still holds practice, natural course and placebo; it is not the effect of the programme.": True,
         f"{away} people without a usable follow-up are not in this share.": away,
@@ -371,7 +367,7 @@ def _cautions(
         "and the share rests on the mean and the prior.": reliability <= 0,
         f"Only {percent(reliability)} of the variance of change is true change; the share is weakly known, and its "
         "shape is not: were it strongly skewed, the share could be off by ten points.": 0 < reliability < SEEN,
-        f"With {changes.size} people (fewer than {ENOUGH}) the shape of true change cannot be learned; it is taken "
+        f"With {people} people (fewer than {ENOUGH}) the shape of true change cannot be learned; it is taken "
         "to be normal.": few,
         f"True change looks skewed ({fixed(skew, 1)}), which a normal model cannot follow: the share may be off by ten "
         "points.": few and skewed,

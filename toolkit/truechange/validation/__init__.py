@@ -19,8 +19,9 @@ def simulated(name: str) -> "pd.DataFrame":
     name : str
         ``"entry_rule"``: MCID, true share and claims about one person of people taken in for a low score;
         ``"intake_recall"``: faults found in damaged files; ``"mcid_simulation"``: bias and coverage of every MCID
-        estimator; ``"person_calibration"``: claims about one person; ``"reliability_coverage"``: coverage of the
-        intervals of reliability; ``"responder_coverage"``: coverage of the share truly changed.
+        estimator; ``"mcid_edges"``: the MCID where an assumption is broken; ``"person_calibration"``: claims about one
+        person; ``"reliability_coverage"``: coverage of the intervals of reliability; ``"responder_coverage"``: coverage
+        of the share truly changed.
 
     Raises
     ------

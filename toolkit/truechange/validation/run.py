@@ -14,6 +14,7 @@ from truechange.foundation.errors import MissingPartError
 from truechange.foundation.html import bullet_list, document, frame_table
 from truechange.foundation.numbers import fixed
 from truechange.reporting.files import stamp
+from truechange.validation.broken import as_text, broken_assumptions
 from truechange.validation.cases import CAME, case_ids, compute, load_case
 
 if TYPE_CHECKING:
@@ -226,6 +227,8 @@ def page(checks: Sequence[Check]) -> str:
             parts.append(_case_section([check for check in ran if check.case == case]))
     if spare := not_computed(checks):
         parts.append("<h2>Printed numbers that were not computed, and why</h2>" + bullet_list(spare))
+    parts.append("<h2>Where an assumption is broken</h2>")
+    parts.append(frame_table(as_text(broken_assumptions()), "Worst cell of each stored simulation, before and now"))
     parts.append(f'<p class="quiet">{stamp().software}.</p>')
     return document("How the numbers were checked", "\n".join(parts))
 

@@ -1,0 +1,76 @@
+"""Where an assumption is broken: bias, coverage, and whether it was said, before and now, in stored simulations."""
+
+from collections.abc import Iterator
+from math import nan
+
+import pandas as pd
+
+from truechange.foundation.numbers import fixed, percent
+from truechange.validation import simulated
+
+ROOMS = {"mcid": "MCID", "true share": "true share", "claims of 0.8 or more about one person": "one person's chance"}
+PAIRS = ("bias before", "bias now", "coverage before", "coverage now", "said before", "said now")
+
+
+def broken_assumptions() -> pd.DataFrame:
+    """Return one row an assumption and room: the worst cell's bias and coverage, the mean share of studies that say it.
+
+    Columns: assumption, room, then bias, coverage and said, before and now. Bias: test units (MCID), shares (true
+    share), claimed minus true (one person). "Before" is the method without the repair, on the same simulated people;
+    where there is none, bias and coverage are the same before and now, and saying it is the repair. NaN where the
+    simulation did not count it.
+    """
+    rows = [*_entry(), *_shapes(), *_claims(), *_edges()]
+    return pd.DataFrame(rows, columns=["assumption", "room", *PAIRS])
+
+
+Row = tuple[str | float, ...]
+
+
+def _row(what: str, room: str, before: pd.DataFrame, now: pd.DataFrame, names: tuple[str, str] = ("", "")) -> Row:
+    """Return the worst bias and coverage of the cells before and now; `names` are put before the columns' names."""
+    biases = (float(frame[f"{name}bias"].abs().max()) for frame, name in zip((before, now), names, strict=True))
+    covers = (float(frame[f"{name}coverage"].min()) for frame, name in zip((before, now), names, strict=True))
+    return (what, room, *biases, *covers, nan, nan)
+
+
+def _entry() -> Iterator[Row]:
+    table = simulated("entry_rule")
+    for quantity, room in ROOMS.items():
+        cells = table[table["quantity"] == quantity]
+        left, repaired = cells[cells["source"] == "none"], cells[cells["source"] != "none"]
+        yield _row("taken in for a low score", room, left, repaired)
+
+
+def _shapes() -> Iterator[Row]:
+    table = simulated("true_share_shapes")
+    for (_, shape), cells in table.groupby(["reliability_of_change", "shape"], sort=False):
+        half = ", half of its variance error" if cells["reliability_of_change"].iloc[0] < 0.6 else ""
+        if half or shape != "normal":
+            yield _row(f"true change: {shape}{half}", "true share", cells, cells, ("normal_", ""))
+
+
+def _claims() -> Iterator[Row]:
+    table = simulated("person_calibration")
+    table = table.assign(bias=table["claimed"] - table["true"], coverage=nan)[table["band_high"] == 1]
+    for (shape, given), cells in table.groupby(["shape", "sem_given"], sort=False):
+        if (shape, given) != ("normal", 1.0):
+            before, now = (cells[cells["prior"] == prior] for prior in ("programme, numbers only", "programme"))
+            what = f"true change: {shape}" if given == 1 else "SEM 30% too small"
+            yield _row(what, "one person's chance", before, now)
+
+
+def _edges() -> Iterator[Row]:
+    for broken, cells in simulated("mcid_edges").groupby("broken", sort=False):
+        if broken != "none":
+            said = (float(cells[name].mean()) for name in ("said_before", "said"))
+            yield (*_row(str(broken), "MCID", cells, cells)[:6], *said)
+
+
+def as_text(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table as it is printed: bias and coverage to hundredths, shares of studies in percent."""
+    shown = table.copy().astype(dict.fromkeys(PAIRS, object))
+    for name in PAIRS:
+        write = percent if name.startswith("said") else lambda number: fixed(number, 3 if abs(number) < 0.1 else 2)
+        shown[name] = ["not counted" if number != number else write(number) for number in table[name]]
+    return shown
