@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 
 import truechange as tc
 from truechange.measures import catalogue
+from truechange.measures.catalogue import OWN
 
 SCORES = st.floats(0.1, 200, allow_nan=False)
-ALL = list(catalogue().values())
+ALL = [test for test in catalogue().values() if test.key not in OWN]  # another file may have declared its own
 
 
 @pytest.mark.parametrize("test", ALL, ids=lambda test: test.key)

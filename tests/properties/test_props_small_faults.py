@@ -41,14 +41,18 @@ def test_half_an_sd_of_change_has_the_limits_of_an_sd():
     assert (row["estimate"], row["low"], row["high"]) == pytest.approx((0.5 * sd, low, high))
 
 
-def test_an_adjusted_comparison_spends_a_degree_of_freedom_on_the_baseline():
-    # Source: noncentral t power with 2n - 3 degrees of freedom (scipy.stats), at the exact number of people
+def test_an_adjusted_comparison_spends_a_degree_of_freedom_and_pays_for_chance_imbalance():
+    # Source: noncentral t power with 2n - 3 degrees of freedom at the exact number of people (scipy.stats), averaged
+    # over the imbalance of normal scores before: it widens the variance by 1 + F/(2n - 2), F on 1 and 2n - 2
     plan = plan_two_programmes(1.4, 1.0, correlation=0.5, power=0.8)
     n = plan.exact
-    shift = 1.4 / sqrt(0.75) * sqrt(n / 2)
     cut = stats.t.ppf(0.975, 2 * n - 3)
-    reached = stats.nct.sf(cut, 2 * n - 3, shift) + stats.nct.cdf(-cut, 2 * n - 3, shift)
-    assert reached == pytest.approx(0.8, abs=1e-5)
+
+    def power(imbalance):
+        shift = 1.4 / sqrt(0.75) * sqrt(n / 2) / np.sqrt(1 + imbalance / (2 * n - 2))
+        return stats.nct.sf(cut, 2 * n - 3, shift) + stats.nct.cdf(-cut, 2 * n - 3, shift)
+
+    assert stats.f(1, 2 * n - 2).expect(power) == pytest.approx(0.8, abs=1e-3)
     assert plan.start == plan.need
 
 

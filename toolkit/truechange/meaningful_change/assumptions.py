@@ -41,7 +41,7 @@ def assumptions(
     """Return one row an assumption of the latent threshold, and a caution for each that these people contradict.
 
     Columns: holds ("yes", "no", "not asked", "not contradicted"), otherwise_low and otherwise_high (between which the
-    latent threshold lies if it fails).
+    latent threshold lies if it fails), p of the test that looked, where there is one.
     """
     value = float(rows["latent_threshold"][0]) if "latent_threshold" in rows else nan
     kept = float(rows["change_reliability"][0]) if error is not None else 1.0
@@ -64,6 +64,7 @@ def assumptions(
         [(holds, *sorted(span)) for holds, *span in found.values()],
         columns=["holds", "otherwise_low", "otherwise_high"], index=pd.Index(found, name="assumption"),
     )  # fmt: skip
+    table["p"] = [nan, nan, chance, nan]
     cautions = said_of({
         "People had heard their result before they rated, so that the rating may share the test's error. Were three "
         f"tenths of the rating's own error the test's, the latent threshold would be {_shown(heard)}.":

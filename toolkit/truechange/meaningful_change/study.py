@@ -92,7 +92,7 @@ class McidStudy(Result):
         The recommended estimate if the SEM were 20% smaller or larger.
     assumptions : DataFrame
         Indexed by assumption of the latent threshold: holds (yes, no, not asked, not contradicted), otherwise_low and
-        otherwise_high, between which the value lies if it fails.
+        otherwise_high, between which the value lies if it fails, and p of the test that looked, if any.
     deterioration : Threshold or None
         Smallest worsening that people call one, if enough of them worsened.
     adjustment : tuple of float
