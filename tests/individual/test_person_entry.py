@@ -26,3 +26,9 @@ def test_a_group_taken_in_for_a_low_score_speaks_for_everyone_before_the_cut():
     assert set(entry.cautions()) <= set(found.cautions)
     table = tc.reliable_change(6, 9, sem=1.0, programme=tc.Programme(**group, entry=entry))
     assert "taken in" in str(table.loc["hageman_arrindell"].to_dict())
+
+
+def test_a_typed_threshold_is_said_to_be_typed():
+    result = tc.person_change(9, 13, sem=1, mcid=tc.Threshold(kind="mcid", value=2), measure="chair_stand_30s")
+    notes = tc.ready_table(result, "Numbers").notes
+    assert "(c) typed by the user, source not stated." in notes

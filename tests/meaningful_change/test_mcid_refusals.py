@@ -122,10 +122,32 @@ def test_separated_groups_give_an_interval_and_say_so():
     study = small(change, np.repeat([0, 1], 25), sem=0.5)
     row = study.table().loc["latent_threshold"]
     mean, kept = change.mean(), 1 - 2 * 0.25 / change.var(ddof=1)
-    assert (row["low"], row["high"]) == pytest.approx((mean + kept * (1 - mean), mean + kept * (3 - mean)))
+    assert row["low"] <= mean + kept * (1 - mean)
+    assert row["high"] >= mean + kept * (3 - mean)
     assert row["low"] < row["estimate"] < row["high"]
     assert any("do not overlap" in caution for caution in study.cautions)
     assert "firth1993" in study.sources
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_interval_leaves_out_its_own_value_where_the_rating_is_cut_from_the_change(seed):
+    change = np.random.default_rng(seed).normal(5, 6, 90).round(1)
+    study = tc.mcid(change, np.digitize(change, [0, 5.5, 12]) - 1, sem=2, n_boot=100)
+    table = study.table().dropna(subset=["low", "high"])
+    assert (table["low"] <= table["estimate"] + 1e-9).all()
+    assert (table["estimate"] <= table["high"] + 1e-9).all()
+    below, above = change[change < 5.5].max(), change[change >= 5.5].min()
+    kept = 1 - 2 * 4 / change.var(ddof=1)
+    low, high = (change.mean() + kept * (end - change.mean()) for end in (below, above))
+    assert low <= study.recommended.value <= high
+    assert any("follows the change without exception" in doubt for doubt in study.recommended.doubts)
+
+
+def test_a_value_that_its_resamples_leave_out_has_no_interval_and_says_so():
+    change = np.random.default_rng(5).normal(5, 6, 200).round(1)
+    row = tc.mcid(change, np.digitize(change, [0, 5.5, 12]) - 1, sem=2, n_boot=100).table().loc["predictive"]
+    assert np.isnan(row["low"])
+    assert row["use"].endswith("no interval: the resamples leave the value out")
 
 
 def test_separated_groups_of_few_people_are_refused():

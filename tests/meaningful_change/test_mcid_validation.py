@@ -112,7 +112,7 @@ def test_the_interval_on_people_held_out_holds_the_uncertainty_of_the_value():
 
 
 def test_what_cannot_be_checked_is_refused(crowd):
-    with pytest.raises(DataError, match="take at least 2, and leave 10"):
+    with pytest.raises(DataError, match="take 2 to 2, 10 people each"):
         tc.cross_fit_mcid(crowd.head(25), "predictive", folds=10)
     with pytest.raises(DataError, match="gives no value"):
         tc.cross_fit_mcid(crowd, "latent_threshold")

@@ -190,7 +190,7 @@ def test_a_score_set_aside_at_the_door_is_no_dropout():
     found = audit(clinic(rows))
     assert sum(n for why, n in found.flow[TEST].reasons.items() if why.startswith("tested but the score")) == 2
     assert found.quality.set_aside == 2
-    assert any("2 rows were set aside" in text for text in found.quality.cautions)
+    assert any("in no result: 2. truechange inspect" in text for text in found.quality.cautions)
     assert "40 rows read = 38 used + 2 set aside" in found.quality.sentence()
 
 

@@ -15,7 +15,7 @@ def people():
     rng = np.random.default_rng(5)
     therapist = np.repeat([f"T{at}" for at in range(9)], 10)
     group = np.tile(["power", "usual"], 45)
-    before = rng.normal(12, 2, 90).round(1)
+    before = rng.normal(20, 2, 90).round(1)
     gain = 1.0 + 0.8 * (group == "power") + np.repeat(rng.normal(0, 0.7, 9), 10) + rng.normal(0, 1, 90)
     return pd.DataFrame({"person": range(90), "arm": group, "therapist": therapist, "before": before,
                          "after": (before - gain).round(1)})  # fmt: skip

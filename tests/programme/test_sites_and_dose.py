@@ -120,7 +120,7 @@ def test_units_can_be_numbered_and_unknown_ones_are_counted():
     unit, gain = units([12, 14, 15, 11, 10], [0.5] * 5)
     found = funnel([*unit, None], [*gain, 3.0], 2, name="therapist", numbered=True)
     assert found.table()["unit"].tolist()[0] == "therapist 1"
-    assert any("1 people have no therapist" in text for text in found.cautions)
+    assert any("1 person has no therapist" in text for text in found.cautions)
 
 
 def test_mean_improvement_of_units_at_equal_score_before():

@@ -119,6 +119,16 @@ def test_a_retest_study_may_be_a_file_or_frames_too():
     assert len(set(errors)) == 1
 
 
+def test_a_row_of_the_retest_study_that_the_door_keeps_out_is_said():
+    retest = (
+        pd.read_csv(DATA / "retest.csv").query("measure == 'chair_stand_30s' and trial == 2").reset_index(drop=True)
+    )
+    known = {"measures": ["chair_stand_30s"], "programme": "leg power", "n_boot": 100, "trials": "last"}
+    retest.loc[0, "value"] = 900
+    said = tc.audit(tc.read(DATA), retest=retest, **known).cautions
+    assert "Rows of the retest study that were set aside: 1." in said
+
+
 def test_a_frame_without_a_word_on_whose_scores_it_holds_is_refused_or_asked():
     with pytest.raises(DataError, match=r"no column says whose scores .*rename_axis\('person'\)"):
         tc.read(WIDE.drop(columns="person"))

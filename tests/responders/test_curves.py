@@ -109,4 +109,4 @@ def test_one_rule_is_primary_and_everyone_who_started_counts():
     assert table["primary"].tolist() == [False, True, False, False]
     assert (table["started"] == 6).all()
     assert found.sentences()[0].startswith("B (primary)")
-    assert any("1 people without" in text for text in found.cautions)
+    assert any("1 person without a usable follow-up counts" in text for text in found.cautions)

@@ -215,6 +215,8 @@ class Threshold(Estimate):
         Which way it points; the value is positive in both.
     protocol : str
         Protocol under which it holds, in words.
+    origin : Origin
+        Where it comes from; one that says nothing was typed by the user.
     doubts : tuple of str
         Why it may not be leaned on (own rules, see the MCID study); every result that uses it says them.
 
@@ -228,6 +230,7 @@ class Threshold(Estimate):
     level: str = "person"
     direction: str = "improvement"
     protocol: str = ""
+    origin: Origin = field(default_factory=Origin.stated)
     doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -308,4 +311,5 @@ def plain_number(given: object, name: str) -> float:
     try:
         return float(given)  # type: ignore[arg-type]
     except (TypeError, ValueError):
-        raise ChoiceError(f"{name}={in_short(given)} is not a number; give one in the unit of the test.") from None
+        what = "it is in its .recommended" if hasattr(given, "recommended") else "give one in the unit of the test"
+        raise ChoiceError(f"{name}={in_short(given)} is not a number; {what}.") from None

@@ -1,5 +1,6 @@
 """What every result object can do: say itself in words, show a table, carry its cautions into any export."""
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -8,9 +9,18 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+_LONE = re.compile(r"(?<![\w.,−/])1 (people|rows|tests|scores|groups)\b( due| without a usable follow-up)?( [a-z]+)?")
+_ONE = {"people": "person", " are": " is", " have": " has", " lack": " lacks", " were": " was", " count": " counts"}
+
+
 def told(notes: Mapping[str, object]) -> tuple[str, ...]:
-    """Return the sentences whose condition holds: ``{"Only 8 people.": n < 10}``."""
-    return tuple(text for text, holds in notes.items() if holds)
+    """Return the sentences whose condition holds: ``{"Only 8 people.": n < 10}``; one of a thing in the singular."""
+
+    def one(found: re.Match[str]) -> str:
+        noun, more, verb = found.groups("")
+        return f"1 {_ONE.get(noun, noun[:-1])}{more}{_ONE.get(verb, verb)}"
+
+    return tuple(_LONE.sub(one, text) for text, holds in notes.items() if holds)
 
 
 def gathered(own: Iterable[str], *parts: object) -> tuple[str, ...]:

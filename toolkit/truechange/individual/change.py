@@ -217,7 +217,7 @@ class PersonChange(Result):
         rows = [{"quantity": name, "value": value} for name, value in numbers.items()]
         rows += [
             {"quantity": name, "value": one.value, "low": one.low, "high": one.high, "unit": one.unit}
-            | {"method": f"{one.method}; {one.origin.sentence()}"}
+            | {"method": "; ".join(filter(None, (one.method, one.origin.sentence())))}
             for name, one in quantities
             if one is not None
         ]

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from truechange.foundation.errors import DataError, check_choice, check_resamples
+from truechange.foundation.errors import DataError, check_choice, check_kind, check_resamples
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, told
@@ -16,6 +16,7 @@ from truechange.meaningful_change.draws import LEAST
 from truechange.meaningful_change.estimators import METHODS, Layout, Starts, estimate_rows, starts_of
 from truechange.meaningful_change.ratings import numbers, rated_people, share_estimate
 from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
+from truechange.reliability.scores import check_columns
 
 QUANTITIES = ("share", "sensitivity", "specificity")
 MOST_FAILED = 0.01
@@ -122,6 +123,8 @@ def cross_fit_mcid(
     """
     check_choice("method", method, tuple(METHODS))
     check_resamples(n_boot, seed)
+    check_kind("people", people, pd.DataFrame, "a DataFrame with one row a person", DataError)
+    check_columns(people, ("improvement", "rating"))
     rated = numbers("improvement", people["improvement"] * people["rating"])
     scores: dict[str, Any] = {name: people.get(name) for name in ("before", "after")}
     given = rated_people(people["improvement"], people["rating"], cut=cut, **scores)
@@ -131,7 +134,7 @@ def cross_fit_mcid(
     )  # fmt: skip
     n = len(people)
     if not 2 <= folds <= given.n // LEAST:
-        raise DataError(f"folds={folds} of {given.n} rated people: take at least 2, and leave {LEAST} people in each.")
+        raise DataError(f"folds={folds} of {given.n} rated people: take 2 to {given.n // LEAST}, {LEAST} people each.")
     whole = estimate_rows(everyone.layout, everyone.layout.kinds.counts[None], everyone.variance(1))
     value, starts = whole.get(method, np.full(1, np.nan))[0], starts_of(everyone.layout, whole)
     if not np.isfinite(value):

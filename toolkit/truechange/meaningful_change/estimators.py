@@ -246,8 +246,8 @@ def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Starts | 
         slope[parted] = np.where(np.isfinite(middle), RUNAWAY / np.std(x), np.nan)
         intercept[parted] = -middle * slope[parted]
         if starts is None and len(hits) == 1 and np.isfinite(middle[0]):
-            a, b = fit_penalised(x, hits[0], misses[0], link=link)
-            intercept, slope = np.array([a]), np.array([b])
+            slope = np.array([fit_penalised(x, hits[0], misses[0], link=link)[1]])
+            intercept = -middle * slope  # half of them improved within the gap, as in the resamples
     return {f"{link}_intercept": intercept, f"{link}_slope": slope}
 
 

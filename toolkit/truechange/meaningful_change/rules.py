@@ -152,7 +152,7 @@ def choose(
     return "" if stop else method, stop, asked
 
 
-def doubts_of(check: AnchorCheck, method: str, low: float, assumed: bool) -> tuple[str, ...]:
+def doubts_of(check: AnchorCheck, method: str, low: float, assumed: bool, parted: bool) -> tuple[str, ...]:
     """Say why a recommended value may not be leaned on: own rules, fixed before any data.
 
     Parameters
@@ -165,10 +165,15 @@ def doubts_of(check: AnchorCheck, method: str, low: float, assumed: bool) -> tup
         Lower limit of its interval.
     assumed : bool
         Whether the reliability of the rating had to be assumed, without an SEM of the test.
+    parted : bool
+        Whether improved people all changed more than the others.
     """
     unordered = check.checks.loc["order of categories", "judged"] == "weak"
     return told({
-        "its interval reaches zero, so these people do not show that any change matters.": method and not low > 0,
+        "its interval reaches zero, so these people do not show that any change matters.": method and low <= 0,
+        "it has no interval.": method and low != low,
+        "the rating follows the change without exception, as one would that was cut from it or given on hearing the "
+        "result: no judgement of their own.": method and parted,
         "the mean change does not rise from rating to rating.": method and unordered,
         "the reliability of the rating was assumed, because the test's SEM was not given.": method and assumed,
     })  # fmt: skip

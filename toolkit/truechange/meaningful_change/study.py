@@ -59,6 +59,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+SLACK, OUTSIDE = 1e-9, "; no interval: the resamples leave the value out"
+
+
 @dataclass(frozen=True)
 class McidStudy(Result):
     """Every estimate of the smallest change that people call an improvement, from the same people.
@@ -368,7 +371,7 @@ def mcid(
     facts = {"confidence": confidence, "unit": unit, "n": people.n, "protocol": protocol}
     recommended = None
     if method:
-        doubts = doubts_of(check, method, float(estimates["low"][method]), error is None)
+        doubts = doubts_of(check, method, float(estimates["low"][method]), error is None, ends is not None)
         recommended = _threshold(estimates.loc[method], METHODS[method].words, doubts=doubts, **facts)
     sizes = size_references(people, error, confidence)
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0
@@ -422,8 +425,11 @@ def _spans(
         outer = [*spans["adjusted_low"], *spans["adjusted_high"]]
         spans["predictive_adjusted_2022"] = min(outer), max(outer)
     elif ends is not None:
-        low, high = (float(kept_of(rows, np.array([end]))[0]) for end in ends)
-        spans["latent_threshold"] = low, high
+        reach = [float(kept_of(rows, np.array([end]))[0]) for end in ends]
+        spans["latent_threshold"] = (
+            min(reach[0], spans["latent_threshold"][0]),
+            max(reach[1], spans["latent_threshold"][1]),
+        )
     little, same = (people.change[people.rating == rating] for rating in (people.cut, people.cut - 1))
     spans["mean_change"] = mean_limits(little, confidence)[1:]
     spans["mean_difference"] = welch_limits(little, same, confidence)
@@ -440,6 +446,8 @@ def _estimates(
         value, span = float(rows[name][0]) if name in rows else nan, spans[name]
         if uses[name].startswith("not computed"):
             value, span = nan, (nan, nan)
+        if not span[0] - SLACK <= value <= span[1] + SLACK:
+            span, uses[name] = (nan, nan), uses[name] + OUTSIDE * isfinite(value + span[0])
         lines.append((value, *span, behind.get(name, people.n), ways[name], uses[name]))
     columns = ["estimate", "low", "high", "n", "bias_direction", "use"]
     return pd.DataFrame(lines, columns=columns, index=pd.Index(METHODS, name="method"))

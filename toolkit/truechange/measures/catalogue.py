@@ -178,6 +178,19 @@ def facts() -> MappingProxyType[str, Fact]:
 
 
 OWN: dict[str, Measure] = {}  # tests of one's own, declared by a call or a clinic's file; the latest word stands
+
+
+@cache
+def _columns() -> frozenset[str]:
+    """Return every name a column of records goes by, from the door's rules: its room lies to the right."""
+    from tomllib import load
+
+    with open(os.path.join(HERE, "..", "records", "rules.toml"), "rb") as rules:
+        tables = load(rules)["tables"].values()
+    return frozenset(_letters(name) for columns in tables for column, about in columns.items()
+                     for name in (column, *about.get("also", ())))  # fmt: skip
+
+
 FOLLOWS: "list[Callable[[], None]]" = []  # forget what was worked out from the catalogue as it was
 SAID = ("name", "unit", "better", "resolution", "limits", "usual", "protocol", "also")
 NEEDED = ("unit", "better", "resolution", "limits")
@@ -233,8 +246,9 @@ def own_test(key: str, said: "Mapping[str, Any]", where: str, error: type[Outcom
     protocol, also = said.get("protocol", ()), said.get("also", ())
     name = said.get("name", str(key).replace("_", " ").capitalize())
     texts = (key, name, said.get("unit"), *(also if isinstance(also, list | tuple) else (None,)))
-    known = {_letters(other): test.key for test in catalogue().values() if test.key != key or key in _printed()
-             for other in (test.key, test.name, *test.also)}  # fmt: skip
+    known = dict.fromkeys(_columns(), "a column of the records")
+    known |= {_letters(other): f"the test {test.key!r}" for test in catalogue().values()
+              if test.key != key or key in _printed() for other in (test.key, test.name, *test.also)}  # fmt: skip
     taken = next((text for text in map(str, (key, name, *texts[3:])) if _letters(text) in known), "")
     unsaid, lacking = (
         ", ".join(words) for words in (set(said) - set(SAID), [one for one in NEEDED if one not in said])
@@ -251,7 +265,7 @@ def own_test(key: str, said: "Mapping[str, Any]", where: str, error: type[Outcom
         f"resolution = {step!r} must be a step above 0 that the limits hold, such as 1 or 0.1":
             isinstance(step, bool) or not isinstance(step, int | float) or not 0 < step <= high - low,
         f"protocol names {strange}; what may have to agree is one of {', '.join(facts())}": strange,
-        f"{taken!r} is {known.get(_letters(taken))!r} already: use that test, or another name": taken,
+        f"{taken!r} is {known.get(_letters(taken))} already: use that one, or take another name": taken,
     }  # fmt: skip
     for words, holds in wrong.items():
         if holds:

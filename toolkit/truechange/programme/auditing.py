@@ -16,7 +16,7 @@ from truechange.foundation.errors import (
     check_kind,
     listed,
 )
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.measures import measure as measure_of
 from truechange.measures.catalogue import OWN
 from truechange.programme.audit_result import ProgrammeAudit, look_caution
@@ -136,7 +136,7 @@ def audit(
     check_choice("every", every, tuple(EVERY))
     tell = on_step or (lambda _: None)
     tell("people and pairs")
-    records, retest = records_of(records), _scores(retest)
+    records, (retest, lost) = records_of(records), _retest(retest)
     study, notes = _settle(
         records, (before, after), measures, primary, programme, compare, as_of=as_of, weeks=weeks, trials=trials,
         thresholds=thresholds or {}, retest=retest, anchor=anchor, entry=entry or {}, subgroups=subgroups,
@@ -165,12 +165,15 @@ def audit(
         therapists=attempt(lambda: units(study, "therapist"), "therapists"),
         standards=standards(study.due(first), enough, targets or {}, confidence),
         seed=seed, confidence=confidence, period=period_words(started),
-        notes=(*notes, *look_caution(tuple(study.keys), confidence)),
+        notes=(*lost, *notes, *look_caution(tuple(study.keys), confidence)),
     )  # fmt: skip
 
 
-def _scores(retest: Any) -> pd.DataFrame | None:
-    return retest if retest is None or isinstance(retest, pd.DataFrame) else records_of(retest).assessments
+def _retest(given: Any) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
+    """Return the scores of the retest study, and what to say of rows that the door kept out."""
+    read = None if given is None else records_of(given)
+    gone = 0 if read is None else read.ledger.rows_read - read.ledger.rows_used
+    return getattr(read, "assessments", None), told({f"Rows of the retest study that were set aside: {gone}.": gone})
 
 
 def _settle(
@@ -258,8 +261,7 @@ def _window(
     inside, undated = begun.between(first, last), int(begun.isna().sum())
     out = len(people) - int(inside.sum()) - undated
     notes = [f"Only people who {period_words(started)} are counted: {out} in the records started at another time."]
-    if undated:
-        notes.append(f"{undated} people have neither a start date nor a first test with a date: they are left out.")
+    notes += told({f"{undated} people have neither a start date nor a first test with a date: left out.": undated})
     return set(people.loc[inside, "person"]), notes
 
 

@@ -373,9 +373,10 @@ def _account(
     if by:
         how_many = "Some" if HIDDEN in read_as.values() else sum(read_as.values())
         says += (f"{how_many} rows had a word that was read as another (by {by}).",)
-    how_many = FEW.capitalize() if left == HIDDEN else left
+    how_many = FEW if left == HIDDEN else left
     gone = (
-        f"{how_many} rows were set aside when the file was read: they are in no result. truechange inspect lists them."
+        f"Rows set aside when the data were read, which are in no result: {how_many}. truechange inspect lists those "
+        "of a file, tc.read(...).problems those of a frame."
     )
     frame = pd.DataFrame(lines, columns=["what", "number"])
     safe = partial(_account_hidden, read, used, aside, found, read_as, by) if hide else None

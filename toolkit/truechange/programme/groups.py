@@ -12,6 +12,7 @@ from truechange.foundation.errors import ChoiceError, DataError, check_choice, c
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import p_value, percent
 from truechange.foundation.result import Part, told
+from truechange.meaningful_change.ratings import numbers
 from truechange.measures import Measure
 from truechange.measures import measure as measure_of
 from truechange.numerics.reml import Design, fit_reml
@@ -76,8 +77,13 @@ def compare_groups(
     if len(names) != 2:
         raise ChoiceError(f"group={group!r} holds {len(names)} groups ({listed(names)}); leave two in the data.")
     placed = data[data[group].notna() & (data[cluster].notna() if cluster else True)]
+    for column in (before, after):
+        placed = placed.assign(**{column: numbers(column, placed[column])})
+        if len(beyond := placed.index[(placed[column] < test.hard_low) | (placed[column] > test.hard_high)]):
+            reach = f"{test.hard_low:g} to {test.hard_high:g} {test.unit}"
+            raise DataError(f"{column}: row {listed(beyond)} outside {reach}, the range of {test.name}. Correct it.")
     scores = pd.DataFrame({"before": placed[before], "group": placed[group], "unit": placed[cluster or group]})
-    scores["improvement"] = test.improvement(placed[before].astype(float), placed[after].astype(float))
+    scores["improvement"] = test.improvement(placed[before], placed[after])
     first, second = (scores[scores["group"] == name] for name in sorted(names, key=lambda name: name == reference))
     found = compare_programmes(
         first, second, threshold, names=(str(first["group"].iloc[0]), str(reference)), unit=test.unit,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_kind, listed
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.measures.catalogue import OWN, declare
 from truechange.records.checks import check_all
 from truechange.records.facts import join_people, one_row_each, one_spelling, split_people
@@ -128,7 +128,7 @@ class Records(Result):
     def sentences(self) -> tuple[str, ...]:
         """Say what was read."""
         people, tests = self.assessments["person"].nunique(), self.assessments["measure"].nunique()
-        return (f"{people} people, {tests} tests, {len(self.assessments)} scores.", *self.ledger.sentences())
+        return *told({f"{people} people, {tests} tests, {len(self.assessments)} scores.": 1}), *self.ledger.sentences()
 
 
 def read(

@@ -100,7 +100,9 @@ def rater_agreement(
         "Only one category was used: kappa is not defined (0/0). Report the observed agreement.": len(names) == 1,
         f"One category holds {100 * shares.max():.0f}% of the ratings: kappa is low there even where raters agree; "
         "read it beside AC and the observed agreement.": 0.8 < shares.max() < 1,
-        "All raters agree on everybody: agreement has no interval here; were the ratings made apart?": not ses[-1],
+        "All raters agree on everybody: agreement has no interval here; were the ratings made apart?": observed.value
+        == 1,
+        "No two raters agree on anybody: is each column a rater, with the same categories?": observed.value == 0,
         "Not everybody was rated by every rater; that is taken to be by chance.": len(rows) < n * r,
     }
     says = (
@@ -203,7 +205,8 @@ def rater_limits(ratings: ArrayLike | pd.DataFrame, confidence: float = 0.95, *,
     held = _table(ratings, 3)
     table, names = float_array(held, "ratings"), list(held.columns)
     if not np.isfinite(table).all():
-        raise DataError(f"ratings: a score is missing at row {np.argwhere(~np.isfinite(table))[0][0]}. Leave it out.")
+        row, rater = np.argwhere(~np.isfinite(table))[0]
+        raise DataError(f"ratings: {held.index[row]!r} lacks a score of rater {names[rater]!r}. Leave the row out.")
     n, r = table.shape
     sample = Sample(n, confidence, unit)
     sem = sems_from_squares(mean_squares(table), sample)["agreement"]

@@ -171,13 +171,13 @@ def cumulative_change(
         raise DataError("improvement is empty: give one entry for everyone who started.")
     labels = group_labels(improvement, by, values.size)
     error = None if sem is None else read_sem(sem)
-    curves, improvements, cautions = [], {}, []
+    curves, improvements, cautions = [], {}, list[str]()
     for name in sorted(set(labels)):
         improvements[name] = values[(labels == name).to_numpy()]
         changes, away = true_share.measured_changes(improvements[name])
         curves.append(_curve(name, changes, changes.size + away, error, confidence))
-        if away:
-            cautions.append(f"{name}: {away} people without a usable follow-up count as not shown at every change.")
+        lost = f"{name}: {away} people without a usable follow-up count as not shown at every change."
+        cautions.extend(told({lost: away}))
     limits = tuple(any_threshold(limit) for limit in thresholds)
     rows, sem_of_one = pd.concat(curves, ignore_index=True), error.value if error else None
     return CumulativeChange(rows, improvements, limits, sem_of_one, confidence, tuple(cautions), whom)
