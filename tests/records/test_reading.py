@@ -361,7 +361,7 @@ def test_notes_are_never_read_on(csv_file):
 
 def test_records_say_themselves(csv_file):
     records = tc.read(csv_file())
-    assert str(records).splitlines() == ["2 people, 1 tests, 4 scores.", "4 rows read = 4 used + 0 set aside."]
+    assert str(records).splitlines() == ["2 people, 1 test, 4 scores.", "4 rows read = 4 used + 0 set aside."]
     assert "<table>" in records._repr_html_()
 
 
