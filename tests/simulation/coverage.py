@@ -1,12 +1,13 @@
 """Coverage and bias against a known truth: many data sets in chunks, each with its own stream of random numbers."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from truechange.numerics.resampling import each
 from truechange.validation.run import AGREES, DISAGREES, Check
 
 Draw = Callable[[np.random.Generator, int], Mapping[str, NDArray[Any]]]
@@ -69,14 +70,14 @@ def plan(full: bool, word: str = "") -> list[Chunk]:
     return chunks
 
 
-def run_chunk(name: str, number: int, size: int) -> Sums:
+def run_chunk(one: Cell, number: int, size: int) -> Sums:
     """Return ``{result: [data sets, sum, sum of squares, failed]}`` of one chunk.
 
     The stream of random numbers depends on the cell and the chunk only, so
     order and number of workers do not matter.
     """
-    entropy = [SEED, *name.encode(), number]
-    drawn = CELLS[name].draw(np.random.default_rng(np.random.SeedSequence(entropy)), size)
+    entropy = [SEED, *one.id.encode(), number]
+    drawn = one.draw(np.random.default_rng(np.random.SeedSequence(entropy)), size)
     sums = {}
     for key, values in drawn.items():
         results = np.asarray(values, dtype=float)
@@ -85,10 +86,11 @@ def run_chunk(name: str, number: int, size: int) -> Sums:
     return sums
 
 
-def run_cells(chunks: Sequence[Chunk]) -> Iterator[tuple[str, int, Sums]]:
-    """Run `chunks` and yield each as it is done."""
-    for name, number, size in chunks:
-        yield name, number, run_chunk(name, number, size)
+def run_cells(chunks: Sequence[Chunk]) -> list[tuple[str, int, Sums]]:
+    """Run `chunks`, in the joblib back end in force, and return each with its sums."""
+    names, numbers, sizes = zip(*chunks, strict=True)
+    done = each(run_chunk, [CELLS[name] for name in names], numbers, sizes)
+    return list(zip(names, numbers, done, strict=True))
 
 
 def judge(done: Sequence[tuple[str, int, Sums]]) -> list[Check]:

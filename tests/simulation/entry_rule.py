@@ -6,11 +6,13 @@ person is drawn here with numpy; nothing of the library makes the data. Scores a
 
 import sys
 import zlib
+from functools import partial
 from math import nan, sqrt
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from joblib import parallel_config
 
 import truechange as tc
 from simulation.person_calibration import chances
@@ -19,6 +21,7 @@ from truechange.individual.score_error import Programme, score_error
 from truechange.meaningful_change.draws import DRAWN, draw_quantities, limits_of
 from truechange.meaningful_change.estimators import Layout, estimate_rows
 from truechange.meaningful_change.ratings import rated_people
+from truechange.numerics.resampling import each
 from truechange.responders import true_share
 
 MEAN, SD, ERROR, CUT, MCID, LEAN = 10.0, 3.0, 1.0, 9.0, 2.0, -0.13
@@ -158,16 +161,14 @@ CELLS = [
 
 
 def entry_table(
-    cells: list[tuple[int, float, str]] = CELLS, *, repeats: int, programmes: int, n_boot: int, seed: int = 2026,
-    jobs: int = 1,
-) -> pd.DataFrame:  # fmt: skip
+    cells: list[tuple[int, float, str]] = CELLS, *, repeats: int, programmes: int, n_boot: int, seed: int = 2026
+) -> pd.DataFrame:
     """Simulate every cell with its own stream."""
-    from joblib import Parallel, delayed
-
     drawn = {"repeats": repeats, "programmes": programmes, "n_boot": n_boot, "seed": seed}
-    return pd.concat(Parallel(n_jobs=jobs)(delayed(one_cell)(*cell, **drawn) for cell in cells), ignore_index=True)
+    return pd.concat(each(partial(one_cell, **drawn), *zip(*cells, strict=True)), ignore_index=True)
 
 
 if __name__ == "__main__":
-    table = entry_table(repeats=150, programmes=20, n_boot=200, jobs=int((*sys.argv, 1)[2]))
+    with parallel_config(n_jobs=int((*sys.argv, 1)[2])):
+        table = entry_table(repeats=150, programmes=20, n_boot=200)
     table.round(4).to_csv(sys.argv[1], index=False, lineterminator="\n")

@@ -7,6 +7,7 @@ are in it.
 import csv
 import sys
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from scipy.special import ndtr
 from truechange.foundation.distributions import sem_factors
 from truechange.individual.posterior import Seen, _change_only, from_programme, group_states
 from truechange.individual.score_error import Programme, ScoreError, score_error
+from truechange.numerics.resampling import each
 
 MCID, SD_CHANGE, SD_BEFORE = 2.0, 2.0, 3.0
 NEW_PEOPLE = 200  # judged with each programme's numbers; not among the people those came from
@@ -139,20 +141,21 @@ SHAPED += [(100, "skew 2", 1.0, 1.0), (100, "t3", 1.0, 1.0), (300, "skew 2", 2.2
 
 def shaped(programmes: int = 25, seed: int = 20300) -> list[dict[str, object]]:
     """Run every cell in which an assumption does not hold."""
-    return [row for at, cell in enumerate(SHAPED) for row in calibrate_shape(*cell, programmes, seed + at)]
+    seeds = range(seed, seed + len(SHAPED))
+    return [
+        row
+        for rows in each(calibrate_shape, *zip(*SHAPED, strict=True), [programmes] * len(seeds), seeds)
+        for row in rows
+    ]
 
 
 def main() -> None:
     """Write the table."""
-    rows: list[dict[str, object]] = []
-    seed = 20240
-    for n, sem_df, programmes in ((40, 49, 70), (150, 49, 300), (40, 29, 70), (150, 29, 300), (15, 49, 30)):
-        for mean in (0.0, 1.0, 2.5):
-            for reliability in (0.5, 0.75):
-                seed += 1
-                rows += calibrate(n, sem_df, mean, reliability, -0.2, programmes, seed)
-                print(n, sem_df, mean, reliability, flush=True)
-    rows += shaped()
+    sizes = ((40, 49, 70), (150, 49, 300), (40, 29, 70), (150, 29, 300), (15, 49, 30))
+    cells = product(sizes, (0.0, 1.0, 2.5), (0.5, 0.75))
+    given = [(n, df, mean, reliability, -0.2, programmes) for (n, df, programmes), mean, reliability in cells]
+    found = each(calibrate, *zip(*given, strict=True), range(20241, 20241 + len(given)))
+    rows = [row for part in (*found, shaped()) for row in part]
     with Path(sys.argv[1]).open("w", encoding="utf-8", newline="") as table:
         writer = csv.DictWriter(table, COLUMNS, lineterminator="\n")
         writer.writeheader()

@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 import truechange as tc
+from truechange.numerics.resampling import each
 
 MCID, SD_TRUE, RETEST_DF = 2.0, 2.0, 29
 CELLS = [
@@ -53,7 +54,8 @@ def one_cell(n: int, mean: float, reliability: float, repeats: int, seed: int) -
 
 def coverage_table(repeats: int, cells: list[tuple[int, float, float]] = CELLS, seed: int = 20250109) -> pd.DataFrame:
     """Simulate every cell with its own seed."""
-    return pd.DataFrame([one_cell(*cell, repeats, seed + at) for at, cell in enumerate(cells)])
+    seeds = range(seed, seed + len(cells))
+    return pd.DataFrame(each(one_cell, *zip(*cells, strict=True), [repeats] * len(cells), seeds))
 
 
 if __name__ == "__main__":

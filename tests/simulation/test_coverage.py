@@ -39,5 +39,5 @@ def test_coverage_and_bias_are_as_promised(name):
 
 def test_the_random_state_of_others_is_left_alone():
     before = np.random.get_state()[1].copy()  # noqa: NPY002
-    simulation.run_chunk("shares-p0.1", 0, 5)
+    simulation.run_chunk(simulation.CELLS["shares-p0.1"], 0, 5)
     np.testing.assert_array_equal(before, np.random.get_state()[1])  # noqa: NPY002

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 import truechange as tc
+from truechange.numerics.resampling import each
 from truechange.responders.true_share import share_beyond, true_spread
 
 MCID, MEAN, SD_TRUE, RETEST_DF = 2.0, 2.2, 2.0, 49
@@ -57,7 +58,8 @@ def one_cell(n: int, shape: str, sem: float, repeats: int, seed: int) -> dict[st
 
 def shapes_table(repeats: int, cells: list[tuple[int, str, float]] = CELLS, seed: int = 20261128) -> pd.DataFrame:
     """Simulate every cell with its own seed."""
-    return pd.DataFrame([one_cell(*cell, repeats, seed + at) for at, cell in enumerate(cells)])
+    seeds = range(seed, seed + len(cells))
+    return pd.DataFrame(each(one_cell, *zip(*cells, strict=True), [repeats] * len(cells), seeds))
 
 
 if __name__ == "__main__":

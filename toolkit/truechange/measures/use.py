@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 from math import nan, sqrt
-from statistics import median
 from typing import NamedTuple
 
 from truechange.foundation.distributions import two_sided
@@ -71,6 +70,8 @@ def with_uses(rows: Sequence[dict[str, str]]) -> tuple[dict[str, str], ...]:
     `use` is ``"person"`` (an error, or a threshold for one person), ``"group"`` (a threshold for the mean of a group),
     ``"comparison"`` (an ICC, a norm, a cut-off) or ``"none"``, with the reason in `why_not`.
     """
+    from statistics import median  # here: a person's two scores are answered without it
+
     iccs: dict[tuple[str, ...], list[float]] = {}
     for row in rows:
         if row["quantity"] == "icc":
@@ -103,6 +104,8 @@ def _scale(row: dict[str, str]) -> float:
 
 def _implied_sd(row: dict[str, str], iccs: Sequence[float]) -> float:
     """Return SEM/√(1 − ICC) with the ICC of the same test, study, people and interval; NaN without one."""
+    from statistics import median
+
     below_one = [icc for icc in iccs if icc < 1]
     if row["quantity"] not in ERRORS or not below_one:
         return nan

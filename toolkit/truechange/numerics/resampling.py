@@ -2,7 +2,7 @@
 
 import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from math import prod
 from typing import Any
 
@@ -19,6 +19,17 @@ STREAM = 2_500  # resamples drawn from one stream: few enough streams to be chea
 def block_size(n: int, n_boot: int) -> int:
     """Return how many resamples of `n` people fit one block."""
     return max(1, min(n_boot, BLOCK_CELLS // max(1, n)))
+
+
+def each(work: Callable[..., Any], *arguments: Iterable[Any]) -> list[Any]:
+    """Return `work` of each set of arguments, in their order (a parallel map).
+
+    One after another, or by the joblib back end in force (``with joblib.parallel_config(...)``: processes,
+    threads, a cluster). Random numbers belong among the arguments, drawn or as a seed: then no worker moves a number.
+    """
+    from joblib import Parallel, delayed
+
+    return list(Parallel()(delayed(work)(*one) for one in zip(*arguments, strict=True)))
 
 
 def in_blocks(

@@ -1,7 +1,7 @@
 """Sample size by precision: people needed to pin down a share, an ICC, an SEM, limits of agreement or an MCID."""
 
 from dataclasses import dataclass, replace
-from math import inf, log, sqrt
+from math import inf, log, nan, sqrt
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from truechange.foundation.errors import ChoiceError, OutcomeError, RefusedError
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import told
 from truechange.numerics.intervals import wilson_limits
+from truechange.numerics.resampling import each
 from truechange.planning.power import LOSSES, Losses, Plan, by_power, by_width, with_unit, z_of
 
 
@@ -390,22 +391,27 @@ def plan_mcid(
     return replace(plan, cautions=(*plan.cautions, found))
 
 
+def _sem_seen(rng: np.random.Generator, sem: float, df: float | None) -> float:
+    """Return the SEM that a retest study of `df` degrees of freedom happens to find."""
+    return sem if df is None else sem * sqrt(rng.chisquare(df) / df)
+
+
 def simulate_mcid(
     model: Model, n: int, sem_df: float | None = None, *, studies: int, seed: int, confidence: float = 0.95
 ) -> str:
     """Draw studies of `n` people, analyse each as planned, and say what they found."""
     from truechange.meaningful_change import mcid
 
-    rng, rows = np.random.default_rng(seed), []
-    for study in range(studies):
-        change, rating = model.people(rng, n)
-        sem = model.sem if sem_df is None else model.sem * sqrt(rng.chisquare(sem_df) / sem_df)
+    def analysed(people: tuple[Any, Any], sem: float, study: int) -> Any:
         try:
-            table = mcid(change, rating, sem=sem, sem_df=sem_df, n_boot=200, seed=study, confidence=confidence).table()
+            found = mcid(*people, sem=sem, sem_df=sem_df, n_boot=200, seed=study, confidence=confidence).table()
         except OutcomeError:
-            continue
-        row = table.loc["latent_threshold", ["estimate", "low", "high"]].to_numpy(dtype=float)
-        rows += [row] if np.isfinite(row).all() else []
+            return np.full(3, nan)
+        return found.loc["latent_threshold", ["estimate", "low", "high"]].to_numpy(dtype=float)
+
+    rng = np.random.default_rng(seed)
+    drawn = [(model.people(rng, n), _sem_seen(rng, model.sem, sem_df), study) for study in range(studies)]
+    rows = [row for row in each(analysed, *zip(*drawn, strict=True)) if np.isfinite(row).all()]
     if not rows:
         raise RefusedError(f"None of {studies} simulated studies of {n} people gave an MCID.")
     _, low, high = np.transpose(rows)
@@ -472,9 +478,8 @@ def plan_true_share(
     """
     from truechange.responders import true_responder_share
 
-    def half(n: int) -> float:
-        shown = sem if sem_df is None else sem * sqrt(rng.chisquare(sem_df) / sem_df)
-        one = true_responder_share(rng.normal(mean, sd, n), sem=shown, mcid=mcid, sem_df=sem_df, confidence=confidence)
+    def half(shown: float, change: Any) -> float:
+        one = true_responder_share(change, sem=shown, mcid=mcid, sem_df=sem_df, confidence=confidence)
         return (one.high - one.low) / 2
 
     share = 1 - 2 * sem**2 / sd**2
@@ -486,7 +491,8 @@ def plan_true_share(
     guess = plan_responders(min(max(true, 0.05), 0.95), half_width, confidence=confidence).need / share**2
     sizes = sorted({max(8, round(guess * factor)) for factor in (0.3, 0.65, 1.4, 3.0)})
     rng = np.random.default_rng(seed)
-    widths = [float(np.median([half(n) for _ in range(studies)])) for n in sizes]
+    drawn = [(_sem_seen(rng, sem, sem_df), rng.normal(mean, sd, n)) for n in sizes for _ in range(studies)]
+    widths = np.median(np.reshape(each(half, *zip(*drawn, strict=True)), (len(sizes), studies)), axis=1)
     squares = np.square(widths)
     falling, floor = np.polyfit(1 / np.array(sizes), squares, 1, w=1 / squares)
     if floor < 0:
