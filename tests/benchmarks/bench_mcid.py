@@ -15,7 +15,7 @@ import numpy as np
 from measuring import Row, alone, fresh
 
 RESAMPLES = 10_000
-REPEATS = 5
+REPEATS = 3
 WORK = {"cut": "ROC cut and area", "predictive": "predictive MCID"}
 STUDY_GOAL = 2  # every estimator in half the time of one peer's fit
 # work, people, few-valued scores, peer -> goal

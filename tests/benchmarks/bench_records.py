@@ -65,7 +65,7 @@ def peer(path: Path) -> None:
     pd.read_csv(path, engine="pyarrow").groupby(["measure", "occasion"])["value"].mean()
 
 
-def rows(repeats: int = 5) -> Iterator[Row]:
+def rows(repeats: int = 3) -> Iterator[Row]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "assessments.csv"
         draw(path)

@@ -100,8 +100,8 @@ def test_a_typed_result_is_seen():
     assert _numbers("72% responded, 1.8 stands, six in ten, 60 per cent") == {"72%", "1.8", "six in ten", "60 per cent"}
 
 
-@pytest.mark.skipif(not os.environ.get("CI"), reason="some minutes: continuous integration runs every notebook again")
-@pytest.mark.parametrize("path", BOOKS, ids=lambda p: p.stem)
+# every notebook takes minutes: asked for by TRUECHANGE_SETTINGS=1; the third, where a direction is easiest lost, always
+@pytest.mark.parametrize("path", BOOKS if os.environ.get("TRUECHANGE_SETTINGS") else BOOKS[2:3], ids=lambda p: p.stem)
 def test_the_settings_cell_alone_leads_to_another_test(path):
     book = nbformat.read(path, as_version=4)
     [settings] = [cell for cell in book.cells if "parameters" in cell.metadata.get("tags", [])]

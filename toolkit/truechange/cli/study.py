@@ -63,7 +63,8 @@ def run_demo(args: argparse.Namespace) -> int:
     # the notebooks of a checkout; an installed copy without them runs the rest
     notebooks = [] if args.without_notebooks else sorted(Path("notebooks").glob("0*.ipynb"))
     test = measure(DEMO["primary"])
-    with progress(6 + len(notebooks), "the clinic") as step:
+    with progress(6 + len(notebooks), "the clinic") as step, ThreadPoolExecutor(2) as two:
+        pages = two.map(notebook_page, notebooks)  # from now on, beside the rest: a notebook's kernel is a process
         step("reading the workbook")
         folder = args.data or demo_data(out)
         files = [folder / "clinic.xlsx", folder / "retest.csv"]
@@ -85,12 +86,11 @@ def run_demo(args: argparse.Namespace) -> int:
         picture = overview(error, agreement, matters, person, *_shares(programme))
         (out / "overview.png").write_bytes(png(picture, dpi=130))
         _, left_out = write_audit(programme, out / "audit", stamp=stamp(files, DEMO | {"seed": 0}))
-        pages = out / "notebooks"
-        pages.mkdir(exist_ok=True)
-        with ThreadPoolExecutor(2) as two:  # each notebook's kernel is a process of its own
-            for path, page in zip(notebooks, two.map(notebook_page, notebooks), strict=True):
-                step(path.stem)
-                (pages / f"{path.stem}.html").write_text(page, encoding="utf-8")
+        for path, page in zip(notebooks, pages, strict=True):
+            step(path.stem)
+            target = out / "notebooks" / f"{path.stem}.html"
+            target.parent.mkdir(exist_ok=True)
+            target.write_text(page, encoding="utf-8")
     print(
         "An invented clinic, the 30-second chair stand, baseline to discharge:",
         f"  rows      {records.ledger}",
