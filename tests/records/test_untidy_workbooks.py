@@ -320,7 +320,8 @@ def test_study_and_settings_read_wide_sheets_too(tmp_path, capsys):
     twice = [[f"R{at:02d}", score, score + rng.choice([-1, 0, 0, 1])] for at in range(30) for score in [8 + at % 7]]
     retest = workbook(tmp_path / "retest.xlsx", Retest=[["ID", "30CST retest1", "30CST retest2"], *twice])
     own = tmp_path / "own.toml"
-    assert run(capsys, "settings", "--from", place, "--retest", retest, "--out", own)[0] == 0
+    status, out = run(capsys, "settings", "--from", place, "--retest", retest, "--out", own)
+    assert status == 0, out.err
     gains = [later - first for _, first, later in twice]
     sd = (sum((gain - mean(gains)) ** 2 for gain in gains) / 29) ** 0.5
     held = tomllib.loads(own.read_text())

@@ -14,9 +14,7 @@ import sys
 from pathlib import Path
 
 import ibis
-import pyspark
 from clinics import LIMITS, damaged
-from pyspark.sql import SparkSession
 
 import truechange as tc
 from truechange.measures import measure
@@ -28,6 +26,9 @@ SETS = [["site", "sex"], ["site", "start_quarter"]]
 
 def main() -> None:
     """Count in Spark, compare, keep."""
+    import pyspark
+    from pyspark.sql import SparkSession
+
     scores, people = damaged(people=PEOPLE, seed=SEED)
     session = SparkSession.builder.master("local[2]").config("spark.ui.enabled", "false")
     session = (
