@@ -6,6 +6,7 @@ from truechange.validation import RESULTS, simulated
 from truechange.validation.broken import as_text, broken_assumptions
 
 COLUMNS = {
+    "dropouts": {"people", "who", "quantity", "truth", "bias", "coverage", "said", "repeats", "seed"},
     "entry_rule": {"people", "improved", "everyone", "quantity", "source", "truth", "estimate", "bias", "coverage"},
     "intake_recall": {"class", "planted", "found", "recall"},
     "mcid_edges": {"people", "improved", "broken", "bias", "coverage", "said", "said_before", "repeats", "seed"},
@@ -40,7 +41,12 @@ def test_the_table_of_broken_assumptions_is_read_off_the_stored_simulations():
     row = table.loc[("people told their result first", "MCID")]
     assert row["bias now"] == edges.loc["people told their result first", "bias"].abs().max()
     assert row["said now"] == edges.loc["people told their result first", "said"].mean()
-    assert {room for _, room in table.index} == {"MCID", "true share", "one person's chance"}
+    rooms = {"MCID", "true share", "one person's chance", "mean of all due", "share of all due"}
+    assert {room for _, room in table.index} == rooms
+    lost = simulated("dropouts").query("who == 'low first scores'").set_index("quantity")
+    row = table.loc[("a quarter lost: low first scores", "mean of all due")]
+    assert row["bias before"] == abs(lost.loc["mean, only those measured", "bias"])
+    assert row["coverage now"] == lost.loc["mean, imputed", "coverage"]
     mended = table.index.get_level_values(0) == "taken in for a low score"
     assert (table.loc[mended, "bias now"] < table.loc[mended, "bias before"] / 3).all()
     shown = as_text(table.reset_index())

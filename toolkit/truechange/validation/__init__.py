@@ -17,11 +17,11 @@ def simulated(name: str) -> "pd.DataFrame":
     Parameters
     ----------
     name : str
-        ``"entry_rule"``: MCID, true share and claims about one person of people taken in for a low score;
-        ``"intake_recall"``: faults found in damaged files; ``"mcid_simulation"``: bias and coverage of every MCID
-        estimator; ``"mcid_edges"``: the MCID where an assumption is broken; ``"person_calibration"``: claims about one
-        person; ``"reliability_coverage"``: coverage of the intervals of reliability; ``"responder_coverage"``: coverage
-        of the share truly changed.
+        ``"dropouts"``: mean, share and MCID, a quarter lost; ``"entry_rule"``: MCID, true share and claims about
+        one person of people taken in for a low score; ``"intake_recall"``: faults found in damaged files;
+        ``"mcid_simulation"``: bias and coverage of every MCID estimator; ``"mcid_edges"``: the MCID where an assumption
+        is broken; ``"person_calibration"``: claims about one person; ``"reliability_coverage"``: coverage of the
+        intervals of reliability; ``"responder_coverage"``: coverage of the share truly changed.
 
     Raises
     ------

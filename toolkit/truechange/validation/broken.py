@@ -20,7 +20,7 @@ def broken_assumptions() -> pd.DataFrame:
     where there is none, bias and coverage are the same before and now, and saying it is the repair. NaN where the
     simulation did not count it.
     """
-    rows = [*_entry(), *_shapes(), *_claims(), *_edges()]
+    rows = [*_entry(), *_shapes(), *_claims(), *_edges(), *_dropouts()]
     return pd.DataFrame(rows, columns=["assumption", "room", *PAIRS])
 
 
@@ -65,6 +65,16 @@ def _edges() -> Iterator[Row]:
         if broken != "none":
             said = (float(cells[name].mean()) for name in ("said_before", "said"))
             yield (*_row(str(broken), "MCID", cells, cells)[:6], *said)
+
+
+def _dropouts() -> Iterator[Row]:
+    """Yield what those measured alone would give, and what is given: the imputed mean, the bounds of the share."""
+    for who, cells in simulated("dropouts").groupby("who", sort=False):
+        by, what = cells.set_index("quantity"), f"a quarter lost: {who}"
+        for room, now in (("mean", "mean, imputed"), ("share", "share, between none and all of the missing")):
+            before = by.loc[[f"{room}, only those measured"]]
+            yield (*_row(what, f"{room} of all due", before, by.loc[[now]])[:6], 0.0, float(by.loc[now, "said"]))
+        yield (*_row(what, "MCID", by.loc[["MCID"]], by.loc[["MCID"]])[:6], *2 * (float(by.loc["MCID", "said"]),))
 
 
 def as_text(table: pd.DataFrame) -> pd.DataFrame:
