@@ -86,28 +86,3 @@ def test_its_cautions_say_what_is_not_covered():
     assert not any("known exactly" in text for text in tc.Entry(9, mean=10, sd=3, n=200).cautions())
     assert any("practice" in text for text in tc.Entry(9, second=[8.0]).cautions())
     assert any("3 people score better" in text for text in tc.Entry(9, mean=10, sd=3).cautions(3))
-
-
-@pytest.mark.parametrize(
-    ("given", "error", "said"),
-    [
-        ({"cut": float("nan")}, tc.ChoiceError, "entry cut"),
-        ({"cut": 9, "mean": 10}, tc.ChoiceError, "together"),
-        ({"cut": 9, "mean": 10, "sd": 0}, tc.DataError, "above 0"),
-        ({"cut": 9, "taken": "left"}, tc.ChoiceError, "taken="),
-        ({"cut": 9, "mean": 10, "sd": 3, "second": [1.0]}, tc.ChoiceError, "not both"),
-        ({"cut": 9, "mean": 10, "sd": 3, "n": 1}, tc.ChoiceError, "n=1"),
-    ],
-)
-def test_a_rule_that_says_nothing_is_refused(given, error, said):
-    with pytest.raises(error, match=said):
-        tc.Entry(**given)
-
-
-def test_a_group_that_does_not_fit_its_rule_is_refused():
-    with pytest.raises(tc.RefusedError, match="not those of people"):
-        tc.Programme(8.7, 11, 0.4, 2.0, 0.5, n=80, entry=tc.Entry(9))
-    with pytest.raises(tc.ChoiceError, match="settle_entry"):
-        tc.Programme(7, 11, 1.5, 2.0, 0.5, n=80, entry=tc.Entry(9, second=[8.0] * 80))
-    with pytest.raises(tc.ChoiceError, match="entry rule made with"):
-        tc.Programme(7, 11, 1.5, 2.0, 0.5, n=80, entry={"cut": 9})

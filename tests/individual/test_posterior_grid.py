@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.special import ndtr
-from scipy.stats import norm, t
+from scipy.stats import norm
 
-from truechange.individual.posterior import Seen, flat, from_programme
+from truechange.individual.posterior import Seen, from_programme
 from truechange.individual.score_error import Programme, score_error
 
 AT = np.array([0.0, 2.0, 3.0])
@@ -51,13 +51,6 @@ def test_the_grid_is_fine_enough(n, sd_after, correlation, sem):
     belief = from_programme(Seen(9, 13, 1), score_error(sem, None, (9, 13)), group)
     ours = [belief.above(at) for at in AT]
     assert ours == pytest.approx(by_quadrature(9, 13, sem, group), abs=0.0005)
-
-
-@pytest.mark.parametrize("df", [3, 10, 30])
-def test_the_flat_belief_is_a_t_distribution(df):
-    belief = flat(Seen(9, 13, 1), score_error(1.0, df, (9, 13)))
-    for at in (0.0, 2.0, 3.0, 6.0):
-        assert belief.above(at) == pytest.approx(t.sf((at - 4) / sqrt(2), df), abs=0.0003)
 
 
 def test_a_score_at_the_end_of_the_scale_is_integrated_over_what_it_could_have_been():

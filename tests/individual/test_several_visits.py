@@ -56,20 +56,6 @@ def test_paid_looks_keep_the_false_alarms():
     assert alarms <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 4000)
 
 
-def test_two_baselines_and_days_that_repeat():
-    course = tc.visits({"day": [0, 0, 7, 42, 84], "score": [8, 10, 9, 12, 13]}, sem=1.0, mcid=2.0, baselines=2)
-    assert course.changes[0].before == pytest.approx(9)
-    assert course.changes[0].error.before == pytest.approx(1 / math.sqrt(3))
-
-
-def test_one_visit_has_a_level_and_no_verdict():
-    one = tc.visits({"day": ["2026-01-12"], "score": [9]}, sem=1.0, mcid=2.0, unit="stands")
-    assert one.verdict == "not_assessable"
-    assert (one.level.low, one.level.high) == pytest.approx((9 - 1.959964, 9 + 1.959964), abs=1e-6)
-    assert math.isnan(one.p_meaningful)
-    assert math.isnan(one.change.value)
-
-
 def test_the_course_is_drawn():
     import matplotlib.pyplot as plt
 
@@ -151,11 +137,3 @@ def test_the_course_has_a_sentence_for_the_person_that_follows_its_own_chance():
     assert course.by_course.person_sentence in course.sentences()
     assert course.by_course.p_meaningful == course.p_meaningful
     assert sum("Chance" in text for text in course.sentences()) == 1
-
-
-def test_visits_done_in_two_ways_make_no_course_even_where_the_second_was_harder():
-    seen = {"day": [0, 42, 84], "score": [9, 11, 13], "seat_height_cm": [45, 45, 41]}
-    with pytest.raises(tc.RefusedError, match="two ways"):
-        tc.visits(seen, sem=1, mcid=2, measure="chair_stand_30s")
-    with pytest.raises(tc.DataError, match="both a score and unable"):
-        tc.visits({"day": [0, 42, 42], "score": [9, 11, UNABLE]}, sem=1, mcid=2)

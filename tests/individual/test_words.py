@@ -34,13 +34,6 @@ def test_the_person_can_read_it(text):
     assert text.startswith(("You", "This", "So far"))
 
 
-def test_no_demonstrable_change_is_never_worded_as_failure():
-    got = tc.person_change(9, 10, sem=1, mcid=2)
-    said = " ".join(got.sentences()).lower()
-    assert "no change demonstrated" in said
-    assert not re.search(r"did not respond|non-?responder|failed|no effect", said)
-
-
 def test_where_numbers_come_from_is_carried():
     mcid = tc.published_threshold("chair_stand_30s", "mcid", citation="Mostafaee")
     got = tc.person_change(9, 13, sem=1, mcid=mcid, measure="chair_stand_30s")
@@ -75,12 +68,3 @@ def test_the_picture(before, after, better):
     assert "error" in got.alt
     assert "shaded" in got.alt
     plt.close(ax.figure)
-
-
-def test_a_group_that_hardly_changes_tempers_the_sentence():
-    still = tc.Programme(10, 10.1, 3.0, 3.0, 0.88, 400)  # changes hardly vary more than error alone would make them
-    got = tc.person_change(9, 13, sem=1.0, mcid=2.0, programme=still)
-    assert got.verdict == "real_and_important"
-    assert got.p_meaningful_flat > 0.9
-    assert got.p_meaningful < 0.5
-    assert "by enough to help" not in got.person_sentence

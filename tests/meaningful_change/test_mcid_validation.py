@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.foundation.errors import ChoiceError, DataError
 
 
 def people(seed, n):
@@ -109,12 +108,3 @@ def test_the_interval_on_people_held_out_holds_the_uncertainty_of_the_value():
     ], axis=0)  # fmt: skip
     assert naive < 0.85
     assert kept >= 0.9
-
-
-def test_what_cannot_be_checked_is_refused(crowd):
-    with pytest.raises(DataError, match="take 2 to 2, 10 people each"):
-        tc.cross_fit_mcid(crowd.head(25), "predictive", folds=10)
-    with pytest.raises(DataError, match="gives no value"):
-        tc.cross_fit_mcid(crowd, "latent_threshold")
-    with pytest.raises(ChoiceError, match="method"):
-        tc.cross_fit_mcid(crowd, "youden")

@@ -58,14 +58,6 @@ def test_the_doubt_of_those_screened_is_that_of_a_mean_and_a_variance():
     assert screened_draws(tc.Entry(9, mean=10, sd=3), np.random.default_rng(5), 10) is None
 
 
-def test_a_second_test_that_lacks_people_is_refused():
-    first, again, after, _ = people(3, 400)
-    improvement = after - first
-    for second in (again[:-1], np.append(again[:-1], np.nan)):
-        with pytest.raises(tc.DataError, match="second"):
-            tc.true_responder_share(improvement, sem=1.0, mcid=2.0, before=first, entry=tc.Entry(9, second=second))
-
-
 SHAPES = {
     "normal": lambda rng, n: rng.normal(10, 3, n),
     "whole": lambda rng, n: np.round(rng.normal(10, 3, n)),

@@ -128,6 +128,7 @@ def _sizes_by_hand() -> Pairs:
         "0.5 SD": (float(0.5 * sd), float(sizes.estimate["0.5 SD"]), 1e-12),
         "0.5 SD low": (float(0.5 * sd * np.sqrt(29 / chi2.ppf(0.975, 29))), float(sizes.low["0.5 SD"]), 1e-9),
         "0.2 SD high": (float(0.2 * sd * np.sqrt(29 / chi2.ppf(0.025, 29))), float(sizes.high["0.2 SD"]), 1e-9),
+        "1 SEM": (0.9, float(sizes.estimate["1 SEM"]), 1e-12),
         "MDC": (1.959963985 * 2**0.5 * 0.9, float(sizes.estimate["MDC"]), 1e-8),
         "0.5 SD of change": (
             float(0.5 * people["improvement"].std(ddof=1)),

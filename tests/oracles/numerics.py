@@ -1,6 +1,5 @@
 """The arithmetic under the methods: ROC, logistic and probit fits, resampling, held against other libraries."""
 
-from importlib import import_module
 from math import sqrt
 from typing import Any
 
@@ -8,7 +7,6 @@ import numpy as np
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.numerics.curves import separable
 from truechange.numerics.mean_squares import icc_values, jackknifed_mean_squares, mean_squares, resampled_mean_squares
 from truechange.numerics.resampling import bca_limits, percentile_limits
 from truechange.validation.cases import load_case
@@ -30,24 +28,6 @@ def _area(scores: Any, event: Any) -> tuple[float, float, float, float]:
     return one.value, (one.high - one.low) / (2 * 1.959963985), one.low, one.high
 
 
-@route("MCID: ROC", by="tc.mcid", came="another library")
-def _roc_against_sklearn() -> Pairs:
-    """scikit-learn: area and Youden's cut."""
-    metrics = import_module("sklearn.metrics")
-    rng = np.random.default_rng(4)
-    found: Pairs = {}
-    for sample in range(4):
-        d = np.round(rng.normal(1.5, 2, 120) * 2) / 2
-        y = d + rng.normal(0, 2, 120) > 1.5
-        study = _study(d, y)
-        cut = float(study.table().estimate["roc_youden"])
-        fpr, tpr, _ = metrics.roc_curve(y, d, drop_intermediate=False)
-        ours = float((d[y] > cut).mean() - (d[~y] > cut).mean())
-        found[f"sample {sample}: area"] = (float(metrics.roc_auc_score(y, d)), study.area.value, 1e-12)
-        found[f"sample {sample}: best sensitivity + specificity - 1"] = (float((tpr - fpr).max()), ours, 1e-12)
-    return found
-
-
 @route("MCID: ROC", by="tc.mcid")
 def _area_by_pairs() -> Pairs:
     """Area by comparing every pair; DeLong variance from the pairs."""
@@ -58,20 +38,6 @@ def _area_by_pairs() -> Pairs:
     variance = wins.mean(axis=1).var(ddof=1) / (y == 1).sum() + wins.mean(axis=0).var(ddof=1) / (y == 0).sum()
     value, se, _, _ = _area(d, y)
     return {"area": (float(wins.mean()), value, 1e-12), "standard error": (sqrt(variance), se, 1e-8)}
-
-
-@route("MCID: predictive modelling", by="truechange.numerics.curves.separable")
-def _separation_by_trying() -> Pairs:
-    """Separation by trying every cut."""
-    rng = np.random.default_rng(9)
-    agreed = 0
-    for _ in range(300):
-        y, d = rng.integers(0, 2, 6), rng.integers(0, 4, 6)
-        _, hits, misses = counted(d, y)
-        cuts = np.arange(-0.5, 5, 0.5)  # on and between the scores
-        slow = any(bool(np.all(d[y == a] >= c) and np.all(d[y == 1 - a] <= c)) for c in cuts for a in (0, 1))
-        agreed += bool(separable(hits[None], misses[None])[0]) == slow
-    return {"samples with the same answer": (300.0, float(agreed), 0.0)}
 
 
 @route("ICC", by="truechange.numerics.mean_squares")

@@ -1,6 +1,5 @@
 """A slow search or a simulation beside each formula for sample size."""
 
-from itertools import count
 from math import sqrt
 
 import numpy as np
@@ -10,7 +9,6 @@ from simulation.retests import simulated_mean_squares
 import truechange as tc
 from oracles import Pairs, route
 from truechange.numerics.curves import fit_outcomes
-from truechange.planning import plan_agreement, plan_error
 from truechange.planning.precision import Model
 
 
@@ -28,32 +26,6 @@ def _power_by_simulation() -> Pairs:
         shown = float((np.abs(mean) / (sd / sqrt(n)) >= stdtrit(n - 1, 0.975)).mean())
         found[f"effect {effect:g}, n {n}"] = (shown, power, 0.012)
     return found
-
-
-@route("Sample size", by="tc.plan_responders, plan_error, plan_agreement")
-def _first_enough() -> Pairs:
-    """The first number of people that is enough, by trying one after the other."""
-    from scipy import stats
-
-    def enough(reached: object, target: float) -> float:
-        return float(next(n for n in count(3) if reached(n) <= target))  # type: ignore[operator]
-
-    def wilson(n: int) -> float:
-        return 1.959963985 * sqrt(0.3 * 0.7 / n + 1.959963985**2 / (4 * n * n)) / (1 + 1.959963985**2 / n)
-
-    def error(n: int) -> float:
-        low, high = (sqrt((n - 1) / stats.chi2.ppf(q, n - 1)) for q in (0.975, 0.025))
-        return max(high - 1, 1 - low)
-
-    def limit(n: int) -> float:
-        low, high = (stats.nct.ppf(q, n - 1, 1.959963985 * sqrt(n)) / sqrt(n) for q in (0.025, 0.975))
-        return float(high - low) / 2
-
-    return {
-        "share .3 within .10": (enough(wilson, 0.10), float(tc.plan_responders(0.3, 0.10).need), 0),
-        "SEM within 25%": (enough(error, 0.25), float(plan_error(0.25).need), 0),
-        "limit of agreement within half an SD": (enough(limit, 0.5), float(plan_agreement(0.5, sd=1.0).need), 0),
-    }
 
 
 @route("Sample size", by="tc.plan_icc")

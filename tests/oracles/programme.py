@@ -1,20 +1,20 @@
 """Independent routes to effect sizes, adjusted comparisons and limits."""
 
-from math import comb, sqrt
+from math import sqrt
 from typing import Any
 
 import numpy as np
 
 from oracles import Pairs, route
-from truechange.programme.change import gain_from_selection, noncentral_t_limits, start_dependence, trimmed_mean
+from truechange.programme.change import gain_from_selection, start_dependence, trimmed_mean
 from truechange.programme.comparison import (
     adjusted_difference,
     adjusted_share_difference,
     individual_response,
     welch_difference,
 )
-from truechange.programme.missing import ALL, MEASURED, NONE, impute, missing_follow_up
-from truechange.programme.sites import exact_limit, shrunken_shares
+from truechange.programme.missing import impute, missing_follow_up
+from truechange.programme.sites import shrunken_shares
 
 
 def _made_up(n: int, mean: float, sd: float) -> Any:
@@ -50,23 +50,6 @@ def _trimmed_by_hand() -> Pairs:
     return {"mean": (25 / 6, one.value, 1e-12), "low": (25 / 6 - half, one.low, 1e-9)}
 
 
-@route("Group change", by="truechange.programme.change.noncentral_t_limits")
-def _noncentral_by_integration() -> Pairs:
-    """Chance of the observed t at each noncentrality limit, by integrating over the sample SD."""
-    from scipy.integrate import quad
-    from scipy.stats import chi, norm
-
-    def density(s: float, t: float, df: int, shift: float) -> float:
-        return float(chi.pdf(s, df) * norm.sf(t * s / sqrt(df) - shift))
-
-    found: Pairs = {}
-    for t, df in ((4.0, 9), (1.2, 29), (-2.5, 14)):
-        for shift, above in zip(noncentral_t_limits(t, df, 0.95), (0.025, 0.975), strict=True):
-            chance = quad(density, 0, 20, args=(t, df, shift), epsabs=1e-12)[0]
-            found[f"t {t:g}, df {df}, limit {shift:.3f}"] = (above, chance, 1e-7)
-    return found
-
-
 @route("Group change", by="truechange.programme.comparison, response_spread")
 def _comparison_identities() -> Pairs:
     """Identities: spread of response, adjusted difference without spread before."""
@@ -82,20 +65,6 @@ def _comparison_identities() -> Pairs:
         "difference of balanced groups": (2.0, gap.value, 1e-10),
         "slope": (float((gained[before == 12].mean() - gained[before == 8].mean()) / 4), slope, 1e-10),
     }
-
-
-@route("Sites", by="truechange.programme.sites.exact_limit")
-def _funnel_by_summing() -> Pairs:
-    """Exact binomial limits by summing probabilities in whole numbers."""
-    found: Pairs = {}
-    for n, share in ((20, 0.4), (45, 0.35), (120, 0.6)):
-        below = np.cumsum([comb(n, j) * share**j * (1 - share) ** (n - j) for j in range(n + 1)])
-        for level in (0.025, 0.975, 0.001, 0.999):
-            r = next(j for j in range(n + 1) if below[j] >= level)
-            before = below[r - 1] if r else 0.0
-            limit = (r - (below[r] - level) / (below[r] - before)) / n
-            found[f"n {n}, share {share:g}, level {level:g}"] = (float(limit), exact_limit(n, share, level), 1e-9)
-    return found
 
 
 @route("Sites", by="truechange.programme.sites.shrunken_shares", came="another library")
@@ -173,21 +142,6 @@ def _adjusted_shares_by_simulation() -> Pairs:
     truth = float(np.mean(ndtr((mean + 1.2 * (1 - group) - 2) / 2)) - np.mean(ndtr((mean - 1.2 * group - 2) / 2)))
     found = adjusted_share_difference(before, mean + rng.normal(0, 2, 40_000), group, 2.0, n_boot=100)
     return {"difference": (truth, found.value, 0.01)}
-
-
-@route("Group change", by="truechange.programme.missing.missing_follow_up")
-def _bounds_by_hand() -> Pairs:
-    """Shares with people missing: every way counted by hand."""
-    rng = np.random.default_rng(54)
-    before, change = rng.normal(10, 3, 60), np.round(rng.normal(2, 2, 60))
-    change[:12] = np.nan
-    k = int(np.nansum(change >= 2))
-    rows = missing_follow_up(change, 2.0, before[:, None], resolution=1.0).table().set_index("way")["share"]
-    return {
-        "only those measured": (k / 48, float(rows[MEASURED]), 1e-12),
-        "none of the missing": (k / 60, float(rows[NONE]), 1e-12),
-        "all of the missing": ((k + 12) / 60, float(rows[ALL]), 1e-12),
-    }
 
 
 @route("Group change", by="truechange.programme.missing.impute", came="another library")

@@ -194,17 +194,6 @@ def _transport_against_scipy() -> Pairs:
     }
 
 
-@route("SEM / MDC", by="tc.measurement_error")
-def _spread_by_simulation() -> Pairs:
-    """Error that grows with the score: 1,500 simulated pairs with a known line."""
-    rng = np.random.default_rng(61)
-    level = rng.uniform(5, 25, 1500)
-    sem = 0.3 + 0.06 * level
-    scores = level[:, None] + rng.normal(size=(1500, 2)) * sem[:, None]
-    spread = tc.measurement_error(long(scores), error="consistency").spread
-    return {f"SEM at {at:g}": (0.3 + 0.06 * at, float(spread.sem(at)), 0.1) for at in (8.0, 15.0, 22.0)}
-
-
 @route("SEM / MDC", by="tc.measurement_error", came="another library")
 def _agreement_df_as_of_two_variances() -> Pairs:
     """scipy.stats: Welch's t has the same Satterthwaite df when its two samples hold the same two mean squares."""

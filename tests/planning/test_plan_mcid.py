@@ -34,14 +34,6 @@ def test_the_factors_agree_on_average():
     assert np.mean(ratio) == pytest.approx(1.0, abs=0.03)
 
 
-def test_the_worked_plan():
-    # Source: recomputed by simulation: SD 2.4, anchor reliability 0.5, 35% improved: half-width 1 needs about 56, 0.5
-    # about 220
-    common = {"sd": 2.4, "improved": 0.35, "anchor_reliability": 0.5, "reliability": 0.8}
-    assert tc.plan_mcid(1.0, **common).need == pytest.approx(56, rel=0.1)
-    assert tc.plan_mcid(0.5, **common).need == pytest.approx(220, rel=0.1)
-
-
 def test_error_and_reliability_of_change_are_one_statement():
     common = {"sd": 2.4, "improved": 0.4, "anchor_reliability": 0.5}
     sem = 2.4 * (0.2 / 2) ** 0.5

@@ -1,6 +1,5 @@
 """People needed to show something: against tables from memory, R, statsmodels, and simulated trials."""
 
-import os
 from math import sqrt
 
 import numpy as np
@@ -13,8 +12,6 @@ from statsmodels.stats.power import TTestIndPower, TTestPower
 import truechange as tc
 from truechange.planning import Losses, plan_two_programmes, plan_two_shares
 from truechange.planning.power import ancova_power, by_power, t_power
-
-FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
 
 # Sources: Cohen 1988, Table 2.4.1, power .80 (from memory; he prints 393 for 393.4, rounded up 394); R 4.2.2,
@@ -39,31 +36,6 @@ def test_statsmodels_finds_the_same_numbers(effect, power):
         assert plan_two_programmes(effect, 1.0, power=power).exact == pytest.approx(float(two), rel=1e-5)
 
 
-def test_ancova_needs_one_minus_r_squared_as_many():
-    # Source: Borm et al 2007 (from memory): n (1 - r²), plus one person a group
-    plain = plan_two_programmes(0.4, 1.0, power=0.9).exact
-    adjusted = plan_two_programmes(0.4, 1.0, correlation=0.6, power=0.9).exact
-    assert adjusted == pytest.approx(plain * (1 - 0.6**2) + 0.5, abs=0.5)
-    z = stats.norm.ppf([0.975, 0.9]).sum()
-    assert adjusted == pytest.approx(2 * z**2 * (1 - 0.6**2) / 0.4**2 + 1, abs=0.5)
-
-
-@pytest.mark.simulation
-def test_the_planned_ancova_has_the_planned_power():
-    plan = plan_two_programmes(1.5, 3.0, correlation=0.7, power=0.8)
-    n, repeats, rng, found = plan.need, 8000 if FULL else 2500, np.random.default_rng(11), 0
-    for _ in range(repeats):
-        before = rng.standard_normal(2 * n)
-        group = np.repeat([0.0, 1.0], n)
-        after = 3.0 * (0.7 * before + sqrt(1 - 0.49) * rng.standard_normal(2 * n)) + 1.5 * group
-        design = np.column_stack([np.ones(2 * n), before, group])
-        beta, rss, *_ = np.linalg.lstsq(design, after, rcond=None)
-        se = sqrt(rss[0] / (2 * n - 3) * np.linalg.inv(design.T @ design)[2, 2])
-        found += abs(beta[2] / se) > stats.t.ppf(0.975, 2 * n - 3)
-    # the formula gives power at the need, a little above 0.80; its approximation leaves about half a point
-    assert found / repeats == pytest.approx(0.805, abs=4 * sqrt(0.16 / repeats) + 0.005)
-
-
 def test_means_need_fewer_than_shares():
     # Source: a median split keeps 2/pi of the information, so shares need 1.57 times as many (from memory)
     shares = plan_two_shares(0.5, 0.55, power=0.9).exact
@@ -77,14 +49,6 @@ def test_the_sd_of_change_can_come_from_scores_or_from_error():
     assert tc.plan_change(1, sd_score=3.0, correlation=0.8).exact == tc.plan_change(1, 3.0 * sqrt(0.4)).exact
     least = tc.plan_change(1, sem=1.0)
     assert least.exact == tc.plan_change(1, sqrt(2.0)).exact
-
-
-def test_losses_multiply_and_are_said():
-    plan = tc.plan_change(0.5, 1.0, attrition=0.15, cluster_size=11, cluster_icc=0.05)
-    # 44 × 1.5 = 66 measured; 66/0.85 = 77.6 start
-    assert (plan.need, plan.losses.measured(plan.need), plan.start) == (44, 66, 78)
-    assert Losses(attrition=0.5).start(10) == 20
-    assert Losses(attrition=0.1).start(9) == 10
 
 
 # Needs as checked elsewhere in this room; either fact alone says nothing of how alike a therapist's people are.

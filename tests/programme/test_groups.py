@@ -6,7 +6,6 @@ import pytest
 import statsmodels.formula.api as smf
 
 import truechange as tc
-from truechange.foundation.errors import ChoiceError, DataError
 
 
 @pytest.fixture(scope="module")
@@ -62,18 +61,3 @@ def test_direction_and_missing_scores_are_told(people):
     found = compared(holed, threshold=1.0, cluster="therapist")
     assert "5 of 90 people lack a score before or after and are in no mean." in found.cautions
     assert found.adjusted.n == 85
-
-
-def test_what_cannot_be_compared_is_refused(people):
-    with pytest.raises(ChoiceError, match="reference="):
-        compared(people, reference="none")
-    with pytest.raises(ChoiceError, match="cluster="):
-        compared(people, cluster="site")
-    with pytest.raises(ChoiceError, match="holds 9 groups"):
-        compared(people, group="therapist", reference="T1")
-    with pytest.raises(DataError, match="more than one row"):
-        compared(pd.concat([people, people]))
-    with pytest.raises(DataError, match="2 clusters are too few"):
-        compared(people.assign(site=np.repeat(["N", "S"], 45)), cluster="site")
-    with pytest.raises(DataError, match="at least 10"):
-        compared(people.iloc[:12])

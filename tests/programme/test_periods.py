@@ -181,18 +181,3 @@ def test_a_period_of_the_audit_counts_only_who_started_in_it_and_says_so():
     assert audit.period == "started from 2025-07-01 to 2025-09-30"
     assert any("180 in the records started at another time" in text for text in audit.cautions)
     assert len(audit.periods[TEST].table()) == 4
-
-
-@pytest.mark.parametrize(
-    ("started", "error", "words"),
-    [(("2025-9", None), tc.ChoiceError, "no date"), (("2025-09-30", "2025-01-01"), tc.ChoiceError, "lies after"),
-     (("2031-01-01", None), tc.DataError, "Nobody of leg power started from 2031-01-01")],
-)  # fmt: skip
-def test_a_period_that_is_none_is_refused(started, error, words):
-    with pytest.raises(error, match=words):
-        of(quarters([0.5] * 4, each=6), started=started)
-
-
-def test_a_length_of_period_nobody_knows_is_refused():
-    with pytest.raises(tc.ChoiceError, match="every"):
-        of(quarters([0.5] * 4, each=6), every="week")

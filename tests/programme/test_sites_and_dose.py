@@ -14,28 +14,11 @@ from truechange.programme.sites import (
     chance_limits,
     exact_limit,
     funnel,
-    pull_together,
     shrunken_shares,
     unit_means,
     winsorised_dispersion,
 )
 from truechange.programme.training import dose, dose_response, fidelity, tolerance
-from truechange.validation.cases import load_case
-
-
-# NIST/SEMATECH e-Handbook 6.3.3.2: 30 lots of 50, mean share .2313, three-sigma limits .0524 and .4102. The exact
-# limits at the same tail areas must lie beside the normal ones of the p-chart.
-def test_limits_lie_beside_those_of_the_printed_p_chart():
-    case = load_case("spc_nist_p_chart")
-    n, counts = case.data["n"], np.array(case.data["counts"])
-    share = counts.sum() / (n * counts.size)
-    assert case.expected["pbar"].agrees(share)
-    spread = np.sqrt(share * (1 - share) / n)
-    assert case.expected["UCL"].agrees(share + 3 * spread)
-    assert case.expected["LCL"].agrees(share - 3 * spread)
-    three_sigma = stats.norm.cdf(3)
-    assert exact_limit(n, share, three_sigma) == pytest.approx(share + 3 * spread, abs=0.02)
-    assert exact_limit(n, share, 1 - three_sigma) == pytest.approx(share - 3 * spread, abs=0.03)
 
 
 @settings(derandomize=True, deadline=None, max_examples=60)
@@ -45,29 +28,6 @@ def test_exact_limit_is_the_interpolated_binomial_quantile(n, share, level):
     below = stats.binom.cdf([r - 1, r], n, share)
     expected = (r - (below[1] - level) / (below[1] - below[0])) / n
     assert exact_limit(n, share, level) == pytest.approx(np.clip(expected, 0, 1), abs=1e-9)
-
-
-@pytest.mark.simulation
-def test_chance_alone_stays_inside_the_limits():
-    rng, outside = np.random.default_rng(1), 0
-    low, high = chance_limits(40, 0.6, 0.95)
-    shares = rng.binomial(40, 0.6, 20_000) / 40
-    outside = ((shares < low) | (shares > high)).mean()
-    assert 0.02 < outside < 0.07
-
-
-def test_shrinkage_is_dersimonian_and_laird():
-    values, variances = np.array([0.2, 0.5, 0.9, 0.4]), np.array([0.01, 0.02, 0.015, 0.01])
-    weight = 1 / variances
-    common = np.average(values, weights=weight)
-    q = (weight * (values - common) ** 2).sum()
-    between = (q - 3) / (weight.sum() - (weight**2).sum() / weight.sum())
-    pulled, found = pull_together(values, variances)
-    assert found == pytest.approx(between)
-    assert pulled == pytest.approx(common + between / (between + variances) * (values - common))
-    same, none = pull_together(np.array([0.5, 0.5001]), variances[:2])
-    assert none == 0
-    assert np.ptp(same) == 0
 
 
 def test_units_of_no_spread_are_all_the_overall_share():

@@ -47,12 +47,6 @@ def test_shares_of_few_people_are_hidden():
     assert rows.loc[1, ["people", "share", "low", "high", "verdict"]].tolist() == ["hidden"] * 5
 
 
-@pytest.mark.parametrize(("targets", "words"), [({"seen": 0.5}, "targets"), ({"tested": 85}, "0.85")])
-def test_a_wrong_target_is_refused(targets, words):
-    with pytest.raises(tc.ChoiceError, match=words):
-        standards(PEOPLE, 50, targets)
-
-
 @pytest.fixture
 def audited():
     people = codes(40)

@@ -1,7 +1,6 @@
 """What must not change, or change in step, when retest data are shifted, scaled or reordered."""
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -9,6 +8,7 @@ from hypothesis.extra.numpy import arrays
 
 import truechange as tc
 from truechange.numerics.mean_squares import FORMS
+from truechange.validation.cases import long
 
 QUICK = settings(derandomize=True, deadline=None, max_examples=18)
 SCORES = st.integers(2, 4).flatmap(
@@ -16,11 +16,6 @@ SCORES = st.integers(2, 4).flatmap(
 )
 PAIRS = st.integers(5, 12).flatmap(lambda n: arrays(float, (n, 2), elements=st.integers(0, 30).map(float)))
 FACTORS = st.sampled_from([0.1, 0.5, 3.0, 100.0])
-
-
-def long(scores):
-    people, trials = (index.ravel() for index in np.indices(scores.shape))
-    return pd.DataFrame({"person": people, "trial": trials, "value": scores.ravel()})
 
 
 def usable(scores):
@@ -146,15 +141,3 @@ def test_kappa_is_symmetric_and_never_above_what_the_totals_allow(ratings):
     assert reversed_.value == pytest.approx(one.value)
     assert one.value <= one.greatest + 1e-9
     assert 0 <= one.observed <= 1
-
-
-@QUICK
-@given(st.integers(0, 10_000))
-def test_reml_on_complete_data_is_the_analysis_of_variance(seed):
-    rng = np.random.default_rng(seed)
-    scores = rng.normal(10, 3, (14, 1)) + rng.normal(0, 1, 3) + rng.normal(0, 1, (14, 3))
-    ms = tc.icc(long(scores), form="ICC(A,1)").mean_squares
-    assume(ms.trials > ms.error * 1.05 and ms.persons > ms.error * 1.05)
-    for form in ("ICC(A,1)", "ICC(C,1)"):
-        exact = tc.icc(long(scores), form=form).estimate.value
-        assert tc.icc(long(scores), form=form, missing="reml").estimate.value == pytest.approx(exact, abs=1e-5)

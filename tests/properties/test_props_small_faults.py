@@ -3,7 +3,6 @@
 from math import sqrt
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import stats
 
@@ -13,6 +12,7 @@ from truechange.programme.missing import impute, missing_follow_up
 from truechange.reliability import variance_components
 from truechange.reliability.icc import shared_trials
 from truechange.responders.true_share import TrueSpread, chance_beyond
+from truechange.validation.cases import long
 
 
 def people(n=60, seed=3):
@@ -104,17 +104,14 @@ def test_partly_shared_trials_are_counted_over_pairs_of_different_people():
 def test_few_levels_are_called_few(trials, few):
     rng = np.random.default_rng(6)
     scores = rng.normal(0, 2, (12, 1)) + rng.normal(0, 1, trials) + rng.normal(0, 1, (12, trials))
-    rows, columns = (index.ravel() for index in np.indices(scores.shape))
-    data = pd.DataFrame({"person": rows, "trial": columns, "value": scores.ravel()})
-    found = variance_components(data, limits="monte-carlo", n_boot=10)
+    found = variance_components(long(scores), limits="monte-carlo", n_boot=10)
     assert any("Fewer than 5 levels of trial" in said for said in found.cautions) == few
 
 
 def retest(n=12, k=3, seed=7):
     rng = np.random.default_rng(seed)
     scores = rng.normal(10, 3, (n, 1)) + rng.normal(0, 1, (n, k)) + np.arange(k)
-    rows, columns = (index.ravel() for index in np.indices(scores.shape))
-    return scores, pd.DataFrame({"person": rows, "trial": columns, "value": scores.ravel()})
+    return scores, long(scores)
 
 
 def test_the_error_of_each_test_enters_the_mdc_over_the_scores_averaged_there():
@@ -122,7 +119,9 @@ def test_the_error_of_each_test_enters_the_mdc_over_the_scores_averaged_there():
     _, data = retest()
     error = tc.measurement_error(data)
     expected = 1.959963985 * sqrt(error.sem.value**2 / 3 + 0.7**2 / 2)
-    assert error.mdc(scores_before=3, scores_after=2, sem_after=0.7).value == pytest.approx(expected, rel=1e-8)
+    found = error.mdc(scores_before=3, scores_after=2, sem_after=0.7)
+    assert found.value == pytest.approx(expected, rel=1e-8)
+    assert not found.has_interval
 
 
 def test_each_step_between_trials_has_the_p_of_a_paired_t_test():

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy import stats
 
 import truechange as tc
 from truechange.reliability.transport import days_between
@@ -88,15 +87,6 @@ def test_rows_of_the_published_table_are_read_and_those_without_a_use_refused():
         check = tc.transport_check(row)
         assert check.verdict == ("doubtful" if row["use"] == "person" else "do not use")
     assert (table["use"] == "none").any()
-
-
-# Oracle: scipy's F quantiles.
-def test_the_ratio_of_variances_has_its_f_interval():
-    ratio = tc.transport_check(source(), SCORES, **FITS).variance_ratio
-    f = (SCORES.std(ddof=1) / 2.6) ** 2
-    assert ratio.value == pytest.approx(f)
-    expected = [f / stats.f.ppf(0.975, 39, 59), f / stats.f.ppf(0.025, 39, 59)]
-    assert [ratio.low, ratio.high] == pytest.approx(expected)
 
 
 def test_own_retests_that_agree_are_named():

@@ -86,17 +86,6 @@ def test_the_worklist_is_written_when_asked_and_holds_codes_only(folder, capsys,
     assert not list((tmp_path / "report").glob("*work*"))
 
 
-@pytest.mark.parametrize(
-    ("words", "error"),
-    [(("--target", "tested"), "write NAME=SHARE"), (("--target", "seen=50%"), "targets"),
-     (("--target", "tested=185%"), "at most 1"), (("--from", "01.04.2025"), "YYYY-MM-DD"),
-     (("--counts", "nowhere.csv"), "cannot be read")],
-)  # fmt: skip
-def test_wrong_words_are_refused(folder, capsys, words, error):
-    assert run(folder, *words) == 2
-    assert error in capsys.readouterr().err
-
-
 def test_published_values_fill_what_is_lacking_and_carry_their_doubts(folder, capsys, tmp_path):
     (tmp_path / "clinic").mkdir()
     for name in ("people", "assessments"):

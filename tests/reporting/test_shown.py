@@ -70,8 +70,3 @@ def test_a_table_has_one_header_row_and_no_minus_zero(shown):
     assert made["text/html"].count("<tr>") == 2
     assert re.search(r"<td[^>]*>0[.0]* \(−1.2", made["text/html"])
     assert "ReadyTable(" not in made["text/plain"]
-
-
-def test_a_kind_that_is_not_known_is_refused():
-    with pytest.raises(tc.ChoiceError, match="kind"):
-        tc.tell("One.", kind="verse")
