@@ -7,7 +7,7 @@ import pytest
 import truechange as tc
 from truechange.individual import offers
 from truechange.measures import published_rows
-from truechange.measures.use import KINDS, MEMORY, with_uses
+from truechange.measures.literature import KINDS, MEMORY, with_uses
 
 ROWS = published_rows()
 RAW = [{name: cell for name, cell in row.items() if name not in ("use", "why_not")} for row in ROWS]

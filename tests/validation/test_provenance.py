@@ -8,7 +8,7 @@ import pytest
 
 import truechange as tc
 from truechange.foundation.estimate import STATUSES
-from truechange.measures.published import published_rows
+from truechange.measures.literature import published_rows
 from truechange.reporting.references import UNCHECKED, bibliography
 from truechange.validation.cases import CAME, case_ids, load_case
 from truechange.validation.run import counts_table, page

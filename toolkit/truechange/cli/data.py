@@ -127,8 +127,9 @@ def run_template(args: argparse.Namespace) -> int:
 
 def run_measures(args: argparse.Namespace) -> int:
     """Print the tests, one test in full, or what was published about it; return the exit status."""
-    from truechange.measures import list_measures, measure, published
+    from truechange.measures import list_measures, measure
     from truechange.measures.catalogue import OWN
+    from truechange.measures.literature import published
 
     if args.published:
         frame = published(args.measure, None if args.published == "all" else args.published)

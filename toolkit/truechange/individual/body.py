@@ -5,10 +5,8 @@ from math import isnan, nan
 
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.numbers import fixed
-from truechange.individual.elsewhere import place
 from truechange.individual.typed import typed_fact
-from truechange.measures.catalogue import Measure
-from truechange.measures.power import sit_to_stand_power, stair_power
+from truechange.measures.catalogue import Measure, sit_to_stand_power, stair_power
 
 STANDS, FIVE, STAIRS = "chair_stand_30s", "sit_to_stand_5", "stair_climb"
 NO_NEWS = "Power is worked out from the same score and the person's size: read one of the two, never both as evidence."
@@ -83,6 +81,8 @@ def power_sentences(
     tuple of str
         Empty where the mass is not known or the test gives no power.
     """
+    from truechange.individual.elsewhere import place  # what is published is read only here
+
     mass, height = body
     if mass != mass or test.key not in (STANDS, FIVE, STAIRS):
         return ()

@@ -10,8 +10,16 @@ from truechange.foundation.estimate import Estimate, Threshold
 from truechange.individual.typed import within
 from truechange.measures.catalogue import facts
 from truechange.measures.catalogue import measure as find_measure
-from truechange.measures.published import FAR_SHORTER, days_between, origin_of, published_rows, references
-from truechange.measures.use import ERRORS, LENGTHS, PERSON
+from truechange.measures.literature import (
+    ERRORS,
+    FAR_SHORTER,
+    LENGTHS,
+    PERSON,
+    days_between,
+    origin_of,
+    published_rows,
+    references,
+)
 
 
 def place(measure: str, score: float, *, age: float | None = None, sex: str | None = None) -> tuple[str, ...]:

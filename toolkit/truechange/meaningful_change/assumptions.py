@@ -12,7 +12,7 @@ from truechange.foundation.result import told as said_of
 from truechange.foundation.sem import Sem
 from truechange.meaningful_change.estimators import Layout, Rows, kept_of
 from truechange.meaningful_change.ratings import RatedPeople
-from truechange.measures.published import FAR_SHORTER, days_between
+from truechange.measures.literature import FAR_SHORTER, days_between
 from truechange.numerics.counts import gathered
 from truechange.numerics.curves import ordered_lean
 from truechange.numerics.density import true_skew

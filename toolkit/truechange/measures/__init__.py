@@ -1,10 +1,15 @@
 """The catalogue of functional tests, what is published about them, and measures derived from others."""
 
-from truechange.measures.catalogue import Measure, catalogue, list_measures, measure
-from truechange.measures.power import sit_to_stand_power, stair_power
-from truechange.measures.published import Reference, published, published_rows, published_threshold, references
+from truechange.foundation.loading import on_first_use
+from truechange.measures.catalogue import (
+    Measure,
+    catalogue,
+    list_measures,
+    measure,
+    sit_to_stand_power,
+    stair_power,
+)
 
-__all__ = [
-    "Measure", "Reference", "catalogue", "list_measures", "measure", "published", "published_rows",
-    "published_threshold", "references", "sit_to_stand_power", "stair_power",
-]  # fmt: skip
+_LITERATURE = ("Reference", "published", "published_rows", "published_threshold", "references")
+__all__ = ["Measure", "catalogue", "list_measures", "measure", "sit_to_stand_power", "stair_power", *_LITERATURE]
+__getattr__ = on_first_use(__name__, dict.fromkeys(_LITERATURE, "literature"))

@@ -1,4 +1,4 @@
-"""The catalogue of functional tests: unit, direction, limits, what must match before subtracting, cautions."""
+"""The catalogue of functional tests: unit, direction, limits, what must match, cautions; muscle power from them."""
 
 import csv
 import os.path  # pathlib would triple the cost of a cold start
@@ -10,7 +10,16 @@ from math import inf, nan
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from truechange.foundation.errors import ChoiceError, DataError, OutcomeError, check_choice, check_finite, in_short
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    OutcomeError,
+    RefusedError,
+    check_choice,
+    check_finite,
+    check_numbers,
+    in_short,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,6 +113,11 @@ class Measure:
         return 1 if self.better == "higher" else -1
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """Every name the test goes by."""
+        return (self.key, self.name, *self.also)
+
+    @property
     def cautions(self) -> tuple[str, ...]:
         """Safety cautions first, then those for reading the score."""
         return self.safety + self.reading
@@ -168,9 +182,7 @@ def facts() -> MappingProxyType[str, Fact]:
     """Return every fact of ``facts.csv`` by its column."""
     by_column = {}
     for row in read_rows("facts.csv"):
-        hard, soft = (
-            (float(row[f"{limits}_low"] or -inf), float(row[f"{limits}_high"] or inf)) for limits in ("hard", "soft")
-        )
+        hard, soft = ((float(row[f"{of}_low"] or -inf), float(row[f"{of}_high"] or inf)) for of in ("hard", "soft"))
         entries = (entry.partition(":") for entry in row["words"].split(";") if entry)
         words = {word: tuple(also.split("/")) for word, _, also in entries}
         by_column[row["fact"]] = Fact(row["unit"], hard, soft, words)
@@ -247,12 +259,10 @@ def own_test(key: str, said: "Mapping[str, Any]", where: str, error: type[Outcom
     name = said.get("name", str(key).replace("_", " ").capitalize())
     texts = (key, name, said.get("unit"), *(also if isinstance(also, list | tuple) else (None,)))
     known = dict.fromkeys(_columns(), "a column of the records")
-    known |= {_letters(other): f"the test {test.key!r}" for test in catalogue().values()
-              if test.key != key or key in _printed() for other in (test.key, test.name, *test.also)}  # fmt: skip
+    others = [test for test in catalogue().values() if test.key != key or key in _printed()]
+    known |= {_letters(other): f"the test {test.key!r}" for test in others for other in test.names}
     taken = next((text for text in map(str, (key, name, *texts[3:])) if _letters(text) in known), "")
-    unsaid, lacking = (
-        ", ".join(words) for words in (set(said) - set(SAID), [one for one in NEEDED if one not in said])
-    )
+    unsaid, lacking = ", ".join(set(said) - set(SAID)), ", ".join(one for one in NEEDED if one not in said)
     strange = [fact for fact in protocol if fact not in facts()] if isinstance(protocol, list | tuple) else [protocol]
     wrong = {
         f"{unsaid} is not known; a test has {', '.join(SAID)}": unsaid,
@@ -347,16 +357,14 @@ def measure(key: "str | Measure", **own: Any) -> Measure:
     tests = catalogue()
     if isinstance(key, str) and key in tests:
         return tests[key]
-    raise ChoiceError(
-        f"measure={in_short(key)} is not in the catalogue{_closest(key)} Known tests: {', '.join(tests)}."
-    )
+    known = ", ".join(tests)
+    raise ChoiceError(f"measure={in_short(key)} is not in the catalogue{_closest(key)} Known tests: {known}.")
 
 
 def named_test(name: str) -> Measure | None:
     """Return the test of the catalogue that goes by this name, whatever its spaces and capitals; None if none does."""
     plain = _letters(name)
-    names = ((other, test) for test in catalogue().values() for other in (test.key, test.name, *test.also))
-    return next((test for other, test in names if plain and _letters(other) == plain), None)
+    return next((test for test in catalogue().values() if plain and plain in map(_letters, test.names)), None)
 
 
 class Unsaid(str):
@@ -399,7 +407,7 @@ def direction(better: str | None, test: Measure | None = None, *, name: str = ""
 def _closest(key: object) -> str:
     from difflib import get_close_matches
 
-    names = {name.casefold(): test.key for test in catalogue().values() for name in (test.key, test.name, *test.also)}
+    names = {name.casefold(): test.key for test in catalogue().values() for name in test.names}
     near = get_close_matches(str(key).strip().casefold().replace(" ", "_"), names, n=1, cutoff=0.5)
     near = near or get_close_matches(str(key).strip().casefold(), names, n=1, cutoff=0.5)
     return f"; did you mean {names[near[0]]!r}?" if near else "."
@@ -423,10 +431,116 @@ def list_measures() -> "pd.DataFrame":
     import pandas as pd
 
     shown = ("name", "unit", "better", "hard_low", "hard_high", "soft_low", "soft_high", "resolution")
-    rows = [
-        {"measure": test.key}
-        | {fact: getattr(test, fact) for fact in shown}
-        | {"protocol": ", ".join(test.protocol), "cautions": " ".join(test.cautions), "also": ", ".join(test.also)}
-        for test in catalogue().values()
-    ]
-    return pd.DataFrame(rows).set_index("measure")
+    listed = {"protocol": ", ", "cautions": " ", "also": ", "}
+    rows = [[*(getattr(test, fact) for fact in shown), *(by.join(getattr(test, fact)) for fact, by in listed.items())]
+            for test in catalogue().values()]  # fmt: skip
+    return pd.DataFrame(rows, pd.Index(catalogue(), name="measure"), [*shown, *listed])
+
+
+# ---- measures derived from others ----------------------------------------------------------------------------------
+GRAVITY = 9.81
+MASS_LIFTED = 0.9
+RISE_SHARE = 0.5
+
+
+def _positive(**facts: float) -> None:
+    check_numbers(**facts)
+    for name, value in facts.items():
+        if not (value > 0 and value < float("inf")):
+            raise DataError(f"{name}={value!r} must be a positive number.")
+
+
+def sit_to_stand_power(
+    mass_kg: float, height_m: float, chair_height_m: float, repetitions: float, seconds: float
+) -> float:
+    r"""Estimate the mean power of standing up, in watts.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Body mass on the day of the test, kg.
+    height_m : float
+        Body height, m; use one height for all dates.
+    chair_height_m : float
+        Seat height, m.
+    repetitions : float
+        Stands completed.
+    seconds : float
+        Time taken, s: the time for five, or 30 for the 30-second test.
+
+    Returns
+    -------
+    float
+        Mean power of the rising phase, W. Divide by `mass_kg` for W/kg.
+
+    Raises
+    ------
+    DataError
+        A value is not positive, or a length is more likely in centimetres.
+    ChoiceError
+        A value is not a number.
+    RefusedError
+        The seat is too high for the height of the person (half the height must exceed it by more than 5 cm).
+
+    Notes
+    -----
+    .. math:: P = \frac{0.9\, m\, g\, (0.5\, h - c)}{0.5\, t / n}
+
+    with mass *m*, height *h*, seat *c*, time *t*, stands *n* and *g* = 9.81 m/s²: 90% of the mass is lifted, the legs
+    are half the height, and rising takes half of each repetition. No stand (unable) means no power value, not zero.
+    Source of the equation: Alcazar et al 2018, Exp Gerontol 112:38-43 (from memory), as restated by
+    Baltasar-Fernandez et al 2021, Sci Rep 11:19460 (checked).
+
+    Examples
+    --------
+    >>> from truechange import sit_to_stand_power
+    >>> round(sit_to_stand_power(mass_kg=70, height_m=1.65, chair_height_m=0.43, repetitions=12, seconds=30), 1)
+    195.3
+    """
+    _positive(mass_kg=mass_kg, height_m=height_m, chair_height_m=chair_height_m)
+    _positive(repetitions=repetitions, seconds=seconds)
+    if height_m > 2.6 or chair_height_m > 1.2:
+        raise DataError(f"height_m={height_m:g} and chair_height_m={chair_height_m:g} must be in metres.")
+    rise = 0.5 * height_m - chair_height_m
+    if round(rise, 9) <= 0.05:
+        raise RefusedError(
+            f"A seat of {chair_height_m:g} m leaves a rise of {rise:.2f} m for a height of {height_m:g} m; the "
+            "equation needs more than 0.05 m. Check both heights, or report the stands alone."
+        )
+    return MASS_LIFTED * mass_kg * GRAVITY * rise / (RISE_SHARE * seconds / repetitions)
+
+
+def stair_power(mass_kg: float, rise_m: float, seconds: float) -> float:
+    r"""Estimate the mean power of climbing stairs, in watts.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Body mass with anything carried, kg.
+    rise_m : float
+        Total height climbed (steps × step height), m.
+    seconds : float
+        Time of the ascent, s.
+
+    Returns
+    -------
+    float
+        :math:`P = m\,g\,h/t` with *g* = 9.81 m/s², W.
+
+    Raises
+    ------
+    DataError
+        A value is not positive, or the rise is more likely in centimetres.
+    ChoiceError
+        A value is not a number.
+
+    Examples
+    --------
+    >>> from truechange import stair_power
+    >>> round(stair_power(mass_kg=70, rise_m=9 * 0.20, seconds=6.0), 1)
+    206.0
+    """
+    _positive(mass_kg=mass_kg, rise_m=rise_m, seconds=seconds)
+    if rise_m > 60:
+        raise DataError(f"rise_m={rise_m:g} must be in metres: steps times the height of one step.")
+    return mass_kg * GRAVITY * rise_m / seconds

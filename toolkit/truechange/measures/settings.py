@@ -11,7 +11,7 @@ from typing import Any
 
 from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import DataError, listed
-from truechange.measures.catalogue import catalogue, declare_all, named_test
+from truechange.measures.catalogue import catalogue, declare_all
 
 FILE = "clinic.toml"
 TABLES = ("clinic", "words", "columns", "labels", "tests", "measures", "programme", "ladder", "targets")
@@ -141,25 +141,18 @@ def settings(path: str) -> Settings:
     for key, table in old.items():
         _check(path, key, table, OLD, OLD_NUMBERS)
     declare_all(path, content.get("tests", {}))
-    for where, tables, names, numbers in (
-        ("measures", content.get("measures", {}), ERROR, ERROR[:7]),
-        ("programme", content.get("programme", {}), PROGRAMME, PROGRAMME[1:]),
-    ):
-        for key, table in tables.items():
-            test = named_test(key)
-            if test is None or test.key != key:
+    for where, names, numbers in (("measures", ERROR, ERROR[:7]), ("programme", PROGRAMME, PROGRAMME[1:])):
+        for key, table in content.get(where, {}).items():
+            if key not in catalogue():
                 raise DataError(
                     f"{path}, [{where}.{key}]: no test of that key; it is one of {', '.join(catalogue())}, or one of "
                     "your own described under [tests]."
                 )
             _check(path, f"{where}.{key}", table, names, numbers)
             _check(path, f"{where}.{key}.entry", table.get("entry", {"cut": 0.0}), FIELDS, FIELDS, must=("cut",))
-            if isinstance(table.get("mcid", {}), dict):
-                _check(path, f"{where}.{key}.mcid", table.get("mcid", {}), IMPORTANT, IMPORTANT[:4])
-            else:
-                raise DataError(
-                    f"{path}, [{where}.{key}]: write mcid = {{ value = {table['mcid']!r} }}, with low and high."
-                )
+            if not isinstance(mcid := table.get("mcid", {}), dict):
+                raise DataError(f"{path}, [{where}.{key}]: write mcid = {{ value = {mcid!r} }}, with low and high.")
+            _check(path, f"{where}.{key}.mcid", mcid, IMPORTANT, IMPORTANT[:4])
     for name, known in (("ladder", LADDER), ("targets", TARGETS)):
         _check(path, name, content.get(name, {}), known, known)
     kept = {name: content.get(name, {}) for name in ("clinic", "measures", "programme", "ladder", "targets")}

@@ -6,6 +6,7 @@ from datetime import date
 from math import nan
 from typing import Any
 
+from truechange import individual
 from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Origin, Threshold
@@ -14,7 +15,6 @@ from truechange.foundation.result import told
 from truechange.foundation.sem import read_sem
 from truechange.individual.assess import own_test, person_change
 from truechange.individual.body import power_sentences
-from truechange.individual.elsewhere import chosen, offers, place
 from truechange.individual.score_error import Programme
 from truechange.individual.several_visits import next_visit
 from truechange.individual.typed import (
@@ -171,7 +171,7 @@ def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], l
         odd, sex = [*odd, "other: norms are published for female and male only."], None
     if not test.key or not isinstance(last, float) or (test.zero_unable and last == 0):
         return (), odd
-    there = place(test.key, last, age=age, sex=sex)
+    there = individual.place(test.key, last, age=age, sex=sex)
     if question.mass is None:
         return there, odd
     body = (
@@ -264,7 +264,7 @@ def _each(score: Any) -> tuple[Any, ...]:
 def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Estimate:
     _one_source(question, "sem", question.sem_from)
     if question.sem_from is not None and "sem" not in question.known:
-        return chosen(question.measure, "sem", question.sem_from, gap)
+        return individual.chosen(question.measure, "sem", question.sem_from, gap)
     if "sem" not in numbers:
         raise ChoiceError(f"The SEM is missing: type it (--sem){_choices(question.measure, 'sem')}.")
     df = (
@@ -278,7 +278,7 @@ def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float |
 def _mcid(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Threshold:
     _one_source(question, "mcid", question.mcid_from)
     if question.mcid_from is not None and "mcid" not in question.known:
-        return chosen(question.measure, "mcid", question.mcid_from, gap)  # type: ignore[return-value]
+        return individual.chosen(question.measure, "mcid", question.mcid_from, gap)
     if "mcid" not in numbers:
         raise ChoiceError(f"The MCID is missing: type it (--mcid){_choices(question.measure, 'mcid')}.")
     source = question.known if "mcid" in question.known else numbers
@@ -303,7 +303,7 @@ def _origin(question: Question, what: str) -> Origin:
 
 def _choices(measure: str, what: str) -> str:
     """Offer what was published for the test, to be chosen by name; nothing is chosen for the user."""
-    listed = "; ".join(one.words for one in offers(measure, what)) if measure else ""
+    listed = "; ".join(one.words for one in individual.offers(measure, what)) if measure else ""
     return f", or choose a published one (--{what}-from with part of its citation; {listed})" if listed else ""
 
 

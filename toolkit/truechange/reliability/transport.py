@@ -17,8 +17,7 @@ from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
 from truechange.foundation.sem import read_sem
-from truechange.measures.published import FAR_SHORTER, days_between
-from truechange.measures.use import MEMORY, NONE
+from truechange.measures.literature import FAR_SHORTER, MEMORY, NONE, days_between
 from truechange.reliability.error import measurement_error
 from truechange.reliability.scores import Sample, float_array
 
