@@ -52,13 +52,13 @@ def posterior(which: str) -> None:
     from scipy.special import ndtr
     from scipy.stats import norm
 
-    from truechange.responders.true_share import TrueSpread, chance_beyond
+    from truechange.numerics.density import TrueSpread
 
     changes = np.random.default_rng(1).normal(2, 2.5, PEOPLE)
     spread = TrueSpread(np.array([2.0]), np.array([1.06]), np.array([1.0]), 2.0, PEOPLE)
     before, begun = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
     if which == "ours":
-        chance = chance_beyond(changes, spread, 2.0)
+        chance = spread.chances(changes, 2.0)
     elif which == "floor":
         chance = ndtr(changes, out=np.empty(PEOPLE))
     else:

@@ -16,7 +16,7 @@ import pytest
 
 import truechange as tc
 from truechange.planning import plan_agreement, plan_error, plan_two_programmes, plan_two_shares
-from truechange.responders.curves import responder_definitions
+from truechange.responders.true_share import responder_definitions
 from truechange.validation.cases import long
 
 HERE = Path(__file__).parent

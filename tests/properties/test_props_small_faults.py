@@ -7,11 +7,11 @@ import pytest
 from scipy import stats
 
 import truechange as tc
+from truechange.numerics.density import TrueSpread
 from truechange.planning import plan_true_share, plan_two_programmes
 from truechange.programme.missing import impute, missing_follow_up
 from truechange.reliability import variance_components
 from truechange.reliability.icc import shared_trials
-from truechange.responders.true_share import TrueSpread, chance_beyond
 from truechange.validation.cases import long
 
 
@@ -160,4 +160,4 @@ def test_what_is_not_known_of_a_small_group_s_mean_widens_each_person_s_chance()
     kept = 1.5**2 / total
     variance = kept * 2 * 1.2**2 + (1 - kept) ** 2 * total / 8
     expected = stats.norm.sf(2.0, 1.0 + kept * (np.array([0.0, 4.0]) - 1.0), sqrt(variance))
-    np.testing.assert_allclose(chance_beyond(np.array([0.0, 4.0]), spread, 2.0), expected, rtol=1e-9)
+    np.testing.assert_allclose(spread.chances(np.array([0.0, 4.0]), 2.0), expected, rtol=1e-9)

@@ -33,7 +33,7 @@ from truechange.reporting import methods_paragraph
 from truechange.reporting.methods import Telling
 from truechange.reporting.references import checklist
 from truechange.reporting.thresholds import read_thresholds
-from truechange.responders.curves import responder_definitions
+from truechange.responders.true_share import responder_definitions
 from truechange.validation import simulated
 from truechange.validation.cases import load_case, long
 

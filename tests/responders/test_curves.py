@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 import truechange as tc
-from truechange.responders.curves import responder_definitions
+from truechange.responders.true_share import responder_definitions
 
 values = st.lists(st.integers(-5, 8).map(float), min_size=3, max_size=50)
 

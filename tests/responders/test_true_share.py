@@ -8,7 +8,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 import truechange as tc
-from truechange.responders.true_share import chance_beyond, share_beyond, true_spread
+from truechange.numerics.density import share_beyond, true_spread
 from truechange.validation import simulated
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
@@ -52,8 +52,8 @@ def test_mean_of_the_chances_is_the_share():
     _, observed = clinic(400, seed=5)
     spread = true_spread(observed, 1.414, 60)
     middle, low, high = share_beyond(spread, 2, 0.0, 0.95)
-    assert low < chance_beyond(observed, spread, 2).mean() < high
-    assert chance_beyond(observed, spread, 2).mean() == pytest.approx(middle, abs=0.02)
+    assert low < spread.chances(observed, 2).mean() < high
+    assert spread.chances(observed, 2).mean() == pytest.approx(middle, abs=0.02)
 
 
 def test_chance_of_one_person_is_the_normal_posterior():
@@ -63,7 +63,7 @@ def test_chance_of_one_person_is_the_normal_posterior():
     rel = tau2 / (tau2 + 4)
     centre = observed.mean() + rel * (3 - observed.mean())
     expected = norm.sf((2 - centre) / np.sqrt(rel * 4))
-    assert chance_beyond(np.array([3.0]), spread, 2)[0] == pytest.approx(expected, abs=1e-3)
+    assert spread.chances(np.array([3.0]), 2)[0] == pytest.approx(expected, abs=1e-3)
     assert quad(lambda t: norm.pdf(t, centre, np.sqrt(rel * 4)), 2, 30)[0] == pytest.approx(expected, abs=1e-8)
 
 

@@ -33,7 +33,7 @@ _NAMES = {  # module: its public names
     "individual": "person_change Programme reliable_change visits ladder",
     "responders": "proportion count_responders compare_responders responders_from_error true_responder_share "
     "cumulative_change",
-    "responders.curves": "responder_definitions",
+    "responders.true_share": "responder_definitions",
     "programme": "audit responder_registry study",
     "programme.groups": "compare_groups",
     "planning": "plan_change plan_two_programmes plan_responders plan_two_shares plan_paired_shares plan_icc "

@@ -138,3 +138,12 @@ class Part(Result):
         if self.draw is None:
             raise AttributeError("this part has no picture")
         return self.draw(drawing.axes(ax, **{"height": self.height, **size}))
+
+
+class Spoken(Part):
+    """A part whose picture is told by all its sentences."""
+
+    @property
+    def alt(self) -> str:
+        """The picture in words."""
+        return f"{self.seen} {' '.join(self.says)}".strip()

@@ -1,9 +1,10 @@
-"""Empirical Bayes deconvolution: the density of true values behind values seen with normal error, no shape assumed."""
+"""Empirical Bayes deconvolution: true values behind values seen with normal error, of any shape or normal."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
-from scipy.special import chdtri, ndtr
+from scipy.special import chdtri, expit, logit, ndtr
 
 from truechange.numerics.resampling import Floats
 
@@ -12,6 +13,7 @@ CELLS, REACH, WAVES = 61, 3.5, 10  # cells of the grid; half its length in SDs o
 ROUGHNESS = 0.1  # penalty on the squared third derivative of the log-density, per SD of what was seen
 SPIKE = (1e6, 0.05)  # penalty on a spike of unchanged people: with none, and with one of any likely height
 RIDGE = 0.02  # weak penalty on everything else: no height runs away
+AT_ONCE = 16_384  # numbers worked on at once: 128 KB
 FINE = 15  # cells per SD to which what was seen is rounded
 
 
@@ -54,6 +56,10 @@ class Density:
         """Return how much of each cell lies above each limit, shape (j, number of limits)."""
         return np.clip((self.grid[:, None] - np.atleast_1d(limit)) / self.step + 0.5, 0, 1)
 
+    def at_least(self, limits: Floats) -> Floats:
+        """Return the share with a true value of at least each limit, averaged over the states."""
+        return self.mean @ self.beyond(limits)
+
     def share(self, limit: float, se: float = 0.0) -> tuple[Floats, Floats]:
         """Return of each state the share above `limit` and its posterior SD (delta method), the limit's SE in it."""
         above = self.beyond(np.array([limit, limit - se, limit + se]))
@@ -71,6 +77,53 @@ class Density:
             at, likely = self.noise == noise, _likely(seen, self.grid, noise).T
             found += self.weight[at] @ ((self.chance[at] * above) @ likely / (self.chance[at] @ likely))
         return found
+
+
+@dataclass(frozen=True)
+class TrueSpread:
+    """Normal true change: a weighted grid over its SD and the SEM, given the observed changes.
+
+    Parameters
+    ----------
+    tau, sem, weight : ndarray, shape (g,)
+        SD of true change and SEM of each grid point, and its posterior weight (sums to 1).
+    mean : float
+        Mean observed change.
+    n : int
+        People measured.
+    """
+
+    tau: Floats
+    sem: Floats
+    weight: Floats
+    mean: float
+    n: int
+
+    @property
+    def variance(self) -> Floats:
+        """Variance of an observed change at each grid point."""
+        return self.tau**2 + 2 * self.sem**2
+
+    def at_least(self, limits: Floats) -> Floats:
+        """Return the share with a true value of at least each limit, averaged over the states."""
+        return self.weight @ ndtr((self.mean - limits) / self.tau[:, None])
+
+    def chances(self, seen: Floats, limit: float, se: float = 0.0) -> Floats:
+        """Return of each change seen the chance that the true change is above `limit`, itself normal with SE `se`.
+
+        ``E = m + rel (d − m)``, variance ``rel · 2 SEM²`` plus what is not known of the mean and the limit, averaged
+        over the grid.
+        """
+        rel = self.tau**2 / self.variance
+        variance = rel * 2 * self.sem**2 + (1 - rel) ** 2 * self.variance / self.n + se**2
+        spread = np.sqrt(np.maximum(variance, 1e-300))
+        slope, start = rel / spread, ((1 - rel) * self.mean - limit) / spread
+        chances, block = np.empty(seen.size), max(1, AT_ONCE // rel.size)
+        for at in range(0, seen.size, block):  # what stays in the cache is worked on in place
+            z = np.multiply.outer(slope, seen[at : at + block])
+            z += start[:, None]
+            chances[at : at + block] = self.weight @ ndtr(z, out=z)
+        return chances
 
 
 def _likely(seen: Floats, grid: Floats, noise: "float | Floats") -> Floats:
@@ -205,3 +258,58 @@ def _climb(likely: Floats, count: Floats, basis: Floats, prior: Floats, start: F
         if moved.max() < 1e-4:
             break
     return heights, slopes(chance, density)[1] + prior[..., None] * eye, top
+
+
+def true_changes(changes: Floats, sem: float, sem_df: float | None) -> "TrueSpread | Density":
+    """Fit the distribution of true change: of any shape from 50 people on, normal among fewer."""
+    if changes.size < ENOUGH:
+        return true_spread(changes, sem, sem_df)
+    return deconvolved(changes, sqrt(2) * likely_noise(sem, sem_df))
+
+
+def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: int = 160, sems: int = 31) -> TrueSpread:
+    """Weigh the SDs of true change that fit the observed changes.
+
+    Likelihood ``V^(−(n−1)/2) exp(−(n−1)s²/2V)`` with ``V = τ² + 2 SEM²``; prior on the variance τ² exponential with
+    mean 2s², so nearly flat (a prior flat in τ itself keeps too much near 0 and pulls the share away from one half);
+    ``SEM² = sem² df/χ²`` when its degrees of freedom are known. Both are weighed together, so a SEM that the spread of
+    the changes contradicts loses weight.
+    """
+    n, s2, error = changes.size, float(np.var(changes, ddof=1)), likely_noise(sem, sem_df, sems)
+    least, most = (n - 1) * s2 / chdtri(n - 1, np.array([1e-6, 1 - 1e-6]))
+    bottom = sqrt(max(0.0, least - 2 * error.max() ** 2))
+    top = min(sqrt(max(most - 2 * error.min() ** 2, 0.25 * most)), 5 * sqrt(s2))
+    tau = bottom + (np.arange(points) + 0.5) * (top - bottom) / points
+    tau, error = (grid.ravel() for grid in np.meshgrid(tau, error))
+    variance = tau**2 + 2 * error**2
+    log_weight = -0.5 * (n - 1) * (np.log(variance) + s2 / variance) - tau**2 / (2 * s2) + np.log(tau)
+    weight = np.exp(log_weight - log_weight.max())
+    seen = weight > 1e-9  # the rest of the grid costs time and moves nothing
+    return TrueSpread(tau[seen], error[seen], weight[seen] / weight[seen].sum(), float(changes.mean()), n)
+
+
+def share_beyond(
+    fit: TrueSpread | Density, mcid: float, mcid_se: float, confidence: float
+) -> tuple[float, float, float]:
+    """Return posterior median and interval of the share with true change above `mcid`.
+
+    In each state of a normal fit MCID minus mean true change is normal; in each state of a fit of any shape the logit
+    of the share is, with its delta-method SD. So the share's distribution function is a weighted sum of normal tail
+    areas: nothing is simulated.
+    """
+    if isinstance(fit, Density):
+        share, sd = fit.share(mcid, mcid_se)
+        share = np.clip(share, 1e-6, 1 - 1e-6)
+        slope, middle, wide = np.ones(share.size), logit(share), np.maximum(sd, 1e-9) / (share * (1 - share))
+    else:
+        slope, middle, wide = fit.tau, np.array(fit.mean - mcid), np.sqrt(fit.variance / fit.n + mcid_se**2)
+    to_share = expit if isinstance(fit, Density) else ndtr
+
+    def quantile(level: float) -> float:
+        low, high = -16.0, 16.0
+        for _ in range(44):
+            at = (low + high) / 2
+            low, high = (at, high) if fit.weight @ ndtr((slope * at - middle) / wide) < level else (low, at)
+        return float(to_share((low + high) / 2))
+
+    return quantile(0.5), quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)

@@ -8,8 +8,8 @@ import pandas as pd
 
 from truechange.foundation.entry import Entry
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.result import Part, gathered, told
-from truechange.programme.parts import Refused, Spoken, attempt, sources_of
+from truechange.foundation.result import Part, Spoken, gathered, told
+from truechange.programme.parts import Refused, attempt, sources_of
 from truechange.responders import count_responders, cumulative_change, responders_from_error, true_responder_share
 from truechange.responders.counting import ErrorOnly, Responders
 

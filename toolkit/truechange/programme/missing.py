@@ -13,9 +13,9 @@ from scipy.special import expit, logit, stdtrit
 from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent, reaches
-from truechange.foundation.result import Part, told
+from truechange.foundation.result import Part, Spoken, told
 from truechange.numerics.intervals import wilson_limits
-from truechange.programme.parts import Floats, Spoken
+from truechange.programme.parts import Floats
 from truechange.responders.counting import how_many
 
 if TYPE_CHECKING:

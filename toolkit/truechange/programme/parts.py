@@ -212,15 +212,6 @@ def sources_of(*parts: Result) -> tuple[str, ...]:
     return tuple(dict.fromkeys(key for part in parts for key in part.sources))
 
 
-class Spoken(Part):
-    """A part whose picture is told by all its sentences."""
-
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        return f"{self.seen} {' '.join(self.says)}".strip()
-
-
 def t_estimate(value: float, se: float, df: float, confidence: float, **about: Any) -> Estimate:
     """Return an estimate with its t interval: value ± t × standard error."""
     half = float(stdtrit(df, (1 + confidence) / 2)) * se

@@ -16,7 +16,7 @@ from truechange.programme.parts import Refused
 from truechange.programme.periods import WORDS, draw_trend
 from truechange.reporting.audit_tables import held_to
 from truechange.reporting.page import Columns, Picture
-from truechange.responders.curves import CumulativeChange
+from truechange.responders.true_share import CumulativeChange
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,7 @@ from truechange.programme.training import EVENT_RATE
 from truechange.reporting.tables import ReadyTable
 from truechange.responders.comparing import ResponderComparison
 from truechange.responders.counting import Responders, size_of
-from truechange.responders.curves import CumulativeChange
+from truechange.responders.true_share import CumulativeChange
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -3,8 +3,8 @@
 from truechange.foundation.loading import on_first_use
 
 _HOME = {
-    "compare_responders": "comparing", "count_responders": "counting", "cumulative_change": "curves",
-    "proportion": "counting", "responder_definitions": "curves", "responders_from_error": "counting",
+    "compare_responders": "comparing", "count_responders": "counting", "cumulative_change": "true_share",
+    "proportion": "counting", "responder_definitions": "true_share", "responders_from_error": "counting",
     "true_responder_share": "true_share",
 }  # fmt: skip
 

@@ -1,9 +1,9 @@
 """Two groups' shares compared: difference, risk and odds ratio, number needed to treat, Fisher's exact test."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from math import copysign, exp, inf, isfinite, log, nan, sqrt
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,11 +15,6 @@ from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Part, told
 from truechange.numerics.intervals import FEW
 from truechange.responders.counting import check_count, proportion
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-Score = Callable[[float], float]
 
 
 @dataclass(frozen=True)
@@ -59,7 +54,7 @@ class NumberNeeded:
         return -self.high if self.high < 0 else inf
 
     def __str__(self) -> str:
-        side = (" to benefit" if self.value > 0 else " to harm") if isfinite(self.value) else ""
+        side = "" if not isfinite(self.value) else " to benefit" if self.value > 0 else " to harm"
         interval = " to ".join(fixed(edge, 1) for edge in sorted((abs(self.low), abs(self.high))))
         if self.through_infinity:
             interval = f"{fixed(self.benefit_limit, 1)} to benefit → ∞ → {fixed(self.harm_limit, 1)} to harm"
@@ -87,16 +82,17 @@ class ResponderComparison(Part):
     correction, of the same comparison), ``counts`` (the four numbers given), ``whom`` (which people the shares are of).
     """
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
-        """Draw both shares and their difference on one axis."""
-        from truechange.foundation import drawing
 
-        shown = {name: self.facts[name] for name in ("first", "second", "difference")}
-        ax = drawing.interval_rows(list(shown), list(shown.values()), ax=ax, strong=(2,))
-        ax.axvline(0, color=drawing.QUIET, lw=1)
-        drawing.percent_axis(ax)
-        ax.set_xlabel(f"share of those {self.whom}, and difference")
-        return ax
+def _draw(facts: dict[str, Any], ax: Any) -> Any:
+    """Draw both shares and their difference on one axis."""
+    from truechange.foundation import drawing
+
+    shown = {name: facts[name] for name in ("first", "second", "difference")}
+    drawing.interval_rows(list(shown), list(shown.values()), ax=ax, strong=(2,))
+    ax.axvline(0, color=drawing.QUIET, lw=1)
+    drawing.percent_axis(ax)
+    ax.set_xlabel(f"share of those {facts['whom']}, and difference")
+    return ax
 
 
 def exact_p(k1: int, n1: int, k2: int, n2: int) -> float:
@@ -167,8 +163,8 @@ def compare_responders(
     variance = pooled * (1 - pooled) * (1 / n1 + 1 / n2)
     ratios = {name: _ratio(name, k1, n1, k2, n2, confidence) for name in ("risk", "odds")}
     need, exact = number_needed(difference), exact_p(k1, n1, k2, n2)
-    named = {"first share": first, "second share": second, "difference": difference}
-    named |= {f"{name} ratio": ratio for name, ratio in ratios.items()}
+    named = {"first share": first, "second share": second, "difference": difference,
+             "risk ratio": ratios["risk"], "odds ratio": ratios["odds"]}  # fmt: skip
     rows = [{"quantity": name, **one.row()} for name, one in named.items()]
     rows += [
         {"quantity": "number needed to treat", "estimate": need.value, "low": need.low, "high": need.high,
@@ -195,6 +191,7 @@ def compare_responders(
     return ResponderComparison(
         facts, pd.DataFrame(rows)[["quantity", "estimate", "low", "high", "method"]], says, cautions,
         ("newcombe1998a", "newcombe1998b", "altman1998"), "Two shares and their difference with intervals.",
+        partial(_draw, facts), height=1.92,
     )  # fmt: skip
 
 
@@ -205,10 +202,10 @@ def _ratio(kind: str, k1: int, n1: int, k2: int, n2: int, confidence: float) -> 
     """
     z, cells = float(ndtri((1 + confidence) / 2)), (k1, n1 - k1, k2, n2 - k2)
     if kind == "risk":
-        top, bottom, parts, score = k1 * n2, k2 * n1, (k1, -n1, k2, -n2), _risk_score(k1, n1, k2, n2)
+        top, bottom, parts = k1 * n2, k2 * n1, (k1, -n1, k2, -n2)
         exists, why = k1 + k2 > 0, "nobody changed enough in either group"
     else:
-        top, bottom, parts, score = k1 * (n2 - k2), (n1 - k1) * k2, cells, _odds_score(k1, n1, k2, n2)
+        top, bottom, parts = k1 * (n2 - k2), (n1 - k1) * k2, cells
         exists, why = 0 < k1 + k2 < n1 + n2, "all or none changed enough in both groups"
     value = top / bottom if bottom else (inf if top else nan)
     low, high, how = nan, nan, f"not defined: {why}"
@@ -216,56 +213,41 @@ def _ratio(kind: str, k1: int, n1: int, k2: int, n2: int, confidence: float) -> 
         half, how = z * sqrt(sum(1 / part for part in parts)), "logarithmic"
         low, high = value * exp(-half), value * exp(half)
     elif exists:
-        (low, high), how = _score_limits(score, z, value), "score, because a cell is zero"
+        middle, how = log(value) if 0 < value < inf else 0.0, "score, because a cell is zero"
+        low, high = (_score_limit(kind, (k1, n1, k2, n2), middle, target) for target in (z, -z))
     return Estimate(value=value, low=low, high=high, confidence=confidence, n=n1 + n2, method=how)
 
 
-def _score_limits(score: Score, z: float, centre: float) -> tuple[float, float]:
-    """Find where the signed score statistic, falling in log ratio, passes +z and −z."""
+def _score_limit(kind: str, counts: tuple[int, int, int, int], middle: float, target: float) -> float:
+    """Find where the signed score statistic, falling in log ratio, passes `target`."""
     from scipy.optimize import brentq
 
     wide = 20.0  # a limit beyond e^20 is no limit, and further out the restricted share loses its digits
-    middle = log(centre) if 0 < centre < inf else 0.0
 
-    def reach(target: float) -> float:
-        def gap(at: float) -> float:
-            return score(exp(at)) - target
+    def gap(at: float) -> float:
+        return _score(kind, exp(at), *counts) - target
 
-        if gap(middle - wide) < 0:
-            return 0.0
-        if gap(middle + wide) > 0:
-            return inf
-        return exp(float(brentq(gap, middle - wide, middle + wide, xtol=1e-12)))
-
-    return reach(z), reach(-z)
+    if gap(middle - wide) < 0:
+        return 0.0
+    if gap(middle + wide) > 0:
+        return inf
+    return exp(float(brentq(gap, middle - wide, middle + wide, xtol=1e-12)))
 
 
-def _risk_score(k1: int, n1: int, k2: int, n2: int) -> Score:
-    """Score statistic for p1 = ratio · p2 at the restricted maximum likelihood (Koopman 1984; from memory)."""
+def _score(kind: str, ratio: float, k1: int, n1: int, k2: int, n2: int) -> float:
+    """Return the signed score statistic of a ratio: ``± √Σ (k − np)²/np(1 − p)`` at the restricted maximum likelihood.
 
-    def at(ratio: float) -> float:
-        a = (n1 + n2) * ratio
-        b = -(ratio * (n1 + k2) + k1 + n2)
-        p2 = 2 * (k1 + k2) / (-b + sqrt(max(0.0, b * b - 4 * a * (k1 + k2))))  # the smaller root, without cancellation
-        p1 = ratio * p2
-        spread = p1 * (1 - p1) / n1 + ratio * ratio * p2 * (1 - p2) / n2
-        gap = k1 / n1 - ratio * k2 / n2
-        return gap / sqrt(spread) if spread > 0 else copysign(inf, gap)
-
-    return at
-
-
-def _odds_score(k1: int, n1: int, k2: int, n2: int) -> Score:
-    """Score statistic for odds1 = ratio · odds2 at the restricted maximum likelihood."""
-
-    def at(ratio: float) -> float:
-        k = k1 + k2
-        a = n2 * (ratio - 1)
-        b = n1 * ratio + n2 - k * (ratio - 1)
+    There ``p1 = ratio · p2`` (Koopman 1984; from memory) or ``odds1 = ratio · odds2``; both lead to a quadratic in p2.
+    """
+    k = k1 + k2
+    if kind == "risk":
+        a, b = (n1 + n2) * ratio, ratio * (n1 + k2) + k1 + n2
+        p2 = 2 * k / (b + sqrt(max(0.0, b * b - 4 * a * k)))  # the smaller root, without cancellation
+        p1, above = ratio * p2, k1 * n2 - ratio * k2 * n1
+    else:
+        a, b = n2 * (ratio - 1), n1 * ratio + n2 - k * (ratio - 1)
         root = sqrt(max(0.0, b * b + 4 * a * k))
         p2 = min(2 * k / (b + root) if b >= 0 else (root - b) / (2 * a), 1.0)
-        p1 = p2 * ratio / (1 - p2 + p2 * ratio)
-        inverse = sum(1 / (n * p * (1 - p)) for n, p in ((n1, p1), (n2, p2)) if 0 < p < 1)
-        return (k1 - n1 * p1) * sqrt(inverse)
-
-    return at
+        p1, above = p2 * ratio / (1 - p2 + p2 * ratio), k1 * (n2 - k2) - ratio * (n1 - k1) * k2
+    groups = ((k1, n1, p1), (k2, n2, p2))
+    return copysign(sqrt(sum((k - n * p) ** 2 / (n * p * (1 - p)) for k, n, p in groups if 0 < p < 1)), above)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from functools import partial
 from math import inf, isfinite, nan
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,12 +17,9 @@ from truechange.foundation.distributions import error_share, sd_factors
 from truechange.foundation.errors import DataError, RefusedError, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
 from truechange.foundation.numbers import fixed, percent, reaches
-from truechange.foundation.result import Part, Result, told
+from truechange.foundation.result import Part, Spoken, told
 from truechange.foundation.sem import read_sem
 from truechange.numerics.intervals import FEW, Floats, tango_limits, wilson_limits
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 EVERYONE = "everyone"
 
@@ -109,115 +106,70 @@ def proportion(k: int, n: int, confidence: float = 0.95, method: str = "wilson")
     return Estimate(value=k / n, low=float(low), high=float(high), confidence=confidence, n=n, method=words)
 
 
-COLUMNS = (
-    "group", "started", "measured", "changed_enough", "proportion", "low", "high", "worse_enough", "share_of_measured",
-    "lowest_possible", "highest_possible", "share_at_low", "share_at_high",
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Responders(Result):
+class Responders(Spoken):
     """People who changed by at least a threshold, of all who started.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        One row a group; the columns of :meth:`table`.
-    threshold : Threshold
-        What a change was held against (``change ≥ threshold``, unrounded).
-    confidence : float
-        Level of the intervals.
-    cautions : tuple of str
-        What a reader must know.
-    whom : str
-        Which people the shares are of: "who started", or "due" where others' follow-up lies ahead.
+    Its facts: ``rows`` (the table), ``threshold`` (what a change was held against: ``change ≥ threshold``, unrounded),
+    ``confidence`` (level of the intervals), ``whom`` (which people the shares are of: "who started", or "due" where
+    others' follow-up lies ahead). Its table, one row a group: group, started, measured, changed_enough, proportion,
+    low, high (Wilson, of those who started), worse_enough, share_of_measured, lowest_possible, highest_possible (if
+    none or all of the people without a follow-up had changed enough), share_at_low, share_at_high (were the threshold
+    the lower or the upper limit of its interval).
     """
 
-    rows: pd.DataFrame
-    threshold: Threshold
-    confidence: float
-    cautions: tuple[str, ...]
-    whom: str = "who started"
-    sources = ("newcombe1998a",)
-
-    def table(self) -> pd.DataFrame:
-        """Return one row a group.
-
-        Columns: group, started, measured, changed_enough, proportion, low, high (Wilson, of those who
-        started), worse_enough, share_of_measured, lowest_possible, highest_possible (if none or all of the
-        people without a follow-up had changed enough), share_at_low, share_at_high (were the threshold the lower or
-        the upper limit of its interval).
-        """
-        return self.rows.copy()
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say for each group how many of those who started changed enough, and how many were not measured."""
-        level, limit = f"{100 * self.confidence:g}% CI", self.threshold
-        sentences = []
-        for row in self.rows.to_dict("records"):
-            who = "" if row["group"] == EVERYONE else f"{row['group']}: "
-            share = lost = edges = ""
-            if row["started"] >= FEW:
-                share = f" ({percent(row['proportion'])}, {level} {percent(row['low'])} to {percent(row['high'])})"
-            if away := row["started"] - row["measured"]:
-                lost = f"; {away} had no usable follow-up and count as not shown"
-            if share and limit.has_interval:
-                edges = (
-                    f"; were the {limit.kind.upper()} anywhere in its interval ({limit.interval_text()}), between "
-                    f"{percent(row['share_at_high'])} and {percent(row['share_at_low'])}"
-                )
-            sentences.append(
-                f"{who}{row['changed_enough']} of the {row['started']} people {self.whom} "
-                f"changed by at least {size_of(limit)}{share}{lost}{edges}."
-            )
-        return tuple(sentences)
-
-    def _row(self, group: str) -> pd.DataFrame:
-        row = self.rows.loc[self.rows["group"] == group]
-        if row.empty:
+    def _share(self, group: str, method: str, *, net: bool) -> Estimate:
+        row = next((row for row in self.rows.to_dict("records") if row["group"] == group), None)
+        if row is None:
             raise DataError(f"No group {group!r}; there are {listed(self.rows['group'])}.")
-        return row
+        n, value, (low, high) = row["started"], row["proportion"], (row["low"], row["high"])
+        if net:
+            value = (row["changed_enough"] - row["worse_enough"]) / n
+            low, high = tango_limits(row["changed_enough"], row["worse_enough"], n, self.confidence)
+        how = f"{method}, of those {self.whom}"
+        return Estimate(value=value, low=low, high=high, confidence=self.confidence, n=n, method=how)
 
     def net(self, group: str = EVERYONE) -> Estimate:
         """Return the share who improved enough minus the share who worsened as much, of those who started (Tango).
 
         Error alone moves as many one way as the other, so the difference is 0 where nobody truly changed.
         """
-        row = self._row(group)
-        enough, worse, n = (int(row[name].iloc[0]) for name in ("changed_enough", "worse_enough", "started"))
-        low, high = tango_limits(enough, worse, n, self.confidence)
-        return Estimate(
-            value=(enough - worse) / n, low=low, high=high, confidence=self.confidence, n=n,
-            method=f"Tango score, paired shares, of those {self.whom}",
-        )  # fmt: skip
+        return self._share(group, "Tango score, paired shares", net=True)
 
     def share(self, group: str = EVERYONE) -> Estimate:
         """Return one group's share of those who started, as an Estimate."""
-        row = self._row(group)
-        value, low, high = (float(row[name].iloc[0]) for name in ("proportion", "low", "high"))
-        return Estimate(
-            value=value, low=low, high=high, confidence=self.confidence, n=int(row["started"].iloc[0]),
-            method=f"Wilson score, of those {self.whom}",
-        )  # fmt: skip
+        return self._share(group, "Wilson score", net=False)
 
-    @property
-    def alt(self) -> str:
-        """The picture in words."""
-        seen = "Share of people who changed enough, with its interval, a row for each group."
-        return " ".join((seen, *self.sentences()))
 
-    def plot(self, *, ax: Axes | None = None) -> Axes:
-        """Draw one row a group: share of those who started, its interval, and what the missing could make of it."""
-        from truechange.foundation import drawing
+def _draw(rows: pd.DataFrame, whom: str, ax: Any) -> Any:
+    """Draw one row a group: share of those who started, its interval, and what the missing could make of it."""
+    from truechange.foundation import drawing
 
-        names = list(self.rows["group"])
-        ax = drawing.interval_rows(names, [self.share(name) for name in names], ax=ax)
-        for at, edges in enumerate(self.rows[["lowest_possible", "highest_possible"]].to_numpy()):
-            ax.plot(edges, [at + 0.22] * 2, color=drawing.LINE, lw=5)
-        ax.set_xlim(0, 1)
-        drawing.percent_axis(ax)
-        ax.set_xlabel(f"changed by at least the threshold, of those {self.whom}")
-        return ax
+    shares = [Estimate(value=share, low=low, high=high)
+              for share, low, high in rows[["proportion", "low", "high"]].to_numpy()]  # fmt: skip
+    drawing.interval_rows(list(rows["group"]), shares, ax=ax)
+    for at, edges in enumerate(rows[["lowest_possible", "highest_possible"]].to_numpy()):
+        ax.plot(edges, [at + 0.22] * 2, color=drawing.LINE, lw=5)
+    drawing.percent_axis(ax)
+    ax.set(xlim=(0, 1), xlabel=f"changed by at least the threshold, of those {whom}")
+    return ax
+
+
+def _sentence(row: Mapping[str, Any], limit: Threshold, confidence: float, whom: str) -> str:
+    """Say how many of those who started in a group changed enough, and how many were not measured."""
+    who = "" if row["group"] == EVERYONE else f"{row['group']}: "
+    share = lost = edges = ""
+    if row["started"] >= FEW:
+        low, high = percent(row["low"]), percent(row["high"])
+        share = f" ({percent(row['proportion'])}, {100 * confidence:g}% CI {low} to {high})"
+    if away := row["started"] - row["measured"]:
+        lost = f"; {away} had no usable follow-up and count as not shown"
+    if share and limit.has_interval:
+        edges = (
+            f"; were the {limit.kind.upper()} anywhere in its interval ({limit.interval_text()}), between "
+            f"{percent(row['share_at_high'])} and {percent(row['share_at_low'])}"
+        )
+    reached = f"{row['changed_enough']} of the {row['started']} people {whom} changed by at least {size_of(limit)}"
+    return f"{who}{reached}{share}{lost}{edges}."
 
 
 def numbers(improvement: Any, name: str = "improvement") -> np.ndarray:
@@ -293,7 +245,7 @@ def _started(started: Any, groups: pd.Series) -> dict[str, int]:
         if len(order) > 1:
             raise DataError(f"started= is one number for {len(order)} groups ({listed(order)}): give a dict.")
         started = {order[0]: started}
-    began = {_label(key): whole_people(value, "started") for key, value in started.items()}
+    began = {_label(key): whole_people(value, "started") for key, value in started.items()} or {EVERYONE: 0}
     if strange := sorted(set(groups) - set(began)):
         raise DataError(f"No number of people who started for {listed(strange)}: add it to started=.")
     return began
@@ -351,15 +303,22 @@ def count_responders(
             raise DataError(
                 f"{name}: {measured} people were measured but {number} started. Count everyone who started in started=."
             )
-        enough, worse = how_many(here, limit.value), how_many(-here, limit.value)
-        share, (low, high) = enough / number, wilson_limits(enough, number, confidence)
-        edges = (how_many(here, edge) / number if limit.has_interval else nan for edge in (limit.low, limit.high))
-        rows.append((
-            name, number, measured, enough, share, float(low), float(high), worse,
-            enough / measured if measured else nan, share, (enough + number - measured) / number, *edges,
-        ))  # fmt: skip
-    table = pd.DataFrame(rows, columns=COLUMNS)
-    return Responders(table, limit, confidence, _cautions(table, limit, values), whom)
+        enough, limits = how_many(here, limit.value), (limit.low, limit.high)
+        low, high = (float(edge) for edge in wilson_limits(enough, number, confidence))
+        at_low, at_high = (how_many(here, edge) / number if limit.has_interval else nan for edge in limits)
+        rows.append({
+            "group": name, "started": number, "measured": measured, "changed_enough": enough,
+            "proportion": enough / number, "low": low, "high": high, "worse_enough": how_many(-here, limit.value),
+            "share_of_measured": enough / measured if measured else nan, "lowest_possible": enough / number,
+            "highest_possible": (enough + number - measured) / number, "share_at_low": at_low, "share_at_high": at_high,
+        })  # fmt: skip
+    table, says = pd.DataFrame(rows), tuple(_sentence(row, limit, confidence, whom) for row in rows)
+    seen = "Share of people who changed enough, with its interval, a row for each group."
+    facts = {"rows": table, "threshold": limit, "confidence": confidence, "whom": whom}
+    return Responders(
+        facts, table, says, _cautions(table, limit, values), ("newcombe1998a",), seen, partial(_draw, table, whom),
+        height=0.9 + 0.34 * len(rows),
+    )  # fmt: skip
 
 
 def _cautions(table: pd.DataFrame, limit: Threshold, values: np.ndarray) -> tuple[str, ...]:
@@ -392,23 +351,6 @@ class ErrorOnly(Part):
         """Chance of at least `k` such people among `n`, if nobody truly changed (exact binomial)."""
         k, _ = check_count(k, self.n)
         return 1.0 if k == 0 else float(bdtrc(k - 1, self.n, self.share.value))
-
-
-def _error_words(share: Estimate, n: int, expected: float, retest: Estimate | None) -> tuple[str, ...]:
-    """Say how many people measurement error alone would carry over the threshold."""
-    between = ""
-    if share.has_interval:
-        between = f"; {percent(share.low)} to {percent(share.high)} as far as the error is known"
-    first = (
-        f"If nobody had truly changed, measurement error alone would carry about {fixed(expected, 1)} of "
-        f"{n} people measured twice ({percent(share.value)}{between}) over the threshold."
-    )
-    if retest is None:
-        return (first,)
-    return (first, (
-        f"Of the {retest.n} unchanged people of the retest study {percent(retest.value)} reached it "
-        f"({100 * retest.confidence:g}% CI {percent(retest.low)} to {percent(retest.high)})."
-    ))  # fmt: skip
 
 
 def responders_from_error(
@@ -485,16 +427,23 @@ def responders_from_error(
         value=share_with(known.value), low=low, high=high, confidence=confidence, n=n, df=known.df,
         method=f"normal errors{steps}; interval from the chi-square interval of the SEM",
     )  # fmt: skip
+    known_to = f"; {percent(share.low)} to {percent(share.high)} as far as the error is known"
+    about = f"{percent(share.value)}{known_to if share.has_interval else ''}"
+    carried = f"about {fixed(n * share.value, 1)} of {n} people measured twice ({about}) over the threshold"
+    says = [f"If nobody had truly changed, measurement error alone would carry {carried}."]
+    if counted:
+        interval = f"{100 * confidence:g}% CI {percent(counted.low)} to {percent(counted.high)}"
+        reached = f"{percent(counted.value)} reached it ({interval})"
+        says.append(f"Of the {counted.n} unchanged people of the retest study {reached}.")
     cautions = (
-        *limit.cautions,
-        "The two errors are taken as independent, normal and of the same size for everyone.",
+        *limit.cautions, "The two errors are taken as independent, normal and of the same size for everyone.",
         *known.cautions,
         *told({"The SEM is taken as known exactly, so the expected number has no interval.": known.df is None}),
-    )
+    )  # fmt: skip
     row = {
         "threshold": limit.value, "sem": known.value, "practice": practice, "resolution": resolution, "n": n,
         "proportion": share.value, "low": share.low, "high": share.high, "expected": n * share.value,
     }  # fmt: skip
     frame = pd.DataFrame([row | {"retest_share": counted.value if counted else nan}])
     facts = row | {"share": share, "threshold": limit, "retest": counted}
-    return ErrorOnly(facts, frame, _error_words(share, n, n * share.value, counted), cautions)
+    return ErrorOnly(facts, frame, tuple(says), cautions)

@@ -1,86 +1,34 @@
-"""True responder share: people whose true change exceeds the MCID, with measurement error taken out of the spread."""
+"""True responder share: error taken out of the spread of change; cumulative responder curve; four responder rules."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from math import nan, sqrt
+from functools import partial
+from math import log, nan, sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import chdtri, expit, logit, ndtr, ndtri
+from scipy.special import ndtr, ndtri
 
+from truechange.foundation import errors
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_confidence
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Part, Result, Spoken, told
 from truechange.foundation.sem import SWAPPED, Sem, read_sem
-from truechange.numerics.density import ENOUGH, Density, deconvolved, likely_noise, true_skew
-from truechange.numerics.intervals import Floats
+from truechange.numerics.density import ENOUGH, Density, share_beyond, true_changes, true_skew
+from truechange.numerics.intervals import Floats, wilson_limits
 from truechange.numerics.resampling import percentile_limits
 from truechange.numerics.selection import TakenIn, beyond_cut, resampled_taken_in
-from truechange.responders.counting import how_many, numbers, proportion
+from truechange.responders.counting import any_threshold, group_labels, how_many, numbers, proportion, size_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-CELLS = 16_384  # numbers worked on at once: 128 KB
 SEEN = 0.4  # part of the variance of change that is true change, below which its shape is hidden by error
-
-
-@dataclass(frozen=True)
-class TrueSpread:
-    """Weighted grid over the SD of true change and the SEM, given the observed changes.
-
-    Parameters
-    ----------
-    tau, sem, weight : ndarray, shape (g,)
-        SD of true change and SEM of each grid point, and its posterior weight (sums to 1).
-    mean : float
-        Mean observed change.
-    n : int
-        People measured.
-    """
-
-    tau: Floats
-    sem: Floats
-    weight: Floats
-    mean: float
-    n: int
-
-    @property
-    def variance(self) -> Floats:
-        """Variance of an observed change at each grid point."""
-        return self.tau**2 + 2 * self.sem**2
-
-
-def true_changes(changes: Floats, sem: float, sem_df: float | None) -> TrueSpread | Density:
-    """Fit the distribution of true change: of any shape from 50 people on, normal among fewer."""
-    if changes.size < ENOUGH:
-        return true_spread(changes, sem, sem_df)
-    return deconvolved(changes, sqrt(2) * likely_noise(sem, sem_df))
-
-
-def true_spread(changes: Floats, sem: float, sem_df: float | None, *, points: int = 160, sems: int = 31) -> TrueSpread:
-    """Weigh the SDs of true change that fit the observed changes.
-
-    Likelihood ``V^(−(n−1)/2) exp(−(n−1)s²/2V)`` with ``V = τ² + 2 SEM²``; prior on the variance τ² exponential with
-    mean 2s², so nearly flat (a prior flat in τ itself keeps too much near 0 and pulls the share away from one half);
-    ``SEM² = sem² df/χ²`` when its degrees of freedom are known. Both are weighed together, so a SEM that the spread of
-    the changes contradicts loses weight.
-    """
-    n, s2, error = changes.size, float(np.var(changes, ddof=1)), likely_noise(sem, sem_df, sems)
-    least, most = (n - 1) * s2 / chdtri(n - 1, np.array([1e-6, 1 - 1e-6]))
-    bottom = sqrt(max(0.0, least - 2 * error.max() ** 2))
-    top = min(sqrt(max(most - 2 * error.min() ** 2, 0.25 * most)), 5 * sqrt(s2))
-    tau = bottom + (np.arange(points) + 0.5) * (top - bottom) / points
-    tau, error = (grid.ravel() for grid in np.meshgrid(tau, error))
-    variance = tau**2 + 2 * error**2
-    log_weight = -0.5 * (n - 1) * (np.log(variance) + s2 / variance) - tau**2 / (2 * s2) + np.log(tau)
-    weight = np.exp(log_weight - log_weight.max())
-    seen = weight > 1e-9  # the rest of the grid costs time and moves nothing
-    return TrueSpread(tau[seen], error[seen], weight[seen] / weight[seen].sum(), float(changes.mean()), n)
 
 
 def spread_of(threshold: Threshold) -> float:
@@ -88,60 +36,6 @@ def spread_of(threshold: Threshold) -> float:
     if not threshold.has_interval:
         return 0.0
     return (threshold.high - threshold.low) / (2 * float(ndtri((1 + threshold.confidence) / 2)))
-
-
-def share_beyond(
-    fit: TrueSpread | Density, mcid: float, mcid_se: float, confidence: float
-) -> tuple[float, float, float]:
-    """Return posterior median and interval of the share with true change above `mcid`.
-
-    In each state of a normal fit MCID minus mean true change is normal; in each state of a fit of any shape the logit
-    of the share is, with its delta-method SD. So the share's distribution function is a weighted sum of normal tail
-    areas: nothing is simulated.
-    """
-    free = isinstance(fit, Density)
-    if isinstance(fit, Density):
-        share, sd = fit.share(mcid, mcid_se)
-        share = np.clip(share, 1e-6, 1 - 1e-6)
-        slope, middle, wide = np.ones(share.size), logit(share), np.maximum(sd, 1e-9) / (share * (1 - share))
-    else:
-        slope, middle, wide = fit.tau, np.array(fit.mean - mcid), np.sqrt(fit.variance / fit.n + mcid_se**2)
-
-    def quantile(level: float) -> float:
-        low, high = -16.0, 16.0
-        for _ in range(44):
-            at = (low + high) / 2
-            low, high = (at, high) if fit.weight @ ndtr((slope * at - middle) / wide) < level else (low, at)
-        return float((expit if free else ndtr)((low + high) / 2))
-
-    return quantile(0.5), quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)
-
-
-def share_at_least(fit: TrueSpread | Density, changes: Floats) -> Floats:
-    """Return the share with a true change of at least each of `changes`, averaged over the states of the fit."""
-    if isinstance(fit, Density):
-        return fit.mean @ fit.beyond(changes)
-    return fit.weight @ ndtr((fit.mean - changes) / fit.tau[:, None])
-
-
-def chance_beyond(changes: Floats, fit: TrueSpread | Density, mcid: float, mcid_se: float = 0.0) -> Floats:
-    """Return for each observed change the posterior chance that the true change is above `mcid`.
-
-    Normal: ``E = m + rel (d − m)``, variance ``rel · 2 SEM²`` plus what is not known of the mean and the MCID, averaged
-    over the grid. Any shape: the fitted density as prior.
-    """
-    if isinstance(fit, Density):
-        return fit.chances(changes, mcid, mcid_se)
-    rel = fit.tau**2 / fit.variance
-    variance = rel * 2 * fit.sem**2 + (1 - rel) ** 2 * fit.variance / fit.n + mcid_se**2
-    spread = np.sqrt(np.maximum(variance, 1e-300))
-    slope, start = rel / spread, ((1 - rel) * fit.mean - mcid) / spread
-    chances, block = np.empty(changes.size), max(1, CELLS // rel.size)
-    for at in range(0, changes.size, block):  # what stays in the cache is worked on in place
-        z = np.multiply.outer(slope, changes[at : at + block])
-        z += start[:, None]
-        chances[at : at + block] = fit.weight @ ndtr(z, out=z)
-    return chances
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -376,3 +270,220 @@ def _cautions(people: int, away: int, reliability: float, skew: float, error: Se
         "The SEM is taken as known exactly; the interval is too narrow if it is not.": error.df is None,
         "The MCID is taken as known exactly.": not limit.has_interval,
     }))  # fmt: skip
+
+
+class CumulativeChange(Spoken):
+    """Share of those who started, or were due, that changed by at least x, for every x that occurs.
+
+    Its facts: ``rows`` (the table), ``improvement`` (dict of group: its improvements as given, NaN where there is no
+    follow-up), ``thresholds`` (lines in the picture), ``sem`` (for the second curve, of true change, or None),
+    ``confidence`` (level of the bands), ``whom`` (of whom the shares are: "who started", or "due" where others'
+    follow-up lies ahead). Its table, one row a group and distinct change: group, change, at_least, share, low, high
+    (Wilson, pointwise), band_low, band_high (simultaneous), highest_possible, true_share (true change at least x, as in
+    :func:`true_responder_share`, the missing counted as not shown; NaN without a SEM).
+    """
+
+    def at(self, threshold: Threshold | float) -> pd.DataFrame:
+        """Return the share at a threshold and at both limits of its interval: does the choice matter?
+
+        Columns: group, threshold, share, low, high.
+        """
+        return _shares_at(self.facts, threshold)
+
+
+def _shares_at(facts: Mapping[str, Any], threshold: Threshold | float) -> pd.DataFrame:
+    edges: tuple[float, ...] = (float(threshold),)
+    if isinstance(threshold, Threshold) and threshold.has_interval:
+        edges = (threshold.low, threshold.value, threshold.high)
+    pairs = [(name, edge, how_many(values, edge), values.size)
+             for name, values in facts["improvement"].items() for edge in edges]  # fmt: skip
+    rows = pd.DataFrame(pairs, columns=["group", "threshold", "k", "n"])
+    low, high = wilson_limits(rows["k"], rows["n"], facts["confidence"])
+    return rows.assign(share=rows["k"] / rows["n"], low=low, high=high).drop(columns=["k", "n"])
+
+
+def _curve_words(facts: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say half of each group's change, and the share at each threshold."""
+    who = {name: f"{name}: " if len(facts["improvement"]) > 1 else "" for name in facts["improvement"]}
+    says = []
+    for name, values in facts["improvement"].items():
+        changes = values[~np.isnan(values)]
+        half, middle = f"{who[name]}half" if who[name] else "Half", fixed(float(np.median(changes)), 1)
+        says.append(f"{half} of the {changes.size} people measured improved by {middle} or more.")
+    for limit in facts["thresholds"]:
+        reached = f"of those {facts['whom']} changed by at least the {limit.kind.upper()} of {size_of(limit)}."
+        for row in _shares_at(facts, limit.value).to_dict("records"):
+            says.append(f"{who[row['group']]}{percent(row['share'])} {reached}")
+    return tuple(says)
+
+
+def _draw_curves(facts: Mapping[str, Any], ax: Axes) -> Axes:
+    """Draw the curves as steps with their simultaneous band, thresholds as vertical lines."""
+    from truechange.foundation import drawing
+
+    for at, (name, rows) in enumerate(facts["rows"].groupby("group", sort=False)):
+        change, colour = rows["change"], drawing.SERIES[at % 5]
+        ax.step(change, rows["share"], where="pre", color=colour, ls=drawing.DASHES[at % 4], lw=2, label=str(name))
+        ax.fill_between(change, rows["band_low"], rows["band_high"], step="pre", color=colour, alpha=0.15, lw=0)
+        if (rows["highest_possible"] > rows["share"]).any():
+            ax.step(change, rows["highest_possible"], where="pre", color=colour, lw=0.8, alpha=0.7,
+                    label=f"{name}, if all the missing did")  # fmt: skip
+        if facts["sem"] is not None:
+            ax.plot(change, rows["true_share"], color=colour, lw=1, ls=":", label=f"{name}, true change")
+    for at, limit in enumerate(facts["thresholds"]):
+        if limit.has_interval:
+            ax.axvspan(limit.low, limit.high, color=drawing.WASH, zorder=0, lw=0)
+        drawing.mark_line(ax, limit.value, limit.kind.upper(), along="x").set_position((0, 3 + 10 * at))
+    ax.set(ylim=(0, 1), xlabel="improvement of at least", ylabel=f"share of those {facts['whom']}")
+    drawing.percent_axis(ax, "y")
+    if len(ax.get_legend_handles_labels()[0]) > 1:
+        ax.legend(frameon=False, fontsize=8)
+    return ax
+
+
+def cumulative_change(
+    improvement: Any, by: Any = None, *, thresholds: tuple[Threshold | float, ...] = (),
+    sem: Estimate | float | None = None, confidence: float = 0.95, whom: str = "who started",
+) -> CumulativeChange:  # fmt: skip
+    """Compute the share of those who started that changed by at least x, for every x.
+
+    Parameters
+    ----------
+    improvement : array-like of float, shape (n,)
+        One improvement a person who started; NaN without follow-up (counts as not shown).
+    by : array-like, Series or dict, optional
+        Group of each person.
+    thresholds : tuple of Threshold or float, optional
+        Marked in the picture and read off in the sentences.
+    sem : Estimate or float, optional
+        Adds the curve of true change, with measurement error taken out as in :func:`true_responder_share`.
+    confidence : float, optional
+        Level of both bands: Wilson's at each point, and the simultaneous band of Dvoretzky, Kiefer and Wolfowitz
+        with Massart's constant, ``± √(ln(2/α) / 2n)``.
+    whom : str, optional
+        Which people these are, for the words: "who started", "due".
+
+    Returns
+    -------
+    CumulativeChange
+
+    Raises
+    ------
+    DataError
+        Fewer than 3 people measured in a group, or lengths that do not fit.
+
+    Examples
+    --------
+    >>> curve = cumulative_change([0, 1, 1, 3, 5])
+    >>> curve.table()[["change", "share"]].values.tolist()
+    [[0.0, 1.0], [1.0, 0.8], [3.0, 0.4], [5.0, 0.2]]
+    """
+    check_confidence(confidence)
+    errors.check_kind("thresholds", thresholds, (tuple, list), "one or more in a tuple, such as (2.0,)")
+    values = numbers(improvement)
+    if not values.size:
+        raise DataError("improvement is empty: give one entry for everyone who started.")
+    labels = group_labels(improvement, by, values.size)
+    error = None if sem is None else read_sem(sem)
+    curves, improvements, cautions = [], {}, list[str]()
+    for name in sorted(set(labels)):
+        improvements[name] = values[(labels == name).to_numpy()]
+        changes, away = measured_changes(improvements[name])
+        curves.append(_curve(name, changes, changes.size + away, error, confidence))
+        lost = f"{name}: {away} people without a usable follow-up count as not shown at every change."
+        cautions.extend(told({lost: away}))
+    limits = tuple(any_threshold(limit) for limit in thresholds)
+    facts: dict[str, Any] = {
+        "rows": pd.concat(curves, ignore_index=True), "improvement": improvements, "thresholds": limits,
+        "sem": error.value if error else None, "confidence": confidence, "whom": whom,
+    }  # fmt: skip
+    seen = "Falling curve of the share that changed by at least each amount, with its band."
+    return CumulativeChange(
+        facts, facts["rows"], _curve_words(facts), tuple(cautions), ("newcombe1998a", "massart1990"), seen,
+        partial(_draw_curves, facts),
+    )  # fmt: skip
+
+
+def _curve(name: str, changes: np.ndarray, started: int, error: Sem | None, confidence: float) -> pd.DataFrame:
+    change, counts = np.unique(np.round(changes, 9), return_counts=True)  # 0.3 and 0.30000000000000004 are one step
+    at_least = counts[::-1].cumsum()[::-1]
+    share, (low, high) = at_least / started, wilson_limits(at_least, started, confidence)
+    band = sqrt(log(2 / (1 - confidence)) / (2 * started))
+    true = np.full(change.size, np.nan)
+    if error is not None and float(np.var(changes, ddof=1)) > 2 * error.value**2:
+        true = true_changes(changes, error.value, error.df).at_least(change) * changes.size / started
+    return pd.DataFrame({
+        "group": name, "change": change, "at_least": at_least, "share": share, "low": low, "high": high,
+        "band_low": np.clip(share - band, 0, 1), "band_high": np.clip(share + band, 0, 1),
+        "highest_possible": (at_least + started - changes.size) / started, "true_share": true,
+    })  # fmt: skip
+
+
+RULES = {
+    "A": "change of at least the MCID",
+    "B": "change of at least the MCID and of the MDC95",
+    "C": "chance of more than {certainty} that the true change is above the MCID",
+    "D": "expected number with true change above the MCID",
+}
+
+
+def responder_definitions(
+    improvement: Any, *, mcid: Threshold | float, sem: Estimate | float, primary: str, sem_df: float | None = None,
+    certainty: float = 0.8, confidence: float = 0.95,
+) -> Part:  # fmt: skip
+    """Count responders by four rules; which one counts is stated by `primary`.
+
+    Parameters
+    ----------
+    improvement : array-like of float, shape (n,)
+        One entry a person who started; NaN without a usable follow-up (counts as not shown).
+    mcid : Threshold or float
+        Person-level MCID.
+    sem : Estimate or float
+        Standard error of measurement of one score.
+    primary : {"A", "B", "C", "D"}
+        A change ≥ MCID; B change ≥ MCID and ≥ MDC95; C chance of a true change above the MCID > `certainty`;
+        D the sum of those chances.
+    sem_df, certainty, confidence : float, optional
+        Degrees of freedom of the SEM; what counts as sure in C; level of the intervals.
+
+    Returns
+    -------
+    Part
+        One row a rule: definition, rule, primary, people, started, share, low, high; with `primary` and `chances`, of
+        each person measured, that the true change is above the MCID, in the order given.
+
+    Examples
+    --------
+    >>> found = responder_definitions([4, 1, 3, 0, 2, 5, 2, 1], mcid=2, sem=1.0, primary="A")
+    >>> found.table()["definition"].tolist(), int(found.table()["people"].iloc[0])
+    (['A', 'B', 'C', 'D'], 5)
+    """
+    errors.check_choice("primary", primary, tuple(RULES))
+    check_confidence(confidence)
+    limit, error = person_threshold(mcid, "mcid", name="mcid"), read_sem(sem, sem_df)
+    changes, away = measured_changes(improvement)
+    started, se, fit = changes.size + away, spread_of(limit), true_changes(changes, error.value, error.df)
+    chances = fit.chances(changes, limit.value, se)
+    mdc = float(ndtri(0.975)) * sqrt(2) * error.value
+    reached = [how_many(changes, edge) for edge in (limit.value, max(limit.value, mdc))]
+    counts = [*reached, int((chances > certainty).sum())]
+    low, high = wilson_limits(counts, started, confidence)
+    expected = np.array(share_beyond(fit, limit.value, se, confidence)[1:]) * (changes.size / started)
+    people = np.array([*counts, float(chances.sum())], dtype=float)
+    table = pd.DataFrame({
+        "definition": list(RULES), "rule": [rule.format(certainty=certainty) for rule in RULES.values()],
+        "primary": [name == primary for name in RULES], "people": people, "started": started,
+        "share": people / started, "low": [*low, expected[0]], "high": [*high, expected[1]],
+    })  # fmt: skip
+    sentences = tuple(
+        f"{row['definition']}{' (primary)' if row['primary'] else ''}, {row['rule']}: {row['people']:.3g} of "
+        f"{row['started']} ({percent(row['share'])})."
+        for row in table.sort_values("primary", ascending=False, kind="stable").to_dict("records")
+    )
+    cautions = (
+        "B is strict by design: as a share it leaves out most people whose true change is just above the MCID.",
+        *error.cautions,
+        *told({f"{away} people without a usable follow-up count as not shown in every rule.": away}),
+    )
+    return Part({"rows": table, "primary": primary, "chances": chances}, table, sentences, cautions, ("newcombe1998a",))
