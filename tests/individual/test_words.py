@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import truechange as tc
-from truechange.individual.words import _PERSON, BETTER, HELPS, MATTERS, WORSE
+from truechange.individual.verdict import WORDS
 
 STATISTICS = (
     "probab", "confiden", "interval", "error", "mdc", "mcid", "significan", "reliab", "threshold", "posterior", "prior",
@@ -22,9 +22,9 @@ def _school_years(text: str) -> float:
     return 0.39 * len(words) / sentences + 11.8 * syllables / len(words) - 15.59
 
 
-SAID = [text.format(may="may well") for text in _PERSON.values()]
-SAID += [start + end for start in BETTER.values() for end in HELPS.values()]
-SAID += [start + end for start in WORSE.values() for end in MATTERS.values()]
+SAID = [text.format(may="may well") for text in WORDS["person"].values()]
+SAID += [start + end for start in WORDS["better"].values() for end in WORDS["helps"].values()]
+SAID += [start + end for start in WORDS["worse"].values() for end in WORDS["matters"].values()]
 
 
 @pytest.mark.parametrize("text", SAID)

@@ -3,10 +3,10 @@
 from truechange.foundation.loading import on_first_use
 
 _NAMES = {
-    "assess": "person_change", "change": "PersonChange", "posterior": "Belief", "score_error": "Programme",
-    "typed": "Bridge bridge_from_pairs compare_protocols", "several_visits": "visits Visits",
-    "reliable": "reliable_change predict_retest recovery_cutoffs", "body": "power_sentences",
-    "seats": "ladder ProgressionRule", "elsewhere": "place norm_position offers chosen",
+    "assess": "person_change", "change": "PersonChange", "posterior": "Belief", "several_visits": "visits Visits",
+    "score_error": "Programme reliable_change predict_retest recovery_cutoffs",
+    "typed": "Bridge bridge_from_pairs compare_protocols", "seats": "ladder ProgressionRule",
+    "norms": "place norm_position offers chosen power_sentences",
 }  # fmt: skip
 _HOME = {name: module for module, names in _NAMES.items() for name in names.split()}
 __all__ = sorted(_HOME)

@@ -10,12 +10,12 @@ from truechange.foundation import errors
 from truechange.foundation.distributions import two_sided
 from truechange.foundation.errors import ChoiceError, DataError, in_short
 from truechange.foundation.estimate import Threshold, person_threshold, plain_number
+from truechange.foundation.result import told
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
-from truechange.individual import words
 from truechange.individual.change import PersonChange
-from truechange.individual.posterior import Belief
-from truechange.individual.score_error import Programme, ScoreError, SemLike, check_group, score_error
+from truechange.individual.posterior import Belief, Seen
+from truechange.individual.score_error import FEWEST, Programme, ScoreError, SemLike, check_group, score_error
 from truechange.individual.typed import Bridge, compare_protocols, refuse_changed, way_of
 from truechange.measures.catalogue import HIGHER, Measure, Unsaid, direction
 from truechange.measures.catalogue import measure as look_up
@@ -23,6 +23,7 @@ from truechange.measures.catalogue import measure as look_up
 Score = float | str | Sequence[float]
 NO_DIRECTION = "Which direction is better was not said: more counts as better."
 TWO_WAYS = "that is known, but not how much of the two scores is test error."
+LARGER = 1.3  # how much too small an SEM from elsewhere, or from a few people, easily is
 UNSTATED = "How the tests were done was not stated: the scores count only if both were done the same way."
 
 
@@ -139,7 +140,7 @@ def person_change(
     changed, said = compare_protocols(before_protocol, after_protocol, test.protocol, test.tolerances)
     sides = (_side(first, ends), _side(second, ends))
     carried = first if bridge is None else bridge.carry(first)
-    seen = priors.Seen(carried, second, test.sign, *sides)
+    seen = Seen(carried, second, test.sign, *sides)
     two = ""
     if changed and bridge is None:
         two = _without_size(seen, way_of(before_protocol, after_protocol, test.harder, test.tolerances))
@@ -150,8 +151,9 @@ def person_change(
     if not isnan(carried + second) and not two:
         error = score_error(sem, sem_df, (carried, second), (visits1, visits2), programme, test.unit)
     check_plausible(test, error, good, bad, practice)
-    if error is not None and bridge is not None:
-        error = error.with_bridge(bridge.difference_se(first, error.before, error.after))
+    if error is not None and bridge is not None:  # what the two SEMs leave of the line's doubt is put before
+        se = bridge.difference_se(first, error.before, error.after)
+        error = error._replace(before=sqrt(max(se**2 - error.after**2, 0.0)))
     mdc = None if error is None else error.mdc(confidence, test.unit, practice_se)
     verdict, why_not = (two, "; ".join(changed)) if two else _verdict(seen, practice, mdc, good, bad)
     result = PersonChange(
@@ -160,19 +162,19 @@ def person_change(
         error=error, programme=programme, practice=practice, practice_se=practice_se, confidence=confidence,
         dates=dates,
     )  # fmt: skip
-    cautions = [words.DECLINE] if result.worse else []
-    cautions += [*result.bar.cautions, *([] if measure or said_better else [NO_DIRECTION])]
-    cautions += [f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}"] if two else []
-    cautions += [] if two else words.at_ends(seen, ends, good.value)
-    cautions += words.entered(test, (before, after), (visits1, visits2))
-    cautions += said if before_protocol or after_protocol else [UNSTATED]
-    cautions += error.cautions if error else ()
-    if bridge is not None:
-        cautions.append(
-            f"The first score, {first:g}, was carried over from another protocol by a line from {bridge.n} people."
-        )
-    cautions += words.gather(result, mcid_deterioration is None)
-    cautions += _were_error_larger(result, seen)
+    carried_over = f"The first score, {first:g}, was carried over from another protocol by a line from "
+    cautions = [
+        *told({v.DECLINE: result.worse}), *result.bar.cautions,
+        *told({NO_DIRECTION: not (measure or said_better),
+               f"Done in two ways ({'; '.join(changed)}): {TWO_WAYS}": two}),
+        *(() if two else v.at_ends(seen, ends, good.value)),
+        *v.entered(test, (before, after), (visits1, visits2)),
+        *(said if before_protocol or after_protocol else [UNSTATED]),
+        *(error.cautions if error else ()),
+        *([] if bridge is None else [f"{carried_over}{bridge.n} people."]),
+        *v.gather(result, mcid_deterioration is None),
+        *_were_error_larger(result, seen),
+    ]  # fmt: skip
     return replace(result, cautions=tuple(dict.fromkeys(cautions)), sources=_sources(result, bridge))
 
 
@@ -184,16 +186,12 @@ def check_plausible(
     span = f"the usual scores of {test.name or 'this test'} span ({low:g} to {f'{high:g} {test.unit}'.strip()})"
     for name, threshold in (("mcid", good), ("mcid_deterioration", bad)):
         if not 0 < threshold.value < (high - low) / 2:
-            why = (
-                f"it is at least half of what {span}; not as a percentage"
-                if threshold.value
-                else "no change at all does not matter"
-            )
+            large = f"it is at least half of what {span}; not as a percentage"
+            why = large if threshold.value else "no change at all does not matter"
             raise ChoiceError(f"{name}={threshold.value:g} cannot be: {why}. Give the smallest change that matters.")
     if abs(practice) >= high - low:
-        raise ChoiceError(
-            f"practice={practice:g} cannot be: it is as much as {span}. Give the mean gain of repeating it."
-        )
+        why = f"it is as much as {span}. Give the mean gain of repeating it."
+        raise ChoiceError(f"practice={practice:g} cannot be: {why}")
     sem = max(error.before, error.after) if error else 0.0
     if two_sided(0.95) * sqrt(2) * sem >= high - low:
         raise ChoiceError(
@@ -204,8 +202,8 @@ def check_plausible(
 
 def own_test(name: str, unit: str, better: str, resolution: float, low: float = -inf, high: float = inf) -> Measure:
     """Return a test that is not in the catalogue; whatever is not known of it limits nothing."""
-    words = {"key": "", "name": name, "unit": unit, "better": better}
-    return Measure(**words, hard_low=low, hard_high=high, soft_low=-inf, soft_high=inf, resolution=resolution)  # type: ignore[arg-type]
+    limits = {"hard_low": low, "hard_high": high, "soft_low": -inf, "soft_high": inf}
+    return Measure(key="", name=name, unit=unit, better=better, resolution=resolution, **limits)
 
 
 def thresholds(mcid: Threshold | float, worse: Threshold | float | None, unit: str) -> tuple[Threshold, Threshold]:
@@ -238,26 +236,25 @@ def visit_mean(scores: Score, which: str, test: Measure) -> tuple[float, int]:
         raise DataError(f"{which}={in_short(scores)} is not a score: give a number, a list of numbers, or 'unable'.")
     if test.zero_unable and 0 in numbers:
         if any(numbers):
-            raise DataError(
-                f"{which}={in_short(scores)}: unable at one of several visits; give each visit its own day."
-            )
+            why = "unable at one of several visits; give each visit its own day."
+            raise DataError(f"{which}={in_short(scores)}: {why}")
         return nan, 0
     for number in numbers:
         if not test.hard_low <= number <= test.hard_high:
-            limits = f"{test.hard_low:g} to {f'{test.hard_high:g} {test.unit}'.strip()}"
             from truechange.records.values import likely_slip
 
             slip = likely_slip(number, test.unit, test.soft_low, test.soft_high)
+            limits = f"{test.hard_low:g} to {f'{test.hard_high:g} {test.unit}'.strip()}"
             where = f"{limits}, the range of {test.name or 'this test'}{slip or '.'}"
             raise DataError(f"{which}={number:g} lies outside {where} Correct it.")
     return sum(numbers) / len(numbers), len(numbers)
 
 
 def _side(score: float, ends: tuple[float, float]) -> int:
-    return -1 if score <= ends[0] else 1 if score >= ends[1] else 0
+    return (score >= ends[1]) - (score <= ends[0])
 
 
-def _without_size(seen: priors.Seen, way: int) -> str:
+def _without_size(seen: Seen, way: int) -> str:
     """Return the verdict on two ways of testing, `way` 1 where the second was harder; empty where there is none."""
     able = (not isnan(seen.before), not isnan(seen.after))
     if not way or not any(able):
@@ -268,12 +265,10 @@ def _without_size(seen: priors.Seen, way: int) -> str:
     return (v.BECAME_ABLE if way > 0 else "") if able[1] else (v.LOST_ABILITY if way < 0 else "")
 
 
-def _verdict(
-    seen: priors.Seen, practice: float, mdc: Threshold | None, good: Threshold, bad: Threshold
-) -> tuple[str, str]:
-    if isnan(seen.before) or isnan(seen.after):
-        if isnan(seen.before) and isnan(seen.after):
-            return v.NOT_ASSESSABLE, "unable to do the test both times"
+def _verdict(seen: Seen, practice: float, mdc: Threshold | None, good: Threshold, bad: Threshold) -> tuple[str, str]:
+    if isnan(seen.before) and isnan(seen.after):
+        return v.NOT_ASSESSABLE, "unable to do the test both times"
+    if isnan(seen.improvement):
         return (v.BECAME_ABLE if isnan(seen.before) else v.LOST_ABILITY), ""
     if seen.before_side and seen.before_side == seen.after_side:
         return v.NOT_ASSESSABLE, "both scores are at the same end of the scale"
@@ -283,40 +278,32 @@ def _verdict(
     return v.verdict(d, d - practice, mdc.value, good.value, bad.value), ""
 
 
-def _beliefs(
-    seen: priors.Seen, error: ScoreError | None, programme: Programme | None, mcid: Threshold
-) -> tuple[Belief, ...]:
+def _beliefs(seen: Seen, error: ScoreError | None, group: Programme | None, mcid: Threshold) -> tuple[Belief, ...]:
     if error is None:
         return ()
-    group = programme if programme is not None and programme.n >= priors.FEWEST else None
-    alone = (priors.flat(seen, error), priors.sceptical(seen, error, mcid.value, group and group.everyone))
-    if group is None:
-        return alone
+    if group is None or group.n < FEWEST:
+        return priors.flat(seen, error), priors.sceptical(seen, error, mcid.value, None)
+    alone = (priors.flat(seen, error), priors.sceptical(seen, error, mcid.value, group.everyone))
     # the change alone, whatever the start, is not exchangeable after a cut on the start
     by_change = (priors.from_changes(seen, error, group),) if group.entry is None else ()
     return (priors.from_programme(seen, error, group), *by_change, *alone)
 
 
-LARGER = 1.3  # how much too small an SEM from elsewhere, or from a few people, easily is
-
-
-def _were_error_larger(result: PersonChange, seen: priors.Seen) -> list[str]:
+def _were_error_larger(result: PersonChange, seen: Seen) -> list[str]:
     """Say what the chance that words follow would be with an SEM 30% larger, where that moves it by 5 points."""
     error = result.error
     if error is None or not result.beliefs:
         return []
-    parts = {name: LARGER * getattr(error, name) for name in ("before", "after", "group_before", "group_after")}
-    beliefs = _beliefs(seen, replace(error, **parts), result.programme, result.mcid)
+    sems = {name: LARGER * getattr(error, name) for name in ("before", "after", "group_before", "group_after")}
+    beliefs = _beliefs(seen, error._replace(**sems), result.programme, result.mcid)
     now, then = result.leads(), replace(result, beliefs=beliefs).leads()
-    if abs(now - then) < 0.05:
-        return []
-    return [f"Were the SEM 30% larger, the chance would be {words.sure_text(then)}."]
+    return [] if abs(now - then) < 0.05 else [f"Were the SEM 30% larger, the chance would be {v.sure_text(then)}."]
 
 
 def _sources(result: PersonChange, bridge: Bridge | None) -> tuple[str, ...]:
-    keys = ["jacobson1991", "weir2005"] if result.mdc is not None else []
-    keys += ["spiegelhalter1994"] if result.beliefs else []
-    keys += ["kelley1927"] if result.beliefs and result.beliefs[0].prior == "programme" else []
-    keys += ["efron2016"] if result.beliefs and result.programme and result.programme.shape else []
-    keys += ["chelune1993"] if result.practice else []
-    return (*keys, "crawford2006") if bridge is not None else tuple(keys)
+    beliefs, group = result.beliefs, result.programme
+    return told({
+        "jacobson1991": result.mdc, "weir2005": result.mdc, "spiegelhalter1994": beliefs,
+        "kelley1927": beliefs and beliefs[0].prior == "programme", "efron2016": beliefs and group and group.shape,
+        "chelune1993": result.practice, "crawford2006": bridge,
+    })  # fmt: skip

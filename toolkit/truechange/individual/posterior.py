@@ -8,24 +8,26 @@ priors (own choice, checked by simulation): scale of the observed change for τ,
 keeps the distribution its own retest study gave it.
 """
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
 from math import atanh, cosh, exp, hypot, inf, log, pi, sqrt, tanh
+from typing import NamedTuple
 
 from truechange.foundation.distributions import normal_below, normal_quantile, sem_factors
-from truechange.individual.score_error import Programme, ScoreError
+from truechange.individual.score_error import SMALL, Programme, ScoreError
 
-SMALL, FEWEST = 150, 15
 _TAU_STEPS, _DROP = 24, 1e-4
 _Z_STEP, _Z_WIDEST = 1.1, 0.3  # steps of Fisher's z of the correlation, in its standard errors, and at most
 SCEPTIC = normal_quantile(0.95)
-
+_SLICES = [(k + 0.5) / 24 for k in range(24)]  # of the tail beyond an end of the scale
+_CROWDED = sum(6 * place * (1 - place) for place in _SLICES)
 
 Part = tuple[float, float, float]  # weight, mean, standard deviation
+Triple = tuple[float, float, float]  # variance before, covariance, variance after
+Row = tuple[float, tuple[float, float]]  # log weight, and what it is the weight of
+ChangeState = tuple[float, float, float, float, float]  # weight, SEM factor, τ², mean change, variance of that mean
 
 
-@dataclass(frozen=True, slots=True)
-class Belief:
+class Belief(NamedTuple):
     """The posterior of one person's true change (positive = better) under one prior.
 
     Parameters
@@ -88,8 +90,7 @@ class Belief:
         return sum(heights) / sqrt(2 * pi)
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Seen(NamedTuple):
     """The two scores as seen, and whether one is only known to lie at or beyond a limit of the scale.
 
     Parameters
@@ -115,17 +116,13 @@ class Seen:
         return self.sign * (self.after - self.before)
 
 
-Triple = tuple[float, float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
+class Group(NamedTuple):
     """One possible state of the group: true covariance, means, and how uncertain the means are."""
 
     weight: float
     mu: tuple[float, float]
-    true: Triple  # variance before, covariance, variance after, of true scores
-    noise: Triple  # error of this person's scores: variance before, covariance, variance after
+    true: Triple  # of true scores
+    noise: Triple  # error of this person's scores
     doubt: Triple  # the same of the group's means
 
     def parts(self, seen: Seen) -> Iterator[Part]:
@@ -144,33 +141,25 @@ class Group:
             yield self.weight * share, base + b1 * x1 + b2 * x2, sd
 
 
-def _possible(
-    seen: Seen, mu: tuple[float, float], cov: tuple[float, float, float]
-) -> Iterator[tuple[float, float, float]]:
+def _possible(seen: Seen, mu: tuple[float, float], cov: Triple) -> Iterator[tuple[float, float, float]]:
     """Yield what the two scores could have been on a scale without ends, given the one that was measured."""
-    if not seen.before_side and not seen.after_side:
-        yield 1.0, seen.before, seen.after
-        return
     s11, s12, s22 = cov
     if seen.before_side:
-        centre = mu[0] + s12 / s22 * (seen.after - mu[1])
-        for share, x in _beyond(centre, sqrt(s11 - s12 * s12 / s22), seen.before, seen.before_side):
+        centre, sd = mu[0] + s12 / s22 * (seen.after - mu[1]), sqrt(s11 - s12 * s12 / s22)
+        for share, x in _beyond(centre, sd, seen.before, seen.before_side):
             yield share, x, seen.after
-    else:
-        centre = mu[1] + s12 / s11 * (seen.before - mu[0])
-        for share, x in _beyond(centre, sqrt(s22 - s12 * s12 / s11), seen.after, seen.after_side):
+    elif seen.after_side:
+        centre, sd = mu[1] + s12 / s11 * (seen.before - mu[0]), sqrt(s22 - s12 * s12 / s11)
+        for share, x in _beyond(centre, sd, seen.after, seen.after_side):
             yield share, seen.before, x
-
-
-_SLICES = 24
-_CROWDED = sum(6 * (k + 0.5) / _SLICES * (1 - (k + 0.5) / _SLICES) for k in range(_SLICES))
+    else:
+        yield 1.0, seen.before, seen.after
 
 
 def _beyond(centre: float, sd: float, end: float, side: int) -> Iterator[tuple[float, float]]:
     """Cut the tail of a normal curve beyond `end` into slices; yield each slice's share of it and its middle."""
     tail = normal_below(-side * (end - centre) / sd)
-    for k in range(_SLICES):
-        place = (k + 0.5) / _SLICES  # crowded towards both ends of the tail, where the curve is steep
+    for place in _SLICES:  # crowded towards both ends of the tail, where the curve is steep
         share = tail * place * place * (3 - 2 * place)
         yield 6 * place * (1 - place) / _CROWDED, centre - side * sd * normal_quantile(share) if share > 1e-15 else end
 
@@ -178,9 +167,8 @@ def _beyond(centre: float, sd: float, end: float, side: int) -> Iterator[tuple[f
 def flat(seen: Seen, error: ScoreError) -> Belief:
     """Return the belief when every true change was equally likely beforehand: the change as seen, with its error."""
     parts = tuple((weight, seen.improvement, f * error.difference) for f, weight in sem_factors(error.df))
-    return Belief(
-        "flat", parts, "every true change equally likely before testing; too sure where most people change little"
-    )
+    words = "every true change equally likely before testing; too sure where most people change little"
+    return Belief("flat", parts, words)
 
 
 def sceptical(seen: Seen, error: ScoreError, mcid: float, programme: Programme | None) -> Belief:
@@ -190,13 +178,11 @@ def sceptical(seen: Seen, error: ScoreError, mcid: float, programme: Programme |
     change as large as the MCID.
     """
     if programme is not None:
-        groups = tuple(_change_only(programme, error, mean=0.0))
         words = f"no change on average, people differing as in {programme.name}"
-    else:
-        tau2 = (mcid / SCEPTIC) ** 2
-        groups = tuple((weight, f, tau2, 0.0, 0.0) for f, weight in sem_factors(error.df))
-        words = "no change on average, and a 5% chance beforehand of a change as large as the MCID"
-    return Belief("sceptical", _shrunk(groups, seen, error), words)
+        return Belief("sceptical", _shrunk(_change_only(programme, error, mean=0.0), seen, error), words)
+    states = ((weight, f, (mcid / SCEPTIC) ** 2, 0.0, 0.0) for f, weight in sem_factors(error.df))
+    words = "no change on average, and a 5% chance beforehand of a change as large as the MCID"
+    return Belief("sceptical", _shrunk(states, seen, error), words)
 
 
 def from_programme(seen: Seen, error: ScoreError, programme: Programme, link: float = 0.0) -> Belief:
@@ -209,8 +195,8 @@ def from_programme(seen: Seen, error: ScoreError, programme: Programme, link: fl
     if programme.shape:
         parts = list(_shaped(seen, error, programme, link))
         return Belief("programme", _condensed(parts), f"{words}, whose true changes may have any shape")
-    groups = tuple(group_states(programme.everyone, error, link))
-    return Belief("programme", _condensed([part for group in groups for part in group.parts(seen)]), words)
+    parts = [part for state in group_states(programme.everyone, error, link) for part in state.parts(seen)]
+    return Belief("programme", _condensed(parts), words)
 
 
 def _shaped(seen: Seen, error: ScoreError, programme: Programme, link: float) -> Iterator[Part]:
@@ -219,7 +205,7 @@ def _shaped(seen: Seen, error: ScoreError, programme: Programme, link: float) ->
     Change = ω + γ(θ₁ − μ₁), ω of that shape. Given the first score θ₁ is normal around its Kelley estimate, so that
     the second score is ω plus normal error and weighs each ω by Bayes' rule (own derivation).
     """
-    cell, mu = (programme.shape[1][0] - programme.shape[0][0]) ** 2 / 12, programme.mean_before
+    cell, mu = _cell(programme), programme.mean_before
     centre = sum(change * weight for change, weight in programme.shape)
     spread = sum((change - centre) ** 2 * weight for change, weight in programme.shape)
     for factor, state in sem_factors(error.df):
@@ -239,6 +225,11 @@ def _shaped(seen: Seen, error: ScoreError, programme: Programme, link: float) ->
                 (state * share * weight, seen.sign * (change + known + shared / total * (rest - change)), sd)
                 for weight, change in _weighed_shape(programme, rest, total)
             )
+
+
+def _cell(programme: Programme) -> float:
+    """Return the variance within one step of the group's shape."""
+    return (programme.shape[1][0] - programme.shape[0][0]) ** 2 / 12
 
 
 def _weighed_shape(programme: Programme, seen: float, variance: float) -> list[tuple[float, float]]:
@@ -270,23 +261,19 @@ def from_changes(seen: Seen, error: ScoreError, programme: Programme) -> Belief:
         parts = []
         for factor, state in sem_factors(error.df):
             true, slope = programme.true_slope(factor * error.group_before)
-            own, noise = slope * slope * true, (factor * error.difference) ** 2
-            own += (programme.shape[1][0] - programme.shape[0][0]) ** 2 / 12
+            own, noise = slope * slope * true + _cell(programme), (factor * error.difference) ** 2
             kept, change = own / (own + noise), sign * seen.improvement
             parts += [
                 (state * weight, sign * (middle + kept * (change - middle)), sqrt(kept * noise))
                 for weight, middle in _weighed_shape(programme, change, own + noise)
             ]
         return Belief("programme, change only", _condensed(parts), words)
-    groups = tuple(_change_only(programme, error, mean=None))
-    turned = tuple((w, f, tau2, sign * m, doubt) for w, f, tau2, m, doubt in groups)
+    states = _change_only(programme, error, mean=None)
+    turned = ((w, f, tau2, sign * m, doubt) for w, f, tau2, m, doubt in states)
     return Belief("programme, change only", _shrunk(turned, seen, error), words)
 
 
-ChangeState = tuple[float, float, float, float, float]  # weight, SEM factor, τ², mean change, variance of that mean
-
-
-def _shrunk(states: tuple[ChangeState, ...], seen: Seen, error: ScoreError) -> tuple[Part, ...]:
+def _shrunk(states: Iterable[ChangeState], seen: Seen, error: ScoreError) -> tuple[Part, ...]:
     """Draw the seen change towards each state's mean by the reliability of the change score."""
     parts = []
     for weight, factor, tau2, mean, doubt in states:
@@ -300,10 +287,8 @@ def _change_only(programme: Programme, error: ScoreError, mean: float | None) ->
     """Yield states of the spread of true change; `mean` fixes the mean change, None takes the programme's."""
     noise, seen_var, n = error.group_before**2 + error.group_after**2, programme.var_change, programme.n
     centre = programme.mean_change if mean is None else mean
-    plain = [(w, f, seen_var - f * f * noise) for f, w in sem_factors(error.df)]
-    if n >= SMALL and (states := _positive(plain)):
-        for weight, factor, tau2 in states:
-            yield weight, factor, tau2, centre, 0.0
+    if states := _positive(n, [(w, f, seen_var - f * f * noise) for f, w in sem_factors(error.df)]):
+        yield from ((weight, factor, tau2, centre, 0.0) for weight, factor, tau2 in states)
         return
     for factor, share in sem_factors(error.df):
         rows = []
@@ -320,33 +305,29 @@ def group_states(programme: Programme, error: ScoreError, link: float = 0.0) -> 
     s11, s12, s22 = programme.sd_before**2, programme.covariance, programme.sd_after**2
     mu, n = (programme.mean_before, programme.mean_after), programme.n
     g1, g2, e1, e2 = (e * e for e in (error.group_before, error.group_after, error.before, error.after))
-    plain = [
-        (w, f, min(s11 - f * f * g1, (s11 - f * f * g1) * (s22 - f * f * g2) - s12 * s12))
-        for f, w in sem_factors(error.df)
-    ]
-    if n >= SMALL and (states := _positive(plain)):
-        for weight, f, _ in states:
-            square = f * f
-            true, noise = (s11 - square * g1, s12, s22 - square * g2), (square * e1, square * link, square * e2)
+    squares = [(f * f, share) for f, share in sem_factors(error.df)]
+    rooms = [(share, f2, min(s11 - f2 * g1, (s11 - f2 * g1) * (s22 - f2 * g2) - s12 * s12)) for f2, share in squares]
+    if states := _positive(n, rooms):
+        for weight, f2, _ in states:
+            true, noise = (s11 - f2 * g1, s12, s22 - f2 * g2), (f2 * e1, f2 * link, f2 * e2)
             yield Group(weight, mu, true, noise, (0.0, 0.0, 0.0))
         return
-    b, c = s12 - s11, programme.var_change
-    for factor, share in sem_factors(error.df):
-        rows, square = [], factor * factor
-        v11 = max(s11 - square * g1, 0.05 * s11)
-        for tau in _taus(programme):
-            rows += _over_correlation(tau, v11, square * g1, square * g2, (n, s11, b, c))
+    observed = (n, s11, s12 - s11, programme.var_change)
+    for f2, share in squares:
+        v11 = max(s11 - f2 * g1, 0.05 * s11)
+        rows = [row for tau in _taus(programme) for row in _over_correlation(tau, v11, f2 * g1, f2 * g2, observed)]
         for weight, (joint, tau2) in _weighed(rows):
             true = (v11, v11 + joint, v11 + 2 * joint + tau2)
-            doubt = ((true[0] + square * g1) / n, true[1] / n, (true[2] + square * g2) / n)
-            yield Group(share * weight, mu, true, (square * e1, square * link, square * e2), doubt)
+            doubt = ((true[0] + f2 * g1) / n, true[1] / n, (true[2] + f2 * g2) / n)
+            yield Group(share * weight, mu, true, (f2 * e1, f2 * link, f2 * e2), doubt)
 
 
-def _positive(states: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
-    """Keep the SEMs that leave room for true differences; none if they hold less than 95% of the probability."""
-    kept = [state for state in states if state[2] > 0]
-    share = sum(weight for weight, _, _ in kept)
-    return [(weight / share, factor, room) for weight, factor, room in kept] if share >= 0.95 else []
+def _positive(n: int, states: list[Triple]) -> list[Triple]:
+    """Keep, for a large group, the SEMs that leave room for true differences; none if less than 95% likely in all."""
+    roomy = [state for state in states if state[2] > 0]
+    share = sum(weight for weight, _, _ in roomy)
+    large = n >= SMALL and share >= 0.95
+    return [(weight / share, factor, room) for weight, factor, room in roomy] if large else []
 
 
 def _taus(programme: Programme) -> list[float]:
@@ -354,21 +335,19 @@ def _taus(programme: Programme) -> list[float]:
     return [top * (k + 0.5) / _TAU_STEPS for k in range(_TAU_STEPS)]
 
 
-def _over_correlation(
-    tau: float, v11: float, g1: float, g2: float, seen: tuple[int, float, float, float]
-) -> list[tuple[float, tuple[float, float]]]:
+def _over_correlation(tau: float, v11: float, g1: float, g2: float, seen: tuple[int, float, float, float]) -> list[Row]:
     """Weigh the correlations of true change with the true first score, given the spread of true change.
 
     Even steps of Fisher's z, as wide as its standard error in the group; `g1`, `g2` are the variances of both errors,
     `seen` the number of people, the variance of the first score, its covariance with the change, the change's variance.
     """
     n, s11, b, c = seen
-    c_, whole = tau * tau + g1 + g2, sqrt(v11) * tau
-    visible = sqrt(v11 / (v11 + g1)) * tau / sqrt(c_)  # how much of the correlation the errors leave to be seen
+    a_, c_, whole = v11 + g1, tau * tau + g1 + g2, sqrt(v11) * tau
+    visible = sqrt(v11 / a_) * tau / sqrt(c_)  # how much of the correlation the errors leave to be seen
     step = min(_Z_STEP / sqrt(n - 3) / visible, _Z_WIDEST)
 
     def height(z: float) -> float:
-        a_, b_ = v11 + g1, tanh(z) * whole - g1
+        b_ = tanh(z) * whole - g1
         det = a_ * c_ - b_ * b_
         likely = -0.5 * (n - 1) * (log(det) + (c_ * s11 - 2 * b_ * b + a_ * c) / det)
         return likely + log(step * tau) - tau * tau / (2 * c) - 6 * log(cosh(z))
@@ -379,16 +358,16 @@ def _over_correlation(
 
 def _around(height: Callable[[float], float], start: float, step: float) -> list[tuple[float, float]]:
     """Walk a grid from `start` both ways until nothing more could be seen; return places and heights."""
-    found, best = [], -inf
+    grid, best = [], -inf
     for way in (step, -step):
         at = start if way > 0 else start - step
         while (here := height(at)) > best + log(_DROP):
-            found.append((at, here))
+            grid.append((at, here))
             best, at = max(best, here), at + way
-    return found
+    return grid
 
 
-def _weighed(rows: list[tuple[float, tuple[float, float]]]) -> list[tuple[float, tuple[float, float]]]:
+def _weighed(rows: list[Row]) -> list[Row]:
     """Turn log weights into weights that add up to 1, leaving out what could not be seen in any result."""
     top = max(logged for logged, _ in rows)
     kept = [(exp(logged - top), values) for logged, values in rows if logged - top > log(_DROP)]

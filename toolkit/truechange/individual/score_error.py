@@ -1,16 +1,32 @@
-"""Standard error of one person's two scores (SEM at each), and what is known of the group the person belongs to."""
+"""Standard error of one person's two scores (SEM at each), the person's group, and the reliable-change indices.
+
+The indices side by side: (observed − expected) / standard error, six ways.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from math import hypot, inf, sqrt
-from typing import Any
+from math import hypot, inf, isfinite, nan, sqrt
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from truechange.foundation.distributions import sd_factors, two_sided
+from truechange.foundation.distributions import normal_below, sd_factors, t_below, t_quantile, two_sided
 from truechange.foundation.entry import Entry, cut_normal
-from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_finite, check_kind
-from truechange.foundation.estimate import Estimate, Origin, Threshold
-from truechange.foundation.sem import Sem, read_sem
+from truechange.foundation.errors import (
+    ChoiceError,
+    DataError,
+    RefusedError,
+    check_confidence,
+    check_finite,
+    check_kind,
+)
+from truechange.foundation.estimate import Estimate, Origin, Threshold, plain_number
+from truechange.foundation.result import told
+from truechange.foundation.sem import read_sem
+from truechange.measures.catalogue import HIGHER, direction
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+SMALL, FEWEST = 150, 15  # people of a group whose own doubt is no longer carried, and that it is used from
 SemLike = float | Estimate | tuple[float | Estimate, float | Estimate] | Callable[[float], float]
 
 
@@ -120,8 +136,8 @@ class Programme:
         return replace(group, shape=tuple(zip(fit.grid.tolist(), fit.mean.tolist(), strict=True)))
 
     def __post_init__(self) -> None:
-        check_finite(mean_before=self.mean_before, mean_after=self.mean_after, correlation=self.correlation, n=self.n)
-        check_finite(sd_before=self.sd_before, sd_after=self.sd_after)
+        numbers = ("mean_before", "mean_after", "correlation", "n", "sd_before", "sd_after")
+        check_finite(**{name: getattr(self, name) for name in numbers})
         if self.sd_before <= 0 or self.sd_after <= 0:
             raise ChoiceError(f"Standard deviations must be positive, got {self.sd_before} and {self.sd_after}.")
         if not -1 <= self.correlation <= 1:
@@ -136,8 +152,7 @@ class Programme:
         check_kind("entry", self.entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
         if self.entry is not None and self.shape:
             raise ChoiceError("shape and entry cannot go together: the shape is of people who were not cut off.")
-        if self.entry is not None:
-            self._everyone_before()
+        self._everyone_before()
 
     def _everyone_before(self) -> tuple[float, float]:
         """Return mean and variance of everyone's scores before, or refuse numbers that do not fit the rule."""
@@ -215,8 +230,7 @@ def check_group(name: str, given: object) -> None:
     check_kind(name, given, (Programme, type(None)), "a group made with tc.Programme(mean_before, mean_after, ...)")
 
 
-@dataclass(frozen=True, slots=True)
-class ScoreError:
+class ScoreError(NamedTuple):
     """Standard errors of measurement for one comparison, in the test's unit.
 
     Parameters
@@ -253,13 +267,10 @@ class ScoreError:
         """Return the smallest change beyond error at `confidence`, its interval from the SEM's degrees of freedom."""
         z, (low, high) = two_sided(confidence), sd_factors(self.df, confidence)
         value = z * hypot(self.difference, practice_se)
-        facts = {"low": value * low, "high": value * high, "confidence": confidence, "unit": unit, "df": self.df}
-        words = f"{z:.3f} × √(SEM before² + SEM after²)"
-        return Threshold(value=value, kind="mdc", method=words, origin=self.origin, **facts)  # type: ignore[arg-type]
-
-    def with_bridge(self, difference_se: float) -> "ScoreError":
-        """Return the errors with `difference_se` for the difference, what the two SEMs leave put before."""
-        return replace(self, before=sqrt(max(difference_se**2 - self.after**2, 0.0)))
+        return Threshold(
+            value=value, low=value * low, high=value * high, confidence=confidence, unit=unit, df=self.df, kind="mdc",
+            method=f"{z:.3f} × √(SEM before² + SEM after²)", origin=self.origin,
+        )  # fmt: skip
 
 
 def score_error(
@@ -297,26 +308,205 @@ def score_error(
         middle = (programme.mean_before, programme.mean_after) if programme else scores
         group = (float(sem(middle[0])), float(sem(middle[1])))
         spreads = (programme.sd_before, programme.sd_after) if programme else (inf, inf)
-        kept = [max(0.0, 1 - (error / sd) ** 2) for error, sd in zip(group, spreads, strict=True)]
-        own = tuple(float(sem(m + k * (x - m))) for x, m, k in zip(scores, middle, kept, strict=True))
+        reliable = [max(0.0, 1 - (error / sd) ** 2) for error, sd in zip(group, spreads, strict=True)]
+        own = tuple(float(sem(m + r * (x - m))) for x, m, r in zip(scores, middle, reliable, strict=True))
         read = [read_sem(value, df) for value in (*own, *group)]
     else:
         pair = sem if isinstance(sem, tuple) and len(sem) == 2 else (sem, sem)
-        read = [read_sem(part, df, unit=unit) for part in pair] * 2
-    errors = tuple(part.value for part in read)
-    if not hypot(*errors[:2]):
+        read = [read_sem(one, df, unit=unit) for one in pair] * 2
+    before, after, group_before, group_after = (one.value for one in read)
+    own_error, group_error = hypot(before, after), hypot(group_before, group_after)
+    if not own_error:
         return None
-    varies = hypot(*errors[:2]) / hypot(*errors[2:]) if hypot(*errors[2:]) else 1.0
+    joint_df = read[0].df  # of the two SEMs together: those of one, or Satterthwaite's for two different
+    if read[0].estimate != read[1].estimate:
+        doubts = [one.value**4 / one.df for one in read[:2] if one.df]
+        joint_df = (before**2 + after**2) ** 2 / sum(doubts) if sum(doubts) else None
     return ScoreError(
-        errors[0] / sqrt(visits[0]), errors[1] / sqrt(visits[1]), errors[2], errors[3], df=_joint_df(read[0], read[1]),
-        origin=read[0].estimate.origin, varies=varies,
-        cautions=tuple(dict.fromkeys(said for part in read for said in part.cautions)),
+        before / sqrt(visits[0]), after / sqrt(visits[1]), group_before, group_after, df=joint_df,
+        origin=read[0].estimate.origin, varies=own_error / group_error if group_error else 1.0,
+        cautions=tuple(dict.fromkeys(text for one in read for text in one.cautions)),
     )  # fmt: skip
 
 
-def _joint_df(before: Sem, after: Sem) -> float | None:
-    """Return the degrees of freedom of the two SEMs together: those of one, or Satterthwaite's for two different."""
-    if before.estimate == after.estimate:
-        return before.df
-    parts = [sem.value**4 / sem.df for sem in (before, after) if sem.df]
-    return (before.value**2 + after.value**2) ** 2 / sum(parts) if sum(parts) else None
+FEWEST_RETESTS = 30
+ASSUMES = {
+    "jacobson_truax": "no practice, equal and normal errors, nothing known of the group",
+    "unequal_error": "as the first, with its own error at each test",
+    "practice_adjusted": "the same practice gain for everybody, a similar gap between the tests",
+    "retest_differences": "error as in untreated retests, natural ups and downs included",
+    "regression_based": "a person like those of an untreated retest sample, expected by the first score",
+    "hageman_arrindell": "a person like those of the programme; the change is drawn towards its mean",
+}
+Index = tuple[float, float, float, float, str]  # observed, expected, standard error, df (NaN: normal), note
+UNKNOWN = (nan, nan, nan, nan)
+
+
+def reliable_change(
+    before: float, after: float, *, sem: Estimate | float, better: str = HIGHER, sem_after: float | None = None,
+    practice: float = 0.0, practice_se: float = 0.0, retest: Programme | None = None,
+    programme: Programme | None = None, confidence: float = 0.95,
+) -> "pd.DataFrame":  # fmt: skip
+    r"""Return every reliable-change index for one person, with what each takes for granted.
+
+    Parameters
+    ----------
+    before, after : float
+        The two scores, in the test's unit.
+    sem : Estimate or float
+        Standard error of measurement before, in the test's unit.
+    better : {"higher", "lower"}, optional
+        Which direction is an improvement; by default ``"higher"``, but it must be said where the SEM's unit is a time.
+    sem_after : float, optional
+        SEM after; by default the same.
+    practice, practice_se : float, optional
+        Mean improvement from repeating the test, from untreated retests, and its standard error.
+    retest : Programme, optional
+        Means, spread and correlation of an *untreated* retest sample; never a treated one.
+    programme : Programme, optional
+        The person's own group, for the index that draws the change towards the group's.
+    confidence : float, optional
+        Level at which a change counts as beyond error.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by ``jacobson_truax, unequal_error, practice_adjusted, retest_differences, regression_based,
+        hageman_arrindell``; columns statistic (positive = better), observed, expected, standard_error (unit of the
+        test), df (NaN for normal), p_value (two-sided), limit, beyond_error, assumes, note. An index that cannot be
+        computed is there with NaN, and the note says why.
+
+    Raises
+    ------
+    DataError
+        A score or the SEM is not a usable number.
+    ChoiceError
+        `better` or `confidence` is not understood, or something is not a number.
+    RefusedError
+        An MDC or MCID was given as SEM.
+
+    Notes
+    -----
+    With improvement d: Jacobson–Truax :math:`d/\sqrt{2 SEM^2}` [1]_; unequal error
+    :math:`d/\sqrt{SEM_1^2+SEM_2^2}`; practice-adjusted :math:`(d-g)/\sqrt{2 SEM^2 + SE(g)^2}` (from memory: Chelune
+    1993, Iverson 2001); retest differences :math:`(d-g)/(s_d\sqrt{1+1/n})`, t with n−1; regression-based
+    :math:`(y-\hat y)/(s_{yx}\sqrt{1+1/n+(x-\bar x)^2/[(n-1)s_x^2]})`, t with n−2 (from memory: Crawford and Garthwaite
+    2006); Hageman–Arrindell :math:`[rd+(1-r)m]/(\sqrt{r}\sqrt{SEM_1^2+SEM_2^2})` with r the reliability of the change
+    score (from memory: 1999), which is the mean over the SD of the change-only posterior.
+
+    References
+    ----------
+    .. [1] Jacobson NS, Truax P (1991). J Consult Clin Psychol 59(1):12-19.
+
+    Examples
+    --------
+    >>> family = reliable_change(32.5, 47.5, sem=3.354)
+    >>> float(family.loc["jacobson_truax", "statistic"].round(2))
+    3.16
+    """
+    import pandas as pd
+
+    sign = 1 if direction(better, unit=getattr(sem, "unit", "")) == "higher" else -1
+    check_confidence(confidence)
+    sem = read_sem(sem).value
+    later = sem if sem_after is None else read_sem(sem_after, name="sem_after").value
+    given = {"before": before, "after": after, "practice": practice, "practice_se": practice_se}
+    for name, number in given.items():
+        given[name] = plain_number(number, name)
+        if not isfinite(given[name]):
+            raise DataError(f"{name}={given[name]}: scores and practice must be finite numbers.")
+    before, after, practice, practice_se = given.values()
+    check_group("retest", retest)
+    check_group("programme", programme)
+    d, both = sign * (after - before), hypot(sem, later)
+    from_retests: Index = (*UNKNOWN, "needs an untreated retest sample")
+    if retest is not None:
+        from_retests = (d, sign * retest.mean_change, retest.sd_change * sqrt(1 + 1 / retest.n), retest.n - 1.0, "")
+    indices: dict[str, Index] = {
+        "jacobson_truax": (d, 0.0, sqrt(2) * sem, nan, ""),
+        "unequal_error": (d, 0.0, both, nan, ""),
+        "practice_adjusted": (d, practice, hypot(both, practice_se), nan, ""),
+        "retest_differences": from_retests,
+        "regression_based": _regression_based(before, after, sign, retest),
+        "hageman_arrindell": _hageman_arrindell(d, sign, both, programme),
+    }
+    rows = [{"index": name, **_tested(index, confidence), "assumes": ASSUMES[name]} for name, index in indices.items()]
+    return pd.DataFrame(rows).set_index("index")
+
+
+def _tested(index: Index, confidence: float) -> dict[str, object]:
+    observed, expected, se, df, note = index
+    z = p = limit = nan
+    if se > 0:
+        z = (observed - expected) / se
+        p = 2 * (t_below(-abs(z), df) if df == df else normal_below(-abs(z)))
+        limit = t_quantile(0.5 + confidence / 2, df) if df == df else two_sided(confidence)
+    return {
+        "statistic": z, "observed": observed, "expected": expected, "standard_error": se, "df": df, "p_value": p,
+        "limit": limit, "beyond_error": abs(z) >= limit if z == z else None,
+        "note": "the standard error is 0" if se == 0 else note,
+    }  # fmt: skip
+
+
+def _regression_based(before: float, after: float, sign: int, retest: Programme | None) -> Index:
+    if retest is None or retest.n < 3:
+        return *UNKNOWN, "needs an untreated retest sample of at least 3 people"
+    predicted, se = predict_retest(before, retest)
+    notes = told({
+        f"from {retest.n} people; at least {FEWEST_RETESTS} are advised": retest.n < FEWEST_RETESTS,
+        "the first score lies far from the retest sample": abs(before - retest.mean_before) > 2 * retest.sd_before,
+    })  # fmt: skip
+    return sign * (after - before), sign * (predicted - before), se, retest.n - 2.0, "; ".join(notes)
+
+
+def predict_retest(before: float, retest: Programme) -> tuple[float, float]:
+    """Return the retest score expected without change after `before`, and its standard error for a new person.
+
+    Examples
+    --------
+    >>> sample = Programme(11, 11.3, 3.2, 3.2, 0.9, n=30)
+    >>> [round(number, 3) for number in predict_retest(9, sample)]
+    [9.5, 1.452]
+    """
+    n, slope = retest.n, retest.covariance / retest.sd_before**2
+    about = retest.sd_after * sqrt((1 - retest.correlation**2) * (n - 1) / (n - 2))
+    away = (before - retest.mean_before) ** 2 / ((n - 1) * retest.sd_before**2)
+    return retest.mean_after + slope * (before - retest.mean_before), about * sqrt(1 + 1 / n + away)
+
+
+def _hageman_arrindell(d: float, sign: int, both: float, group: Programme | None) -> Index:
+    if group is None:
+        return *UNKNOWN, "needs the programme's means and spread"
+    if group.entry is not None:
+        return *UNKNOWN, "the programme's people were taken in for a poor first score"
+    reliability = 1 - both**2 / group.var_change if group.var_change > 0 else 0.0
+    if reliability <= 0:
+        return *UNKNOWN, "the programme's changes vary no more than measurement error"
+    drawn = reliability * d + (1 - reliability) * sign * group.mean_change
+    return drawn, 0.0, sqrt(reliability) * both, nan, ""
+
+
+def recovery_cutoffs(mean_before: float, sd_before: float, mean_well: float, sd_well: float) -> dict[str, float]:
+    """Return the three cut-offs for having reached the range of people who are well (Jacobson & Truax 1991).
+
+    Parameters
+    ----------
+    mean_before, sd_before : float
+        The people who come for treatment, in the test's unit.
+    mean_well, sd_well : float
+        People who are well.
+
+    Returns
+    -------
+    dict
+        ``a``: two SDs beyond the treated group's mean; ``b``: within two SDs of the well group's mean; ``c``: where a
+        score is as near to one mean as to the other, counted in SDs. Same unit.
+
+    Examples
+    --------
+    >>> recovery_cutoffs(40, 7.5, 60, 7.5)
+    {'a': 55.0, 'b': 45.0, 'c': 50.0}
+    """
+    sign = 1 if mean_well >= mean_before else -1
+    between = (sd_well * mean_before + sd_before * mean_well) / (sd_well + sd_before)
+    return {"a": mean_before + sign * 2 * sd_before, "b": mean_well - sign * 2 * sd_well, "c": between}

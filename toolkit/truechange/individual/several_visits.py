@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from math import isnan, nan, sqrt
+from math import inf, isnan, nan, sqrt
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation import errors
@@ -11,14 +11,13 @@ from truechange.foundation.distributions import two_sided
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError, in_short, stated
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import percent
-from truechange.foundation.result import Result
+from truechange.foundation.result import Result, told
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
-from truechange.individual import words
 from truechange.individual.assess import own_test, person_change, visit_mean
 from truechange.individual.change import PersonChange
 from truechange.individual.posterior import Belief
-from truechange.individual.score_error import Programme, ScoreError, score_error
+from truechange.individual.score_error import FEWEST, ScoreError, score_error
 from truechange.individual.typed import compare_protocols, refuse_changed
 from truechange.measures.catalogue import HIGHER, Measure
 from truechange.measures.catalogue import measure as look_up
@@ -28,6 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Point = tuple[float, float, int]  # day, mean score of that day, scores in it
+Facts = dict[str, object]  # how the test was done on a day
 
 
 @dataclass(frozen=True)
@@ -119,23 +119,20 @@ class Visits(Result):
         """Return the last visit in words, for the chart and for the person, then the course, then the chance."""
         if not self.changes:
             return (f"One visit: the true score is most likely {self.level}; a change needs a second visit.",)
-        said = words.chart(self.changes[-1]), self.by_course.person_sentence
-        if not self.beliefs:
-            return (*said, self.by_course.surer_sentence)
-        course = f"By a straight course the improvement is {self.change}, or {self.per_week}."
-        return (*said, course, words.chances(self.by_course))
+        last = self.by_course
+        course = (f"By a straight course the improvement is {self.change}, or {self.per_week}.", v.chances(last))
+        return (v.chart(last), last.person_sentence, *(course if self.beliefs else (last.surer_sentence,)))
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw every visit with its error, the baseline, and the lines of important and detectable change."""
         from truechange.foundation.drawing import INK, axes, mark_line
-        from truechange.individual.picture import lines
 
         ax = axes(ax)
         days, scores, counts = zip(*(point for point in self.points if point[2]), strict=True)
         reach = (self.level.high - self.level.value) * sqrt(counts[-1])
         bars = [reach / sqrt(count) for count in counts]
         ax.errorbar(days, scores, yerr=bars, color=INK, marker="o", ms=6, capsize=3, lw=1)
-        for at, label, colour, dash in lines(self.changes[-1]) if self.beliefs else ():
+        for at, label, colour, dash in self.changes[-1].lines() if self.beliefs else ():
             mark_line(ax, at, label.replace("first score", "baseline"), colour=colour, dash=dash)
         ax.set_xlabel("day")
         ax.set_ylabel(f"{self.level.unit or 'score'}, better upwards")
@@ -239,7 +236,7 @@ def visits(
     one = score_error(about["sem"], about.get("sem_df"), ends, programme=last.programme, unit=last.test.unit)
     if one is None:
         raise RefusedError("Visits cannot be told from error without a standard error of measurement above 0 (sem=).")
-    one = replace(one, before=one.group_before)
+    one = one._replace(before=one.group_before)
     cautions = _day_cautions(points, last.test)
     beliefs: tuple[Belief, ...] = ()
     if whole:
@@ -250,48 +247,15 @@ def visits(
         value=at, low=at - reach, high=at + reach, confidence=confidence,
         unit=last.test.unit, df=one.df, method="score ± error, nothing known of the group", origin=one.origin,
     )  # fmt: skip
-    kept = tuple(changes) if len(days) > 1 else ()
-    return Visits(points, baselines, looks, kept, beliefs, level, (*cautions, *last.cautions), last.sources)
-
-
-def next_visit(group: Programme | None, weeks: float | None, result: "PersonChange | Visits", test: Measure) -> str:
-    """Say when to test again: when the usual change of the person's programme comes to exceed measurement error.
-
-    Own rule: with the programme's mean change spread evenly over its weeks, one test in two shows a change beyond the
-    MDC from the week at which that mean reaches it. Empty where the programme's length or the error is not known.
-
-    Parameters
-    ----------
-    group : Programme or None
-        The person's programme.
-    weeks : float or None
-        Its length.
-    result : PersonChange or Visits
-        The answer; a person whose change is beyond error needs no such advice.
-    test : Measure
-        The test.
-    """
-    last = result.last
-    gain = test.improvement(group.mean_before, group.mean_after) if group is not None else 0.0
-    if not weeks or last is None or last.mdc is None or gain <= 0 or last.verdict == v.REAL_AND_IMPORTANT:
-        return ""
-    start, usual = last.mdc.value / gain * weeks, words.size_text(last, gain)
-    if start > weeks:
-        return (
-            f"A usual change here ({usual} {test.unit} in {weeks:g} weeks) stays within the error of one test: average "
-            "two tests on two days at each visit."
-        )
-    return (
-        f"Test again from week {start:.0f} on: by then the usual change of {group.name} ({usual} {test.unit} in "  # type: ignore[union-attr]
-        f"{weeks:g} weeks) exceeds the error; an earlier test will seldom show it."
-    )
+    follow_up = tuple(changes) if len(days) > 1 else ()
+    return Visits(points, baselines, looks, follow_up, beliefs, level, (*cautions, *last.cautions), last.sources)
 
 
 def _day_cautions(points: Sequence[Point], test: Measure) -> list[str]:
     zero = f" (0 {test.unit} counts as that)" if test.zero_unable else ""
-    said = {0: f"Unable{zero} to do the test on day {{:g}}: a finding of its own, not in the arithmetic."}
-    rest = "The {1} scores of day {0:g} were averaged."
-    return [said.get(m, rest).format(when, m) for when, _, m in points if m != 1]
+    unable = f"Unable{zero} to do the test on day {{:g}}: a finding of its own, not in the arithmetic."
+    return [(f"The {m} scores of day {when:g} were averaged." if m else unable.format(when))
+            for when, _, m in points if m != 1]  # fmt: skip
 
 
 def _scores(by_day: Mapping[float, list[float]], days: Sequence[float]) -> "list[float] | str":
@@ -299,10 +263,7 @@ def _scores(by_day: Mapping[float, list[float]], days: Sequence[float]) -> "list
 
 
 def _same_way(
-    days: Sequence[float],
-    by_day: Mapping[float, list[float]],
-    facts: Mapping[float, Mapping[str, object]],
-    test: Measure,
+    days: Sequence[float], by_day: dict[float, list[float]], facts: dict[float, Facts], test: Measure
 ) -> None:
     """Refuse a course whose visits were not all tested the way the first was."""
     for when in days[1:]:
@@ -313,16 +274,15 @@ def _same_way(
 
 def _read(
     data: Any, day: str, score: str, protocol: Sequence[str], test: Measure
-) -> tuple[dict[float, list[float]], dict[float, dict[str, object]]]:
+) -> tuple[dict[float, list[float]], dict[float, Facts]]:
     """Return the scores and the protocol facts of each day; NaN for a day the person was unable."""
-    for column in (day, score, *protocol):
-        if column not in data:
-            raise DataError(f"There is no column {column!r}; name the columns with day=, score= and protocol=.")
+    if lacking := [column for column in (day, score, *protocol) if column not in data]:
+        raise DataError(f"There is no column {lacking[0]!r}; name the columns with day=, score= and protocol=.")
     sizes = {column: len(data[column]) for column in (day, score, *protocol)}
     if len(set(sizes.values())) > 1:
         raise DataError(f"The columns differ in length ({sizes}): give one value of each a visit.")
     by_day: dict[float, list[float]] = {}
-    facts: dict[float, dict[str, object]] = {}
+    facts: dict[float, Facts] = {}
     for row, values in enumerate(zip(data[day], data[score], *(data[name] for name in protocol), strict=True), start=1):
         when = _day(values[0], row)
         by_day.setdefault(when, []).append(visit_mean(values[1], f"score of visit {row}", test)[0])
@@ -350,40 +310,41 @@ def _mean(points: Sequence[Point]) -> float:
 def _beliefs(points: tuple[Point, ...], baselines: int, one: ScoreError, last: PersonChange) -> tuple[Belief, ...]:
     """Return the posterior of the change from start to end given every visit: the programme's, flat and sceptical."""
     begin, end = points[baselines - 1][0], points[-1][0]
-    # share of the way, score, scores
-    rows = [(max(0.0, (when - begin) / (end - begin)), x, m) for when, x, m in points]
+    rows = [
+        (max(0.0, (when - begin) / (end - begin)), x, m) for when, x, m in points
+    ]  # share of the way, score, scores
     a11, a22 = sum(m * (1 - u) ** 2 for u, _, m in rows), sum(m * u * u for u, _, m in rows)
     a12 = sum(m * u * (1 - u) for u, _, m in rows)
     y1, y2 = sum(m * (1 - u) * x for u, x, m in rows), sum(m * u * x for u, x, m in rows)
     det = a11 * a22 - a12 * a12
     seen = priors.Seen((a22 * y1 - a12 * y2) / det, (a11 * y2 - a12 * y1) / det, last.test.sign)
-    levels = replace(one, before=one.before * sqrt(a22 / det), after=one.after * sqrt(a11 / det))
+    levels = one._replace(before=one.before * sqrt(a22 / det), after=one.after * sqrt(a11 / det))
     # both levels lean on the same visits, so their errors are linked
     linked = sqrt((a11 + 2 * a12 + a22) / (a11 + a22))
-    alone = replace(levels, before=levels.before * linked, after=levels.after * linked)
-    kept = (priors.flat(seen, alone), priors.sceptical(seen, alone, last.mcid.value, None))
-    if last.programme is None or last.programme.n < priors.FEWEST:
-        return kept
-    return (priors.from_programme(seen, levels, last.programme, -a12 / det * one.before * one.after), *kept)
+    alone = levels._replace(before=levels.before * linked, after=levels.after * linked)
+    by_scores = (priors.flat(seen, alone), priors.sceptical(seen, alone, last.mcid.value, None))
+    if last.programme is None or last.programme.n < FEWEST:
+        return by_scores
+    return (priors.from_programme(seen, levels, last.programme, -a12 / det * one.before * one.after), *by_scores)
 
 
 def _course_cautions(
     points: tuple[Point, ...], baselines: int, looks: int, one: ScoreError, last: PersonChange, confidence: float
 ) -> list[str]:
-    said, z, start, between = [], two_sided(confidence), points[:baselines], points[baselines:-1]
-    if looks > 1:
-        chance = percent(1 - confidence**looks)
-        said.append(f"{looks} looks, each at the usual limit, would cry change in up to {chance} of unchanged people.")
-    if baselines == 1:
-        said.append("One baseline: learning and a chance low start are still in the change. Two are better.")
-    elif abs(start[-1][1] - start[0][1]) > z * one.after * sqrt(1 / start[0][2] + 1 / start[-1][2]):
-        said.append("The baselines themselves differ by more than error: learning, or a change before treatment.")
+    z, start, between, bend, limit = two_sided(confidence), points[:baselines], points[baselines:-1], 0.0, inf
+    apart = z * one.after * sqrt(1 / start[0][2] + 1 / start[-1][2])
+    chance = percent(1 - confidence**looks)
     if between:
         m0, m1, m2 = (sum(m for _, _, m in part) for part in (start, between, points[-1:]))
         u = (sum(when * m for when, _, m in between) / m1 - start[-1][0]) / (points[-1][0] - start[-1][0])
         straight = (1 - u) * _mean(start) + u * points[-1][1]
         bend = last.test.improvement(straight, _mean(between))
-        if abs(bend) > z * one.after * sqrt(1 / m1 + (1 - u) ** 2 / m0 + u * u / m2):
-            when = "early and then levelled off" if bend > 0 else "late"
-            said.append(f"The change came {when}: read the visits, not the straight course.")
-    return said
+        limit = z * one.after * sqrt(1 / m1 + (1 - u) ** 2 / m0 + u * u / m2)
+    when = "early and then levelled off" if bend > 0 else "late"
+    return list(told({
+        f"{looks} looks, each at the usual limit, would cry change in up to {chance} of unchanged people.": looks > 1,
+        "One baseline: learning and a chance low start are still in the change. Two are better.": baselines == 1,
+        "The baselines themselves differ by more than error: learning, or a change before treatment.":
+        baselines > 1 and abs(start[-1][1] - start[0][1]) > apart,
+        f"The change came {when}: read the visits, not the straight course.": abs(bend) > limit,
+    }))  # fmt: skip

@@ -25,6 +25,8 @@ PROGRAMME = {
     "mean_before": "Mean before", "mean_after": "Mean after", "sd_before": "Spread (SD) before",
     "sd_after": "Spread (SD) after", "correlation": "Correlation", "n": "People measured twice",
 }  # fmt: skip
+LADDER = {"day": "date", "seat": "seat_height_cm", "arms": "arms_used", "load": "load_kg", "reps": "reps",
+          "sore": "sore"}  # fmt: skip
 BODY = {"age": "years", "mass": "kg", "height": "cm"}
 MOST_VISITS = 40
 Typed = Mapping[str, Any]  # one text a field; lists of texts for the visits
@@ -35,22 +37,21 @@ def _pages() -> Environment:
     return Environment(loader=FileSystemLoader(WEB), autoescape=True, undefined=StrictUndefined, trim_blocks=True)
 
 
+def _page(name: str, **facts: Any) -> str:
+    return _pages().get_template(f"{name}.html").render(**facts)
+
+
 def form_page(clinic: Any, key: str = "") -> str:
     """Return the whole page, its fields those of the test `key`."""
+    from truechange.individual.norms import offers
+
     test = catalogue().get(key) or catalogue()[FIRST_TEST]
-    own = clinic.of(test.key) if clinic else {}
-    return _pages().get_template("form.html").render(
-        tests=catalogue().values(), test=test, own=own, clinic=clinic, sides=SIDES, more=MORE, programme=PROGRAMME,
+    errors, importants = ([(one.key, one.words) for one in offers(test.key, what)] for what in ("sem", "mcid"))
+    return _page(
+        "form", tests=catalogue().values(), test=test, own=clinic.of(test.key) if clinic else {}, clinic=clinic,
+        sides=SIDES, more=MORE, programme=PROGRAMME, errors=errors, importants=importants, caution=CAUTION,
         facts=[(fact, named(fact), tuple(facts()[fact].words)) for fact in test.protocol],
-        errors=_offered(test, "sem"), importants=_offered(test, "mcid"), caution=CAUTION,
     )  # fmt: skip
-
-
-def _offered(test: Measure, what: str) -> list[tuple[str, str]]:
-    """Return the published values of a test that may be used for one person: what chooses one, and its words."""
-    from truechange.individual.elsewhere import offers
-
-    return [(one.key, one.words) for one in offers(test.key, what)]
 
 
 def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
@@ -60,27 +61,21 @@ def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
     if test is None:
         return None, {"measure": "Choose a test."}
 
-    def given(field: str, read_one: Any) -> Any:
+    def given(field: str, unit: str) -> float | None:
         text = str(typed.get(field) or "").strip()
         try:
-            return read_one(text) if text else None
+            return number(field, text, unit) if text else None
         except OutcomeError as trouble:
             wrong[field] = str(trouble)
             return None
 
     own = clinic.of(test.key) if clinic else {}
-    numbers = {
-        name: given(name, lambda text, name=name: number(name, text, test.unit))
-        for name in ("sem", "mcid", *MORE, *PROGRAMME)
-    }
-    person = {
-        name: given(name, lambda text, name=name, unit=unit: number(name, text, unit)) and typed[name]
-        for name, unit in BODY.items()
-    }
+    numbers = {name: given(name, test.unit) for name in ("sem", "mcid", *MORE, *PROGRAMME)}
+    person = {name: given(name, unit) and typed[name] for name, unit in BODY.items()}
     scores, dates = _visits(typed, test, wrong)
     source = {name: str(typed.get(f"{name}_from") or "") or None for name in ("sem", "mcid")}
-    for name in ("sem", "mcid"):
-        if numbers[name] is None and source[name] is None and name not in own:
+    for name, published in source.items():
+        if numbers[name] is None and published is None and name not in own:
             wrong.setdefault(name, "Needed: a number, or one of the published ones.")
     if wrong:
         return None, wrong
@@ -102,10 +97,8 @@ def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
 
 def _visits(typed: Typed, test: Measure, wrong: dict[str, str]) -> tuple[tuple[Any, ...], tuple[str, ...]]:
     """Return scores and dates of the visits, empty rows left out; what is wrong goes to the row's field."""
-    rows = [
-        (place, str(when or "").strip(), str(score or "").strip())
-        for place, (when, score) in enumerate(zip_longest(typed.get("when", ()), typed.get("score", ()), fillvalue=""))
-    ]
+    pairs = zip_longest(typed.get("when", ()), typed.get("score", ()), fillvalue="")
+    rows = [(at, str(when or "").strip(), str(score or "").strip()) for at, (when, score) in enumerate(pairs)]
     rows = [row for row in rows if row[1] or row[2] or row[0] < 2][:MOST_VISITS]
     scores = []
     for place, when, score in rows:
@@ -129,7 +122,7 @@ def reply(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     try:
         result, there = _asked(question, typed)
     except OutcomeError as trouble:
-        return {"wrong": {}, "answer": _pages().get_template("refused.html").render(why=str(trouble)), "drawn": False}
+        return {"wrong": {}, "answer": _page("refused", why=str(trouble)), "drawn": False}
     return {"wrong": {}, "answer": _answer(result, there), "drawn": result.drawable}
 
 
@@ -146,48 +139,35 @@ def climbed(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     from truechange.foundation.html import data_address, png
     from truechange.individual.seats import ProgressionRule, ladder
 
-    names = {
-        "day": "date",
-        "seat": "seat_height_cm",
-        "arms": "arms_used",
-        "load": "load_kg",
-        "reps": "reps",
-        "sore": "sore",
-    }
-    columns = {ours: [str(text).strip() for text in typed.get(name, ())] for name, ours in names.items()}
-    kept = [at for at, text in enumerate(columns["seat_height_cm"]) if text]
+    columns = {ours: [str(text).strip() for text in typed.get(name, ())] for name, ours in LADDER.items()}
+    filled = [at for at, text in enumerate(columns["seat_height_cm"]) if text]
     try:
-        days: dict[str, Any] = {name: [texts[at] for at in kept] for name, texts in columns.items()}
+        days: dict[str, Any] = {name: [texts[at] for at in filled] for name, texts in columns.items()}
         for name, unit in (("seat_height_cm", "cm"), ("load_kg", "kg"), ("reps", "")):
             days[name] = [typed_number(text or "0", named(name), unit) for text in days[name]]
         days["soreness_next_day"] = [10 if text == "yes" else 0 for text in days.pop("sore")]
         goal = str(typed.get("goal_cm") or "").strip()
-        found = ladder(
+        seats = ladder(
             days, goal_cm=typed_number(goal, "goal", "cm") if goal else None, goal=str(typed.get("goal") or ""),
             rule=ProgressionRule(**(clinic.ladder if clinic else {})),
         )  # fmt: skip
-        picture = data_address(png(found.plot(width=4.6, height=3.0), dpi=110))
+        picture = data_address(png(seats.plot(width=4.6, height=3.0), dpi=110))
     except OutcomeError as trouble:
         return {"says": [str(trouble)], "cautions": [], "src": "", "alt": ""}
-    return {"says": found.sentences(), "cautions": found.cautions, "src": picture, "alt": found.alt}
-
-
-def _last(result: Any) -> Any:
-    """Return the answer about the last visit, its chances those of the whole course where there is one."""
-    if not hasattr(result, "points"):
-        return result
-    return result.by_course if result.beliefs and result.changes else result.last
+    return {"says": seats.sentences(), "cautions": seats.cautions, "src": picture, "alt": seats.alt}
 
 
 def _answer(result: Any, there: tuple[str, ...]) -> str:
-    from truechange.individual.words import sure_text
+    from truechange.individual.verdict import sure_text
 
-    last = _last(result)
-    chance = sure_text(last.leads()) if last is not None and last.beliefs else ""
-    return _pages().get_template("answer.html").render(
-        head=result.verdict.replace("_", " ").capitalize(), chance=chance, last=last, says=result.sentences(),
-        course=hasattr(result, "points"), cautions=result.cautions, caution=CAUTION,
-        others=[text.replace(COMPARES, "") for text in there], safety=last.test.safety if last else (),
+    course, last = hasattr(result, "points"), result.last
+    if course and result.beliefs and last:
+        last = result.by_course  # the last visit, its chances those of the whole course
+    return _page(
+        "answer", head=result.verdict.replace("_", " ").capitalize(), says=result.sentences(), course=course,
+        chance=sure_text(last.leads()) if last is not None and last.beliefs else "", last=last, caution=CAUTION,
+        cautions=result.cautions, others=[text.replace(COMPARES, "") for text in there],
+        safety=last.test.safety if last else (),
     )  # fmt: skip
 
 
@@ -224,7 +204,7 @@ def handed_over(typed: Typed, clinic: Any, kind: str, *, pdf: bool = False) -> s
 
     question, wrong = read(typed, clinic)
     if question is None:
-        return _pages().get_template("refused.html").render(why=" ".join(wrong.values()))
+        return _page("refused", why=" ".join(wrong.values()))
     try:
         result, there = _asked(question, typed)
         label, goal, agreed = (str(typed.get(name) or "").strip() for name in ("label", "goal", "agreed"))
@@ -234,4 +214,4 @@ def handed_over(typed: Typed, clinic: Any, kind: str, *, pdf: bool = False) -> s
         with TemporaryDirectory() as aside:
             return write_sheet(result, f"{aside}/page.pdf", about, kind).read_bytes()
     except OutcomeError as trouble:
-        return _pages().get_template("refused.html").render(why=str(trouble))
+        return _page("refused", why=str(trouble))

@@ -2,31 +2,20 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date
 from math import nan
 from typing import Any
 
-from truechange import individual
+from truechange import individual  # norms, published values, courses: each loads where it is asked for
 from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import told
 from truechange.foundation.sem import read_sem
+from truechange.individual import typed as reading
 from truechange.individual.assess import own_test, person_change
-from truechange.individual.body import power_sentences
+from truechange.individual.change import next_visit
 from truechange.individual.score_error import Programme
-from truechange.individual.several_visits import next_visit
-from truechange.individual.typed import (
-    MINOR,
-    compare_protocols,
-    converted,
-    named,
-    typed_number,
-    typed_score,
-    typed_word,
-    within,
-)
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
 from truechange.measures.settings import GROUP
@@ -85,18 +74,18 @@ class Question:
     @property
     def days(self) -> tuple[int, ...]:
         """Days between the first date and each."""
+        from datetime import date  # here: a person's two scores may come without
+
         try:
             dates = [date.fromisoformat(when) for when in self.dates]
         except ValueError as wrong:
-            raise DataError(
-                f"A date is not understood ({wrong}); write it as YYYY-MM-DD, such as 2026-03-31."
-            ) from None
+            remedy = "write it as YYYY-MM-DD, such as 2026-03-31."
+            raise DataError(f"A date is not understood ({wrong}); {remedy}") from None
         if dates and len(dates) != len(self.scores):
             raise DataError(f"{len(dates)} dates for {len(self.scores)} scores: give one date a score, or none.")
         if dates != sorted(dates):
-            raise DataError(
-                f"The dates run backwards ({', '.join(self.dates)}): give scores and dates in order of time."
-            )
+            backwards = ", ".join(self.dates)
+            raise DataError(f"The dates run backwards ({backwards}): give scores and dates in order of time.")
         return tuple((when - dates[0]).days for when in dates)
 
 
@@ -108,39 +97,45 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
     OutcomeError
         What was typed cannot be used; the message says how to mend it.
     """
-    own, days, done = question.own, question.days, question.clinic.get("done")
-    test = _test(question)
-    typed = question
-    question = replace(
-        question,
-        scores=tuple(typed_score(text, f"score {place}", test) for place, text in enumerate(question.scores, start=1)),
-        known={name: number(name, text, test.unit) for name, text in question.known.items()},
-        before=facts_named(question.before, test),
-        after=facts_named(question.after, test),
-        clinic={**question.clinic, **({"done": facts_named(done, test)} if done else {})},
-    )
+    days, test, typed = question.days, _test(question), question
+    question = _read(question, test)
     numbers = {**question.clinic, **question.known}
-    about: dict[str, Any] = {"measure": test.key, "better": own.get("better")} if test.key else dict(own)
     gap = float(days[-1]) if days else None
-    about |= {"sem": _sem(question, numbers, test.unit, gap), "mcid": _mcid(question, numbers, test.unit, gap)}
-    about |= {"mcid_deterioration": numbers.get("mcid_worse"), "practice": numbers.get("practice", 0.0)}
-    about |= {"practice_se": numbers.get("practice_se", 0.0)}
-    group, said = _group(question, test)
-    about |= {"programme": group, "confidence": typed_number(question.confidence, "confidence")}
+    about: dict[str, Any] = {
+        **({"measure": test.key, "better": question.own.get("better")} if test.key else question.own),
+        "sem": _number_of("sem", question, numbers, test.unit, gap),
+        "mcid": _number_of("mcid", question, numbers, test.unit, gap),
+        "mcid_deterioration": numbers.get("mcid_worse"), "practice": numbers.get("practice", 0.0),
+        "practice_se": numbers.get("practice_se", 0.0),
+    }  # fmt: skip
+    group, notes = _group(question, test)
+    about |= {"programme": group, "confidence": reading.typed_number(question.confidence, "confidence")}
     if len(question.scores) == 2:
         about |= {"before_protocol": question.before or None, "after_protocol": question.after or None}
-        found: Any = person_change(*question.scores, **about, dates=(question.dates or ("", ""))[:2])  # type: ignore[arg-type]
+        result: Any = person_change(*question.scores, **about, dates=(question.dates or ("", ""))[:2])  # type: ignore[arg-type]
     else:
-        found = _course(question, days, about)
+        result = _course(question, days, about)
     there, odd = _among_others(question, test)
-    again = next_visit(group, question.clinic.get("weeks"), found, test)
-    said += told({
+    again = next_visit(group, question.clinic.get("weeks"), result, test)
+    notes += told({
         again: again,
         "All scores are of one day: that shows how far scores repeat, not a change.": gap == 0,
         **dict.fromkeys(odd, True), **_typed_over(question),
     })  # fmt: skip
-    cautions = (*said, *_transport(question, about), *found.cautions, *_read_as(typed, question, test))
-    return replace(found, cautions=cautions), there
+    cautions = (*notes, *_transport(question, about), *result.cautions, *_converted(typed, question, test))
+    return replace(result, cautions=cautions), there
+
+
+def _read(typed: Question, test: Measure) -> Question:
+    """Return the question with what was typed as numbers, scores and facts of its test."""
+    done = typed.clinic.get("done")
+    return replace(
+        typed,
+        scores=tuple(reading.typed_score(text, f"score {at}", test) for at, text in enumerate(typed.scores, start=1)),
+        known={name: number(name, text, test.unit) for name, text in typed.known.items()},
+        before=facts_named(typed.before, test), after=facts_named(typed.after, test),
+        clinic={**typed.clinic, **({"done": facts_named(done, test)} if done else {})},
+    )  # fmt: skip
 
 
 def beside_other_side(result: Any, other: Any) -> Any:
@@ -164,8 +159,8 @@ def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], l
     """Return where the last score and its leg power stand among norms and cut-offs, and what is odd of the person."""
     last, odd = question.scores[-1], []
     age = None if question.age is None else number("age", question.age)
-    sex = typed_word("sex", question.sex) if question.sex else None
-    if age is not None and (text := within("age", age, facts()["age"])):
+    sex = reading.typed_word("sex", question.sex) if question.sex else None
+    if age is not None and (text := reading.within("age", age, facts()["age"])):
         odd.append(text)
     if sex == "other":
         odd, sex = [*odd, "other: norms are published for female and male only."], None
@@ -174,12 +169,11 @@ def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], l
     there = individual.place(test.key, last, age=age, sex=sex)
     if question.mass is None:
         return there, odd
-    body = (
-        number("mass", question.mass, "kg"),
-        nan if question.height is None else number("height", question.height, "cm"),
-    )
+    height = nan if question.height is None else number("height", question.height, "cm")
+    body = (number("mass", question.mass, "kg"), height)
     ends = tuple(score if isinstance(score, float) else nan for score in (question.scores[0], last))
-    return (*power_sentences(test, ends, (question.before, question.after), body, age=age, sex=sex), *there), odd  # type: ignore[arg-type]
+    power = individual.power_sentences(test, ends, (question.before, question.after), body, age=age, sex=sex)
+    return (*power, *there), odd
 
 
 def _typed_over(question: Question) -> dict[str, object]:
@@ -192,23 +186,20 @@ def _typed_over(question: Question) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _read_as(typed: Question, read: Question, test: Measure) -> list[str]:
+def _converted(typed: Question, read: Question, test: Measure) -> list[str]:
     """Say what was converted: a number typed in another unit, with what it was read as."""
-    unit = {"age": "years", "mass": "kg", "height": "cm"}
-    entries: list[tuple[str, object, str]] = [
-        (f"Score {at}", text, test.unit) for at, text in enumerate(typed.scores, 1)
-    ]
+    entries = [(f"Score {at}", text, test.unit) for at, text in enumerate(typed.scores, 1)]
     entries += [(name, text, test.unit) for name, text in typed.known.items() if name != "sem_df"]
-    entries += [(name, getattr(typed, name), unit[name]) for name in ("mass", "height")]
-    entries += [(named(fact), text, facts()[fact].unit) for side in (read.before, read.after)
+    entries += [("mass", typed.mass, "kg"), ("height", typed.height, "cm")]
+    entries += [(reading.named(fact), text, facts()[fact].unit) for side in (read.before, read.after)
                 for fact, text in side.items() if fact in facts() and facts()[fact].unit]  # fmt: skip
-    return list(dict.fromkeys(filter(None, (converted(name, text, to) for name, text, to in entries))))
+    return list(dict.fromkeys(filter(None, (reading.converted(*entry) for entry in entries))))
 
 
 def number(name: str, text: object, unit: str = "") -> float:
     """Return a number typed for a fact of a question (a key of ``OLD_NUMBERS``, or age); `unit` is that of the test."""
     unit = {"sem_df": "", "correlation": "", "n": "", "age": "years"}.get(name, unit)
-    return typed_number(text, name.replace("_", " ").replace("sem", "SEM").replace("mcid", "MCID"), unit)
+    return reading.typed_number(text, name.replace("_", " ").replace("sem", "SEM").replace("mcid", "MCID"), unit)
 
 
 def _test(question: Question) -> Measure:
@@ -218,93 +209,67 @@ def _test(question: Question) -> Measure:
         return own_test(own.get("name", ""), own.get("unit", ""), own.get("better") or "higher", 1.0)
     test = look_up(question.measure)
     if own.get("name") or own.get("unit", "") not in ("", test.unit):
-        raise ChoiceError(
-            f"{test.name} has its own name and unit ({test.unit}): leave out --name and --unit, or leave out --measure "
-            "for a test of your own."
-        )
+        remedy = "leave out --name and --unit, or leave out --measure for a test of your own."
+        raise ChoiceError(f"{test.name} has its own name and unit ({test.unit}): {remedy}")
     return test
 
 
 def facts_named(given: Mapping[str, object], test: Measure) -> dict[str, object]:
     """Return how a test was done under the names the library knows; another name is refused."""
-    known = (*(test.protocol or [fact for fact in facts() if fact not in ("age", "sex")]), *MINOR)
-    found = {}
-    for fact, value in given.items():
-        name = fact
-        if fact not in known and fact not in facts():
+    known = (*(test.protocol or [fact for fact in facts() if fact not in ("age", "sex")]), *reading.MINOR)
+    by_name = {}
+    for name, value in given.items():
+        fact = name
+        if name not in known and name not in facts():
             from truechange.records.rules import match_column
 
-            name, _, sure = match_column(fact, "assessments")
-            if name not in facts() or sure == "guess":
-                raise ChoiceError(
-                    f"{fact!r} is not a fact of how {test.name or 'a test'} is done; known: {', '.join(known)}."
-                )
-        found[name] = value
-    return found
+            fact, _, sure = match_column(name, "assessments")
+            if fact not in facts() or sure == "guess":
+                what = f"{name!r} is not a fact of how {test.name or 'a test'} is done"
+                raise ChoiceError(f"{what}; known: {', '.join(known)}.")
+        by_name[fact] = value
+    return by_name
 
 
 def _course(question: Question, days: tuple[int, ...], about: dict[str, Any]) -> Any:
-    from truechange.individual.several_visits import visits
-
     if not days and len(question.scores) > 1:
         raise ChoiceError("More than two scores need their dates (--dates), one a score, in order.")
-    seen = [(day, one) for day, score in zip(days or (0,), question.scores, strict=True) for one in _each(score)]
-    changed, _ = compare_protocols(question.before, question.after)
+    by_day = zip(days or (0,), question.scores, strict=True)
+    seen = [(day, one) for day, score in by_day for one in (score if isinstance(score, tuple) else (score,))]
+    changed, _ = reading.compare_protocols(question.before, question.after)
     if changed:
         raise RefusedError(f"The tests were done in two ways ({'; '.join(changed)}): they make no course.")
     columns = {"day": [day for day, _ in seen], "score": [score for _, score in seen]}
     columns |= {fact: [value] * len(seen) for fact, value in question.after.items()}
-    return visits(columns, protocol=tuple(question.after), baselines=question.baselines, **about)
+    return individual.visits(columns, protocol=tuple(question.after), baselines=question.baselines, **about)
 
 
-def _each(score: Any) -> tuple[Any, ...]:
-    return score if isinstance(score, tuple) else (score,)
+def _number_of(
+    what: str, question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None
+) -> Estimate | Threshold:
+    """Return the SEM or the MCID: typed, published where a source was named, else the clinic's own.
 
-
-def _sem(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Estimate:
-    _one_source(question, "sem", question.sem_from)
-    if question.sem_from is not None and "sem" not in question.known:
-        return individual.chosen(question.measure, "sem", question.sem_from, gap)
-    if "sem" not in numbers:
-        raise ChoiceError(f"The SEM is missing: type it (--sem){_choices(question.measure, 'sem')}.")
-    df = (
-        numbers.get("sem_df")
-        if ("sem" in question.known) == ("sem_df" in question.known)
-        else question.known.get("sem_df")
-    )
-    return replace(read_sem(numbers["sem"], df, unit=unit).estimate, origin=_origin(question, "sem"))
-
-
-def _mcid(question: Question, numbers: Mapping[str, Any], unit: str, gap: float | None) -> Threshold:
-    _one_source(question, "mcid", question.mcid_from)
-    if question.mcid_from is not None and "mcid" not in question.known:
-        return individual.chosen(question.measure, "mcid", question.mcid_from, gap)
-    if "mcid" not in numbers:
-        raise ChoiceError(f"The MCID is missing: type it (--mcid){_choices(question.measure, 'mcid')}.")
-    source = question.known if "mcid" in question.known else numbers
-    low, high = source.get("mcid_low", nan), source.get("mcid_high", nan)
-    if (low == low) != (high == high) or low > numbers["mcid"] or high < numbers["mcid"]:
-        raise ChoiceError(f"The MCID {numbers['mcid']:g} lies between two limits, LOW first; got {low:g} and {high:g}.")
-    origin = _origin(question, "mcid")
-    return Threshold(value=numbers["mcid"], low=low, high=high, kind="mcid", unit=unit, method="given", origin=origin)
-
-
-def _one_source(question: Question, what: str, source: str | None) -> None:
-    if source and what in question.known:
+    What was published is offered by name; nothing is chosen for the user.
+    """
+    typed, source = what in question.known, question.sem_from if what == "sem" else question.mcid_from
+    if source and typed:
         both = f"both a number ({question.known[what]:g}) and a source ({source})"
         raise ChoiceError(f"{what.upper()}: {both} were given; leave one out.")
-
-
-def _origin(question: Question, what: str) -> Origin:
-    if what in question.known or not question.clinic:
-        return Origin.stated()
-    return Origin.own(population=str(question.clinic.get("name", "programme file")))
-
-
-def _choices(measure: str, what: str) -> str:
-    """Offer what was published for the test, to be chosen by name; nothing is chosen for the user."""
-    listed = "; ".join(one.words for one in individual.offers(measure, what)) if measure else ""
-    return f", or choose a published one (--{what}-from with part of its citation; {listed})" if listed else ""
+    if source is not None and not typed:
+        return individual.chosen(question.measure, what, source, gap)
+    if what not in numbers:
+        offered = "; ".join(one.words for one in individual.offers(question.measure, what)) if question.measure else ""
+        choose = f", or choose a published one (--{what}-from with part of its citation; {offered})" if offered else ""
+        raise ChoiceError(f"The {what.upper()} is missing: type it (--{what}){choose}.")
+    origin = Origin.own(population=str(question.clinic.get("name", "programme file")))
+    origin = Origin.stated() if typed or not question.clinic else origin
+    value, beside = numbers[what], question.known if typed else numbers  # a typed number brings its own limits or df
+    if what == "sem":
+        return replace(read_sem(value, beside.get("sem_df"), unit=unit).estimate, origin=origin)
+    low, high = beside.get("mcid_low", nan), beside.get("mcid_high", nan)
+    if (low == low) != (high == high) or low > value or high < value:
+        raise ChoiceError(f"The MCID {value:g} lies between two limits, LOW first; got {low:g} and {high:g}.")
+    return Threshold(value=value, low=low, high=high, kind="mcid", unit=unit, method="given", origin=origin)
 
 
 def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[str, ...]]:
@@ -315,23 +280,22 @@ def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[s
     if len(given) < len(GROUP):
         raise DataError(f"The programme file lacks {', '.join(sorted(set(GROUP) - set(given)))}; it needs all or none.")
     name = str(clinic.get("name", "the programme"))
-    changed, _ = compare_protocols(clinic.get("done"), question.after, tolerances=test.tolerances)
+    changed, _ = reading.compare_protocols(clinic.get("done"), question.after, tolerances=test.tolerances)
     if changed:
         there = "; ".join(changed).replace(" before", f" in {name}").replace(" after", " here")
         return None, (f"Not used, because tested in another way ({there}): {name}.",)
-    moments: dict[str, Any] = {key: number(key, clinic[key], test.unit) for key in GROUP}
-    if moments["n"] % 1:
-        raise DataError(f"n={moments['n']:g} must be a whole number of people.")
-    moments["n"] = int(moments["n"])
+    numbers: dict[str, Any] = {key: number(key, clinic[key], test.unit) for key in GROUP}
+    if numbers["n"] % 1:
+        raise DataError(f"n={numbers['n']:g} must be a whole number of people.")
+    numbers["n"] = int(numbers["n"])
     if "entry" in clinic:
-        moments["entry"] = Entry.read(clinic["entry"], sign=test.sign, step=test.resolution, name=test.key)
-    return Programme(name=name, origin=Origin.own(population=name), **moments), ()
+        numbers["entry"] = Entry.read(clinic["entry"], sign=test.sign, step=test.resolution, name=test.key)
+    return Programme(name=name, origin=Origin.own(population=name), **numbers), ()
 
 
 def _transport(question: Question, about: Mapping[str, Any]) -> tuple[str, ...]:
     """Hold published numbers against this person's test and, where they are known, the clinic's own baseline scores."""
-    scores = question.clinic.get("baseline_scores")
-    found = []
+    scores, checks = question.clinic.get("baseline_scores"), []
     for what in ("sem", "mcid"):
         if about[what].origin.kind == "published":
             from truechange.reliability.transport import transport_check
@@ -340,5 +304,5 @@ def _transport(question: Question, about: Mapping[str, Any]) -> tuple[str, ...]:
             check = transport_check(about[what], scores, protocol=question.after or None, interval=gap)
             if check.verdict == "do not use":
                 raise RefusedError(f"The published {what.upper()} must not be used here: {' '.join(check.reasons)}")
-            found.append(f"Transport check of the {what.upper()}: {check.verdict}. {' '.join(check.reasons)}".strip())
-    return tuple(found)
+            checks.append(f"Transport check of the {what.upper()}: {check.verdict}. {' '.join(check.reasons)}".strip())
+    return tuple(checks)

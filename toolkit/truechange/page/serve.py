@@ -55,10 +55,8 @@ class Page(RequestHandler):
         """Write what failed to the terminal without the request, which holds what was typed."""
         if not isinstance(value, HTTPError):
             frame = traceback.extract_tb(trace)[-1]
-            print(
-                f"The page failed: {kind.__name__} in {Path(frame.filename).name}, line {frame.lineno}.",
-                file=sys.stderr,
-            )
+            where = f"{Path(frame.filename).name}, line {frame.lineno}."
+            print(f"The page failed: {kind.__name__} in {where}", file=sys.stderr)
 
     def write_error(self, status_code: int, **_: Any) -> None:
         """Say that it was refused, not how the program is made."""
@@ -105,8 +103,7 @@ class Ask(Page):
             raise HTTPError(400, "not JSON") from None
         if not isinstance(typed, dict):
             raise HTTPError(400, "not one entry a field")
-        made = {"answer": reply, "picture": drawn, "ladder": climbed}[what]
-        self.finish(made(typed, self.settings["clinic"]))
+        self.finish({"answer": reply, "picture": drawn, "ladder": climbed}[what](typed, self.settings["clinic"]))
 
 
 class Nothing(Page):

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from truechange.foundation.errors import ChoiceError, OutcomeError, check_choice
-from truechange.individual.picture import draw_plain
+from truechange.individual.change import draw_plain
 from truechange.individual.typed import named, typed_fact
-from truechange.individual.words import chart, score_text, size_text, sure_text
+from truechange.individual.verdict import chart, score_text, size_text, sure_text
 from truechange.page.question import CAUTION, COMPARES, Question, facts_named
 from truechange.reporting.page import Picture, Section, Words, page_html, write_pdf
 from truechange.reporting.references import cite
@@ -72,32 +72,23 @@ def sheet_sections(result: Any, about: HandOver, kind: str = CHART) -> tuple[str
     check_choice("kind", kind, KINDS)
     last = result.last
     title = (last.test.name if last is not None else "") or "One person's change"
-    made = {CHART: _for_chart, PERSON: _for_person, REFERRER: _for_referrer}[kind](result, last, about)
-    return title, [section for section in made if section.blocks]
-
-
-def _picture(result: Any) -> list[Picture]:
-    return [Picture(result.plot(), result.alt)] if result.drawable else []
-
-
-def _plain_picture(result: Any, last: Any) -> list[Picture]:
-    if last is None or not last.drawable:
-        return []
-    scores = " and ".join(score_text(last, score) for score in (last.before, last.after))
-    return [Picture(draw_plain(result), f"Your scores as dots joined by a line, better upwards: {scores}.")]
+    sections = {CHART: _for_chart, PERSON: _for_person, REFERRER: _for_referrer}[kind](result, last, about)
+    return title, [section for section in sections if section.blocks]
 
 
 def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
     """For the record: the words, conditions, numbers with their sources, cautions, and how to test safely."""
-    says, course = result.sentences(), hasattr(result, "points")
-    first = says if course else says[:2]
+    says = result.sentences()
+    first = says if hasattr(result, "points") else says[:2]
     others = [text.replace(COMPARES, "") for text in about.there]
     sources = str(cite(*result.sources)).splitlines() if result.sources else []
+    pictures = [Picture(result.plot(), result.alt)] if result.drawable else []
+    safety = last.test.safety if last is not None else ()
     return [
-        Section("", [Words(first, "answer"), *_picture(result), Words(says[len(first) :])]),
+        Section("", [Words(first, "answer"), *pictures, Words(says[len(first) :])]),
         Section("How it was done", _conditions(about, last.test) if last is not None else []),
         Section("Mind", [Words(result.cautions, "caution")]),
-        Section("At the next test", [Words(last.test.safety, "list")] if last is not None and last.test.safety else []),
+        Section("At the next test", [Words(safety, "list")] if safety else []),
         Section("Among others", [Words(others, "list")] if others else []),
         Section("Sources", [Words(sources, "references"), Words([CAUTION])]),
     ]
@@ -109,29 +100,31 @@ def _conditions(about: HandOver, test: Any) -> list[Any]:
     if asked is None or not (asked.before or asked.after or asked.dates):
         return []
     first, last = (facts_named(side, test) for side in (asked.before, asked.after))
-    told = [f"tested {' and '.join(asked.dates)}"] if asked.dates else []
+    texts = [f"tested {' and '.join(asked.dates)}"] if asked.dates else []
     for fact in dict.fromkeys((*first, *last)):
         one, two = (typed_fact(fact, side.get(fact))[0] or "not stated" for side in (first, last))
-        told.append(f"{named(fact)} {one}" if one == two else f"{named(fact)} {one} first, {two} last")
-    return [Words([f"{'; '.join(told)}."])]
+        texts.append(f"{named(fact)} {one}" if one == two else f"{named(fact)} {one} first, {two} last")
+    return [Words([f"{'; '.join(texts)}."])]
 
 
 def _for_person(result: Any, last: Any, about: HandOver) -> list[Section]:
     """For the person: one idea a line, everyday words, large print, what comes next as agreed."""
-    if last is None:
-        lines = ["You did this test once. A second time will show if something has changed."]
-    else:
+    lines, pictures = ["You did this test once. A second time will show if something has changed."], []
+    if last is not None:
         unit = UNIT_WORDS.get(last.test.unit, last.test.unit)
         first, now = (score_text(last, score) for score in (last.before, last.after))
         words = last.person_sentence if not hasattr(result, "points") else result.sentences()[1]
         scores = [f"{which}: {score if score == 'unable' else f'{score} {unit}'.strip()}."
                   for which, score in (("At first", first), ("Now", now))]  # fmt: skip
         lines = [*scores, LESS if last.test.sign < 0 else MORE, words]
+        if last.drawable:
+            seen = f"Your scores as dots joined by a line, better upwards: {first} and {now}."
+            pictures = [Picture(draw_plain(result), seen)]
     goal = [f"Your goal: {about.goal}"] if about.goal else []
     following = [about.agreed] if about.agreed else ["We will talk about the next step together."]
     return [
         Section("", [Words(lines, "answer")]),
-        Section("", _plain_picture(result, last)),
+        Section("", pictures),
         Section("What comes next", [Words([*goal, *following, ASK])]),
     ]
 
@@ -141,9 +134,9 @@ def _for_referrer(result: Any, last: Any, about: HandOver) -> list[Section]:
     lead = chart(last) if last is not None else result.sentence()
     notes = []
     if last is not None and last.beliefs:
-        what, size = "decline" if last.worse else "improvement", size_text(last, last.bar.value)
-        chance = f"{last.test.unit}): {sure_text(last.leads())}."
-        notes.append(f"Chance that the true change is an important {what} (at least {size} {chance}")
+        what, least = "decline" if last.worse else "improvement", f"{size_text(last, last.bar.value)} {last.test.unit}"
+        chance = sure_text(last.leads())
+        notes.append(f"Chance that the true change is an important {what} (at least {least}): {chance}.")
     plan = [text for text in (f"The person's goal: {about.goal}" if about.goal else "", about.agreed) if text]
     left = len(result.cautions) - 2
     more = [f"{left} more to mind stand on the page for the chart."] if left > 0 else []

@@ -7,7 +7,7 @@ from typing import Any
 
 from truechange.foundation.errors import DataError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Origin, Threshold
-from truechange.individual.elsewhere import offers
+from truechange.individual.norms import offers
 from truechange.measures import measure as measure_named
 from truechange.measures.settings import TABLES, Settings, settings
 
@@ -85,7 +85,7 @@ def published_thresholds(
 ) -> dict[str, dict[str, Any]]:
     """Return the published error and MCID that match each test best, where nothing own is known; own numbers go first.
 
-    A test without a usable published value stays without (:func:`truechange.individual.elsewhere.offers`).
+    A test without a usable published value stays without (:func:`truechange.individual.norms.offers`).
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ from scipy.special import ndtri
 import truechange as tc
 from truechange import planning, reliability
 from truechange.foundation.errors import check_choice
-from truechange.individual import elsewhere, reliable, score_error
+from truechange.individual import norms, score_error
 from truechange.meaningful_change import estimators
 from truechange.numerics import control_charts, small_cells
 from truechange.numerics.counts import distinct
@@ -283,7 +283,7 @@ def least_squares(table: ArrayLike) -> Any:
 
 
 MODULES = {one.__name__.removeprefix("truechange."): one for one in (
-    planning, reliability, elsewhere, reliable, score_error, estimators, control_charts, small_cells, change,
+    planning, reliability, norms, score_error, estimators, control_charts, small_cells, change,
     comparison, missing, periods, sites, training, comparing,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (

@@ -1,25 +1,27 @@
-"""Norms and cut-offs beside one score; published errors and important changes for one person, the best match first."""
+"""Norms, cut-offs and leg power beside one score; published errors and important changes, the best match first."""
 
 import re
-from dataclasses import dataclass, replace
-from math import nan, sqrt
+from collections.abc import Mapping
+from dataclasses import replace
+from math import isnan, nan, sqrt
+from typing import Any, NamedTuple
 
 from truechange.foundation.distributions import t_below
 from truechange.foundation.errors import ChoiceError, RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.individual.typed import within
-from truechange.measures.catalogue import facts
+from truechange.foundation.numbers import fixed
+from truechange.individual.typed import typed_fact, within
+from truechange.measures import literature
+from truechange.measures.catalogue import Measure, facts, sit_to_stand_power, stair_power
 from truechange.measures.catalogue import measure as find_measure
-from truechange.measures.literature import (
-    ERRORS,
-    FAR_SHORTER,
-    LENGTHS,
-    PERSON,
-    days_between,
-    origin_of,
-    published_rows,
-    references,
-)
+from truechange.measures.literature import ERRORS, FAR_SHORTER, LENGTHS, PERSON, references
+
+SOME_WEEKS = 42.0  # days between two tests where nobody said: a programme's length, in the cautious direction
+OSTEOARTHRITIS = re.compile(r"\b(OA|osteoarthritis)\b")
+OPERATED = re.compile(r"\b(TKA|THA|arthroplasty|replacement|surgery)\b")
+ROUNDED = 0.05  # two figures printed from one SEM, each rounded, lie within this of each other
+STANDS, FIVE, STAIRS = "chair_stand_30s", "sit_to_stand_5", "stair_climb"
+NO_NEWS = "Power is worked out from the same score and the person's size: read one of the two, never both as evidence."
 
 
 def place(measure: str, score: float, *, age: float | None = None, sex: str | None = None) -> tuple[str, ...]:
@@ -53,8 +55,8 @@ def place(measure: str, score: float, *, age: float | None = None, sex: str | No
     """
     if age is not None:
         within("age", age, facts()["age"])
-    found = sorted(references(measure, age=age, sex=sex), key=lambda one: one.origin.status == "from memory")
-    return tuple(one.sentence(score) for one in found)
+    values = sorted(references(measure, age=age, sex=sex), key=lambda one: one.origin.status == "from memory")
+    return tuple(one.sentence(score) for one in values)
 
 
 def norm_position(score: float, mean: float, sd: float, n: int) -> tuple[float, float]:
@@ -72,14 +74,7 @@ def norm_position(score: float, mean: float, sd: float, n: int) -> tuple[float, 
     return t, t_below(t, n - 1)
 
 
-SOME_WEEKS = 42.0  # days between two tests where nobody said: a programme's length, in the cautious direction
-OSTEOARTHRITIS = re.compile(r"\b(OA|osteoarthritis)\b")
-OPERATED = re.compile(r"\b(TKA|THA|arthroplasty|replacement|surgery)\b")
-ROUNDED = 0.05  # two figures printed from one SEM, each rounded, lie within this of each other
-
-
-@dataclass(frozen=True, slots=True)
-class Offer:
+class Offer(NamedTuple):
     """One published value that a person's change may be held against.
 
     Parameters
@@ -129,12 +124,11 @@ def offers(measure: str, what: str, days: float | None = None) -> tuple[Offer, .
     days : float, optional
         Days between the person's tests; taken as six weeks where not known.
     """
-    test, made = find_measure(measure), list[Offer]()
+    test, distinct = find_measure(measure), list[Offer]()
     for row in _rows(test.key, what):
         if row["use"] == PERSON and row["unit"] in (test.unit, *LENGTHS):
             one = _offer(row, test.unit, what)
-            if not any(other.repeats(one) for other in made):
-                made.append(one)
+            distinct += [] if any(other.repeats(one) for other in distinct) else [one]
     between = SOME_WEEKS if days is None else days
 
     def rank(offer: Offer) -> tuple[int, bool, int]:
@@ -143,13 +137,13 @@ def offers(measure: str, what: str, days: float | None = None) -> tuple[Offer, .
         near = what == "mcid" or offer.gap * FAR_SHORTER >= between
         return (0 if sick and not cut else 1 if sick else 2, not near, -(offer.value.origin.n or 0))
 
-    return tuple(sorted(made, key=rank))
+    return tuple(sorted(distinct, key=rank))
 
 
 def _rows(key: str, what: str) -> list[dict[str, str]]:
     """Return the published rows of a test's error or MCID, SEMs before MDCs."""
     wanted = tuple(ERRORS) if what == "sem" else ("mic",)
-    rows = [row for row in published_rows() if row["measure"] == key and row["quantity"] in wanted]
+    rows = [row for row in literature.published_rows() if row["measure"] == key and row["quantity"] in wanted]
     return sorted(rows, key=lambda row: wanted.index(row["quantity"]))
 
 
@@ -157,15 +151,15 @@ def _offer(row: dict[str, str], unit: str, what: str) -> Offer:
     scale = LENGTHS.get(row["unit"], 1.0) / (ERRORS[row["quantity"]] if what == "sem" else 1.0)
     n = int(row["n"]) if row["n"] else None
     low, high = (float(row[end]) * scale if row[end] else nan for end in ("ci_low", "ci_high"))
-    facts = {"value": float(row["value"]) * scale, "low": low, "high": high, "unit": unit, "n": n}
-    facts |= {"origin": origin_of(row, row["interval"])}
+    facts: dict[str, Any] = {"value": float(row["value"]) * scale, "low": low, "high": high, "unit": unit, "n": n}
+    facts |= {"origin": literature.origin_of(row, row["interval"])}
     value: Estimate
     if what == "sem":
         method = row["method"] if row["quantity"] == "sem" else f"{row['quantity'].upper()} / {1 / scale:.3f}"
-        value = Estimate(**facts, df=n - 1.0 if n else None, method=method)  # type: ignore[arg-type]
+        value = Estimate(**facts, df=n - 1.0 if n else None, method=method)
     else:
-        value = Threshold(**facts, kind="mcid", level=row["level"], method=f"MCID: {row['method']}")  # type: ignore[arg-type]
-    return Offer(value, days_between(row["interval"]), f"{row['citation']} | {row['value']} {row['unit']}")
+        value = Threshold(**facts, kind="mcid", level=row["level"], method=f"MCID: {row['method']}")
+    return Offer(value, literature.days_between(row["interval"]), f"{row['citation']} | {row['value']} {row['unit']}")
 
 
 def chosen(measure: str, what: str, words: str = "", days: float | None = None) -> Estimate:
@@ -207,3 +201,91 @@ def chosen(measure: str, what: str, words: str = "", days: float | None = None) 
         note = "; ".join(filter(None, (note, best.value.origin.note)))
         return replace(best.value, origin=replace(best.value.origin, note=note))
     return best.value
+
+
+def power(test: Measure, score: float, facts: Mapping[str, object], mass: float, height: float = nan) -> float:
+    """Return the leg power behind one score, in watts; NaN where the test gives none or a fact is missing.
+
+    Parameters
+    ----------
+    test : Measure
+        The 30-second chair stand, the five times sit-to-stand, or the stair climb (time of the ascent).
+    score : float
+        In the unit of the test.
+    facts : mapping
+        ``seat_height_cm``, or ``steps`` and ``step_height_cm``.
+    mass : float
+        Body mass, kg.
+    height : float, optional
+        Body height, cm; not needed for stairs.
+
+    Raises
+    ------
+    RefusedError
+        The seat is too high for the person: the equation does not hold.
+    DataError
+        A fact is no number.
+
+    Notes
+    -----
+    :func:`truechange.sit_to_stand_power` and :func:`truechange.stair_power`, which hold formula and source.
+
+    Examples
+    --------
+    >>> from truechange import measure
+    >>> round(power(measure("chair_stand_30s"), 12, {"seat_height_cm": 43}, 70, 165), 1)
+    195.3
+    """
+    known = {fact: float(text) for fact in ("seat_height_cm", "steps", "step_height_cm")
+             if (text := typed_fact(fact, facts.get(fact))[0])}  # fmt: skip
+    if isnan(score) or score <= 0:
+        return nan
+    if test.key in (STANDS, FIVE) and "seat_height_cm" in known and height == height:
+        stands, seconds = (score, 30.0) if test.key == STANDS else (5.0, score)
+        return sit_to_stand_power(mass, height / 100, known["seat_height_cm"] / 100, stands, seconds)
+    if test.key == STAIRS and len(known.keys() & {"steps", "step_height_cm"}) == 2:
+        return stair_power(mass, known["steps"] * known["step_height_cm"] / 100, score)
+    return nan
+
+
+def power_sentences(
+    test: Measure, scores: tuple[float, float], done: tuple[Mapping[str, object], Mapping[str, object]],
+    body: tuple[float, float], *, age: float | None = None, sex: str | None = None,
+) -> tuple[str, ...]:  # fmt: skip
+    """Say the leg power at the first and the last visit, and where the last stands among published cut-offs.
+
+    Parameters
+    ----------
+    test : Measure
+        The test.
+    scores : (float, float)
+        First and last.
+    done : (mapping, mapping)
+        How each test was done.
+    body : (float, float)
+        Mass in kg and height in cm; NaN where not known.
+    age, sex : optional
+        For norms and cut-offs.
+
+    Returns
+    -------
+    tuple of str
+        Empty where the mass is not known or the test gives no power.
+    """
+    mass, height = body
+    if mass != mass or test.key not in (STANDS, FIVE, STAIRS):
+        return ()
+    try:
+        watts = [power(test, score, facts, mass, height) for score, facts in zip(scores, done, strict=True)]
+    except RefusedError as why:
+        return (f"No power: {why}",)
+    if any(isnan(one) for one in watts):
+        lacking = "steps and step height" if test.key == STAIRS else "seat height and body height"
+        return (f"Power needs {lacking} of both tests, and a score at each.",)
+    key, what = ("stair_power", "Stair-climb") if test.key == STAIRS else ("sit_to_stand_power", "Sit-to-stand")
+    each = [f"{one:.0f} W ({fixed(one / mass, 2)} W/kg)" for one in watts]
+    way = " (of the way up alone: a time up and down gives none)" if test.key == STAIRS else ""
+    last = watts[1] if test.key == STAIRS else watts[1] / mass
+    way_of = "5-repetition" if test.key == FIVE else "30"
+    others = [text for text in place(key, round(last, 2), age=age, sex=sex) if test.key == STAIRS or way_of in text]
+    return (f"{what} power{way}: {each[0]} first, {each[1]} last. {NO_NEWS}", *others[:1])
