@@ -16,7 +16,7 @@ from truechange.meaningful_change.assumptions import (
     SAME_GAP,
     SKEWED,
     WEEKS,
-    Asked,
+    Circumstances,
     assumptions,
 )
 from truechange.meaningful_change.estimators import Layout, estimate_rows
@@ -35,13 +35,13 @@ def crowd(broken, improved=0.3, n=60_000, factor=1.0, asked=None):
     rated = rated_people(second - first, rating, before=first, after=second)
     layout = Layout.of(rated)
     rows = estimate_rows(layout, layout.kinds.counts[None], np.array([sem.value**2]))
-    table, cautions = assumptions(rated, layout, rows, read_sem(sem), asked or Asked())
+    table, cautions = assumptions(rated, layout, rows, read_sem(sem), asked or Circumstances())
     return table, " ".join(cautions), float(rows["latent_threshold"][0])
 
 
 @pytest.mark.parametrize("improved", [0.3, 0.7])
 def test_with_results_heard_first_the_other_value_is_the_true_one(improved):
-    table, said, value = crowd("people told their result first", improved, asked=Asked(told=True))
+    table, said, value = crowd("people told their result first", improved, asked=Circumstances(told=True))
     assert abs(value - 2) > 0.25
     low, high = table.loc[RATED_FIRST, ["otherwise_low", "otherwise_high"]]
     assert max(low, high, key=lambda end: abs(end - value)) == pytest.approx(2, abs=0.05)
@@ -51,7 +51,7 @@ def test_with_results_heard_first_the_other_value_is_the_true_one(improved):
 
 @pytest.mark.parametrize("improved", [0.3, 0.7])
 def test_with_an_error_of_one_day_the_other_value_is_the_true_one(improved):
-    table, said, value = crowd("none", improved, factor=1 / WEEKS, asked=Asked("6 weeks", False))
+    table, said, value = crowd("none", improved, factor=1 / WEEKS, asked=Circumstances("6 weeks", False))
     assert abs(value - 2) > 0.25
     low, high = table.loc[SAME_GAP, ["otherwise_low", "otherwise_high"]]
     assert max(low, high, key=lambda end: abs(end - value)) == pytest.approx(2, abs=0.05)

@@ -192,7 +192,7 @@ def _adjustments_in_the_designs_they_were_made_for() -> Pairs:
         for p in (0.3, 0.7):
             change, rating = rated_change(np.random.default_rng(36), 40_000, p=p, rel_t=rel_t, sem=0.5**0.5)
             layout = Layout.of(rated_people(change, rating))
-            rows = estimate_rows(layout, layout.kinds.counts[None], None, ordinal=False)
+            rows = estimate_rows(layout, layout.kinds.counts[None], None)
             scale = change.std(ddof=1) * np.log(rating.mean() / (1 - rating.mean()))
             scale *= 1 if rel_t == 1 else np.corrcoef(change, rating)[0, 1]
             adjusted = METHODS["predictive_adjusted_2017"].formula(rows) if rel_t == 1 else adjusted_2022(rows, rel_t)

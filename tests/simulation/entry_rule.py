@@ -121,7 +121,7 @@ def _mcid(people: Taken, entry: tc.Entry | None, sem: float, n_boot: int, seed: 
         people.after - people.before, people.rating, before=people.before, after=people.after, entry=entry
     )
     layout = Layout.of(rated)
-    rows = estimate_rows(layout, layout.kinds.counts[None], np.array([sem**2]), ordinal=False)
+    rows = estimate_rows(layout, layout.kinds.counts[None], np.array([sem**2]))
     low = high = nan
     if n_boot:
         drawn = draw_quantities(layout, rows, read_sem(sem, DF), n_boot, seed)

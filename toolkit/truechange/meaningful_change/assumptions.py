@@ -28,7 +28,7 @@ EVEN, NOT_SKEWED = "personal thresholds lie evenly about their mean", "true chan
 
 
 @dataclass(frozen=True)
-class Asked:
+class Circumstances:
     """What a study was told of its own circumstances: time between the two scores in words; result heard first?"""
 
     interval: str = ""
@@ -36,7 +36,7 @@ class Asked:
 
 
 def assumptions(
-    people: RatedPeople, layout: Layout, rows: Rows, error: Sem | None, asked: Asked
+    people: RatedPeople, layout: Layout, rows: Rows, error: Sem | None, asked: Circumstances
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return one row an assumption of the latent threshold, and a caution for each that these people contradict.
 

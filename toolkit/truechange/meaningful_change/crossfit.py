@@ -43,7 +43,7 @@ class _People:
 
     def values(self, counts: Floats, spread: Floats | None, starts: Starts | None = None) -> Floats:
         """Return the MCID of each sample of the rated."""
-        found = estimate_rows(self.layout, counts, spread, starts=starts, ordinal="ordinal" in self.method)
+        found = estimate_rows(self.layout, counts, spread, starts=starts, needs=(METHODS[self.method].needs,))
         return found.get(self.method, np.full(len(counts), np.nan))
 
     def shares(self, counts: Floats, limits: Floats) -> Floats:

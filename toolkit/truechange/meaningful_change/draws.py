@@ -1,5 +1,6 @@
 """Bootstrap and known bias: the estimators run on resamples of the people, and on a population like them."""
 
+from collections.abc import Collection
 from typing import NamedTuple
 
 import numpy as np
@@ -9,6 +10,7 @@ from truechange.foundation.sem import Sem
 from truechange.meaningful_change.estimators import (
     ASSUMED_RELIABILITY,
     METHODS,
+    NEEDS,
     Layout,
     Rows,
     estimate_rows,
@@ -29,8 +31,13 @@ NEGLIGIBLE = 0.05  # of the SD of change
 RIGHT = ("sem", "scores", "ratings")  # what the latent thresholds need: in the normal model they are the truth itself
 
 
-def draw_quantities(layout: Layout, rows: Rows, error: Sem | None, n_boot: int, seed: int) -> Floats:
-    """Return one row a resample: the methods, the extras, then the boundaries; one row of NaN if nothing exists."""
+def draw_quantities(
+    layout: Layout, rows: Rows, error: Sem | None, n_boot: int, seed: int, needs: Collection[str] = NEEDS
+) -> Floats:
+    """Return one row a resample: the methods, the extras, then the boundaries; one row of NaN if nothing exists.
+
+    `needs` as in :func:`estimate_rows`: columns of other methods are NaN, the people drawn are the same.
+    """
     starts = starts_of(layout, rows)
     boundaries = layout.levels[0].size - 1
     if rows["n"][0] < LEAST or not np.isfinite(rows["point_biserial"][0]):
@@ -44,7 +51,7 @@ def draw_quantities(layout: Layout, rows: Rows, error: Sem | None, n_boot: int, 
                 1.0 if error.df is None else error.df / rng.chisquare(error.df, size)
             )
         screened = None if layout.entry is None else screened_draws(layout.entry, rng, size)
-        drawn = estimate_rows(layout, counts, spread, starts=starts, screened=screened)
+        drawn = estimate_rows(layout, counts, spread, starts=starts, needs=needs, screened=screened)
         nothing = np.full(size, np.nan)
         scalars = np.column_stack([drawn.get(name, nothing) for name in DRAWN])
         return np.hstack([scalars, drawn.get("boundaries", np.full((size, boundaries), np.nan))])
@@ -103,7 +110,7 @@ def known_bias(people: RatedPeople, rows: Rows, population: Population) -> dict[
     grid = np.column_stack([np.repeat(mean + sd * z, levels.size), np.tile(levels.astype(float), STEPS)])
     layout = Layout(Kinds(grid, crowd, np.arange(crowd.size)), people.cut)
     error = np.array([sd**2 * (1 - population.change_reliability) / 2])
-    found = estimate_rows(layout, crowd[None], error, ordinal=False)
+    found = estimate_rows(layout, crowd[None], error, needs=NEEDS.difference(RIGHT))
     truth = normal_threshold(rows, population.change_reliability, joint**2 / population.change_reliability)
     return {name: 0.0 if one.needs in RIGHT else float(found[name][0]) - truth for name, one in METHODS.items()}
 

@@ -5,7 +5,7 @@ The formulas are arithmetic over counts of people: the sample, its resamples and
 sample, and returns one number a row and quantity.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -92,6 +92,7 @@ METHODS = {
                lambda q: q["mean_same"] + 1.6448536269514722 * q["sd_same"], "category"),
     )
 }  # fmt: skip
+NEEDS = frozenset(method.needs for method in METHODS.values())
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,7 @@ def estimate_rows(
     error_variance: Floats | None,
     *,
     starts: Starts | None = None,
-    ordinal: bool = True,
+    needs: Collection[str] = NEEDS,
     screened: Moments | None = None,
 ) -> Rows:
     """Return every quantity for each row of counts.
@@ -189,8 +190,8 @@ def estimate_rows(
         Variance of one score's error (SEM squared), drawn anew for each resample; None if unknown.
     starts : Starts, optional
         Fits of the full sample. Without it a single separable sample is fitted with Firth's penalty.
-    ordinal : bool, optional
-        Whether to fit the ordered model.
+    needs : collection of str, optional
+        Compute only the methods that rest on these, see :class:`Method`.
     screened : (mean, variance), optional
         Draws of the first scores of everyone screened, where an entry rule is known.
 
@@ -200,32 +201,35 @@ def estimate_rows(
         NaN where a quantity does not exist in that row; ``"boundaries"`` has shape (R, ratings - 1).
     """
     with np.errstate(all="ignore"):
-        x = layout.steps[0]
+        x, met = layout.steps[0], set(needs)
         hits, misses = layout.by_group(counts, layout.steps)
-        curve = roc_rows(x, hits, misses)
-        q = {f"cut_{rule}": np.where(curve.area > 0.5, cuts.value, np.nan) for rule, cuts in curve.cuts.items()}
+        q: Rows = {}
+        if "roc" in met:
+            curve = roc_rows(x, hits, misses)
+            q = {f"cut_{rule}": np.where(curve.area > 0.5, cuts.value, np.nan) for rule, cuts in curve.cuts.items()}
         counts, hits, misses = _doubled(counts, hits, misses)
         q |= _moments(layout, counts) | _categories(layout, counts)
-        for link in ("logit", "probit"):
+        for link in ("logit", "probit") if "curve" in met else ("probit",):
             q |= _curve(x, hits, misses, link, starts)
         q |= _from_curves(q)
-        known = {"category", "roc", "curve"}
         if error_variance is None:
             q["rating_reliability"] = np.full(len(counts), ASSUMED_RELIABILITY)
+            met -= {"sem", "scores", "ratings"}
         else:
-            q, known = q | _reliabilities(q, error_variance), known | {"sem"}
-            if layout.states is not None:
+            q |= _reliabilities(q, error_variance)
+            met -= ({"scores"} if layout.states is None else set()) | (
+                {"ratings"} if layout.levels[0].size < 2 else set()
+            )
+            if "scores" in met:
                 q |= _two_state(layout, counts, error_variance, getattr(starts, "states", None), screened)
-                known.add("scores")
-            if ordinal and layout.levels[0].size > 1:
+            if "ratings" in met:
                 q |= _ordinal(layout, counts, q, getattr(starts, "ordered", None))
-                known.add("ratings")
         for method in METHODS.values():
-            if method.needs in known:
+            if method.needs in met:
                 q[method.name] = method.formula(q)
         if layout.entry is not None and "two_state_reliability" in q:
             q["anchor_reliability"] = q["two_state_reliability"]
-        if error_variance is None:
+        if error_variance is None and "curve" in met:
             q["adjusted_low"], q["adjusted_high"] = (adjusted_2022(q, rel) for rel in RELIABILITY_RANGE)
     return q
 
@@ -248,7 +252,11 @@ def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Starts | 
         if starts is None and len(hits) == 1 and np.isfinite(middle[0]):
             slope = np.array([fit_penalised(x, hits[0], misses[0], link=link)[1]])
             intercept = -middle * slope  # half of them improved within the gap, as in the resamples
-    return {f"{link}_intercept": intercept, f"{link}_slope": slope}
+    return {
+        f"{link}_intercept": intercept,
+        f"{link}_slope": slope,
+        f"rising_{link}": np.where(slope > 0, slope, np.nan),
+    }
 
 
 def starts_of(layout: Layout, rows: Rows) -> Starts:
@@ -290,11 +298,10 @@ def _categories(layout: Layout, counts: Floats) -> Rows:
 
 def _from_curves(q: Rows) -> Rows:
     """Return what the fitted curves give without knowing the test's error; a curve that falls gives nothing."""
-    steep = np.where(q["probit_slope"] > 0, q["probit_slope"], np.nan)
+    steep = q["rising_probit"]
     signal = (steep * q["sd"]) ** 2
     return {
         "log_odds": np.log(q["improved"] / (1 - q["improved"])),
-        "rising_logit": np.where(q["logit_slope"] > 0, q["logit_slope"], np.nan),
         "half_observed": -q["probit_intercept"] / steep,
         "biserial": np.sqrt(signal / (1 + signal)),
     }

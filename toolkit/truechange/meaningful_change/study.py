@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from math import isfinite, nan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,8 +22,8 @@ from truechange.foundation.errors import (
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed, percent, with_interval
 from truechange.foundation.result import Result, told
-from truechange.foundation.sem import read_sem
-from truechange.meaningful_change.assumptions import Asked, assumptions, sentence_of_assumptions
+from truechange.foundation.sem import Sem, read_sem
+from truechange.meaningful_change.assumptions import Circumstances, assumptions, sentence_of_assumptions
 from truechange.meaningful_change.beside import (
     at_the_cut,
     below_error,
@@ -49,7 +49,7 @@ from truechange.meaningful_change.draws import (
 )
 from truechange.meaningful_change.estimators import METHODS, OWN, Layout, Rows, adjusted_2022, estimate_rows, kept_of
 from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople, check_people, rated_people
-from truechange.meaningful_change.rules import boundary_table, choose, doubts_of, gap, uses_of
+from truechange.meaningful_change.rules import Asked, boundary_table, choose, doubts_of, gap, uses_of
 from truechange.numerics.counts import auc_interval
 from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
@@ -349,35 +349,24 @@ def mcid(
     >>> print(study.recommended)
     2.22 stands (95% CI 1.85 to 2.60)
     """
-    check_confidence(confidence)
-    check_resamples(n_boot, seed)
-    check_kind("entry", entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
-    if entry is not None and not entry.step:
-        entry = replace(entry, step=resolution)
-    people = rated_people(improvement, anchor, cut=cut, before=before, after=after, entry=entry)
-    error = None if sem is None else read_sem(sem, sem_df, unit=unit)
-    unit = unit or ("" if error is None else error.estimate.unit)
-    check, layout = check_people(people, confidence=confidence), Layout.of(people)
-    rows = estimate_rows(layout, layout.kinds.counts[None], None if error is None else np.array([error.value**2]))
-    uses, ends = uses_of(people, check, layout, rows), gap(layout)
+    people, error, unit = _read(
+        improvement, anchor, sem, sem_df, unit, entry, resolution, cut=cut, before=before, after=after,
+        drawn=(n_boot, seed, confidence),
+    )  # fmt: skip
+    facts = {"confidence": confidence, "unit": unit, "n": people.n, "protocol": protocol}
+    begun = _begun(people, error, confidence)
+    check, layout, rows, ends, method, refused = begun[:6]
     draws = draw_quantities(layout, rows, error, n_boot, seed)
     limits = limits_of(draws, confidence)
-    method, refused, asked = choose(people, check, rows, uses, ends is not None)
-    uses |= {method: "recommended"} if method else {}
-    spans = _spans(people, rows, limits, ends, confidence)
     bias = _known_bias(people, rows)
-    estimates = _estimates(people, rows, uses, spans, bias["direction"])
+    estimates = _estimates(people, begun, limits, bias["direction"], confidence)
     bias = estimates[["estimate"]].join(bias).assign(without_known_bias=estimates["estimate"] - bias["known_bias"])
-    facts = {"confidence": confidence, "unit": unit, "n": people.n, "protocol": protocol}
-    recommended = None
-    if method:
-        doubts = doubts_of(check, method, float(estimates["low"][method]), error is None, ends is not None)
-        recommended = _threshold(estimates.loc[method], METHODS[method].words, doubts=doubts, **facts)
+    recommended = _recommended(begun, estimates, error, facts)
     sizes = size_references(people, error, confidence)
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0
     cautions = [*([f"No MCID is given: {refused}."] if refused else []), *(recommended.cautions if recommended else ())]
     cautions += check.cautions + parted_caution(ends) + entry_cautions(people)
-    leans_on, against = assumptions(people, layout, rows, error, Asked(interval, told))
+    leans_on, against = assumptions(people, layout, rows, error, Circumstances(interval, told))
     if people.n >= LEAST and 0 < rows["improved"][0] < 1 and rows["sd"][0] > 0:
         cautions += error_cautions(error, rows) + against + model_cautions(people, rows, failed)
         mdc = dict(zip(("value", "low", "high"), sizes.loc["MDC", ["estimate", "low", "high"]], strict=True))
@@ -394,10 +383,78 @@ def mcid(
         area=_area(layout, people.n, confidence), refused=refused, n=people.n, mean=float(rows["mean"][0]),
         sd=float(rows["sd"][0]), cut=people.cut, unit=unit, confidence=confidence,
         cautions=tuple(dict.fromkeys(cautions)), sources=_sources(check, estimates, method, ends is not None),
-        taken_in=_taken_in(people, rows, unit), rule=pd.DataFrame(asked),
+        taken_in=_taken_in(people, rows, unit), rule=pd.DataFrame(begun.asked),
         at_cut=at_the_cut(people, nan if recommended is None else recommended.value, confidence),
         **{name: _extra(name, rows, limits, people.n, confidence) for name in EXTRAS[:3]},
     )  # fmt: skip
+
+
+def mcid_value(
+    improvement: ArrayLike, anchor: ArrayLike, *, sem: float | Estimate | None = None, n_boot: int = 2000,
+    seed: int = 0, confidence: float = 0.95, unit: str = "", resolution: float = 0.0, entry: Entry | None = None,
+    **rated: Any,
+) -> tuple[Threshold | None, str]:  # fmt: skip
+    """Return what :func:`mcid` recommends, or None and why: the same number, no other method resampled or tabled.
+
+    Parameters are those of :func:`mcid`; `rated` takes cut, before and after.
+    """
+    drawn = n_boot, seed, confidence
+    people, error, unit = _read(improvement, anchor, sem, None, unit, entry, resolution, drawn=drawn, **rated)
+    begun = _begun(people, error, confidence)
+    needs = (METHODS[begun.method].needs,) if begun.method else ()
+    draws = (
+        draw_quantities(begun.layout, begun.rows, error, n_boot, seed, needs)
+        if needs
+        else np.full((1, len(DRAWN)), nan)
+    )
+    ways = pd.Series("", index=list(METHODS))
+    estimates = _estimates(people, begun, limits_of(draws, confidence), ways, confidence)
+    facts = {"confidence": confidence, "unit": unit, "n": people.n}
+    return _recommended(begun, estimates, error, facts), begun.refused
+
+
+def _read(
+    improvement: ArrayLike, anchor: ArrayLike, sem: float | Estimate | None, sem_df: float | None, unit: str,
+    entry: Entry | None, resolution: float, *, drawn: tuple[int, int, float], **rated: Any,
+) -> tuple[RatedPeople, Sem | None, str]:  # fmt: skip
+    """Check what was given (`drawn`: resamples, seed, confidence); return the people, the test's error and the unit."""
+    check_confidence(drawn[2])
+    check_resamples(*drawn[:2])
+    check_kind("entry", entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
+    if entry is not None and not entry.step:
+        entry = replace(entry, step=resolution)
+    people = rated_people(improvement, anchor, entry=entry, **rated)
+    error = None if sem is None else read_sem(sem, sem_df, unit=unit)
+    return people, error, unit or ("" if error is None else error.estimate.unit)
+
+
+class _Begun(NamedTuple):
+    """What a study knows before it resamples: checks, estimates, and the method its rule chose (empty: why not)."""
+
+    check: AnchorCheck
+    layout: Layout
+    rows: Rows
+    ends: tuple[float, float] | None
+    method: str
+    refused: str
+    asked: list[Asked]
+    uses: dict[str, str]
+
+
+def _begun(people: RatedPeople, error: Sem | None, confidence: float) -> _Begun:
+    check, layout = check_people(people, confidence=confidence), Layout.of(people)
+    rows = estimate_rows(layout, layout.kinds.counts[None], None if error is None else np.array([error.value**2]))
+    uses, ends = uses_of(people, check, layout, rows), gap(layout)
+    method, refused, asked = choose(people, check, rows, uses, ends is not None)
+    return _Begun(check, layout, rows, ends, method, refused, asked, uses | ({method: "recommended"} if method else {}))
+
+
+def _recommended(begun: _Begun, estimates: pd.DataFrame, error: Sem | None, facts: dict[str, Any]) -> Threshold | None:
+    if not begun.method:
+        return None
+    low, parted = float(estimates["low"][begun.method]), begun.ends is not None
+    doubts = doubts_of(begun.check, begun.method, low, error is None, parted)
+    return _threshold(estimates.loc[begun.method], METHODS[begun.method].words, doubts=doubts, **facts)
 
 
 def _taken_in(people: RatedPeople, rows: Rows, unit: str) -> str:
@@ -436,9 +493,10 @@ def _spans(
     return spans
 
 
-def _estimates(
-    people: RatedPeople, rows: Rows, uses: dict[str, str], spans: dict[str, tuple[float, float]], ways: pd.Series
-) -> pd.DataFrame:
+def _estimates(people: RatedPeople, begun: _Begun, limits: Floats, ways: pd.Series, confidence: float) -> pd.DataFrame:
+    """Return the table of methods; `ways` says which way each errs."""
+    rows, uses = begun.rows, begun.uses
+    spans = _spans(people, rows, limits, begun.ends, confidence)
     little, same = (int(np.sum(people.rating == rating)) for rating in (people.cut, people.cut - 1))
     behind = {"mean_change": little, "mean_difference": little + same, "detectability_limit": same}
     lines = []

@@ -372,15 +372,19 @@ def _newton_ordered(z: Floats, category: NDArray[np.intp], counts: Floats, size:
     else:
         theta[:] = guess
     active, weight = np.arange(len(counts)), counts
-    for _ in range(ORDERED_ROUNDS):
+    for turn in range(ORDERED_ROUNDS):
         if active.size == 0:
             break
-        up, low = theta[active] @ upper.T + FAR * is_top, theta[active] @ lower.T - FAR * is_bottom
-        flip = np.where(up + low > 0, -1.0, 1.0)
-        mass = np.maximum(flip * (ndtr(flip * up) - ndtr(flip * low)), 1e-300)
-        a, b = (np.exp(-0.5 * v * v) / np.sqrt(2 * np.pi) / mass for v in (up, low))
-        score = (weight * a) @ upper - (weight * b) @ lower
-        info = (weight * a * (a + up)) @ outer_u + (weight * b * (b - low)) @ outer_l - (weight * a * b) @ crossed
+        here = theta[active] if turn or guess is None else theta[:1]  # a start that all rows share is looked at once
+        up, low = here @ upper.T + FAR * is_top, here @ lower.T - FAR * is_bottom
+        high = up + low > 0  # the smaller tails: never 1 minus a number close to 1
+        mass = ndtr(np.where(high, -low, up))
+        mass -= ndtr(np.where(high, -up, low))
+        np.maximum(mass, 1e-300, out=mass)
+        a, b = (np.exp(-0.5 * v * v) / mass * ROOT for v in (up, low))
+        pull, push = weight * a, weight * b
+        score = pull @ upper - push @ lower
+        info = (pull * (a + up)) @ outer_u + (push * (b - low)) @ outer_l - (pull * b) @ crossed
         step = _solved(score, info, first, second)
         step *= _room(theta[active], step)[:, None]
         theta[active] += step

@@ -3,6 +3,7 @@
 import threading
 import warnings
 from collections.abc import Callable, Iterable
+from functools import cache
 from math import prod
 from typing import Any
 
@@ -55,12 +56,20 @@ def in_blocks(
     sizes = [min(block, n_boot - start) for start in range(0, n_boot, block)]
     streams = [np.random.Generator(np.random.PCG64(child)) for child in np.random.SeedSequence(seed).spawn(len(sizes))]
     if jobs == 1:
-        parts = [work(rng, size) for rng, size in zip(streams, sizes, strict=True)]
+        with _linear_algebra().limit(limits=1, user_api="blas"):  # blocks are small: threads would wait for each other
+            parts = [work(rng, size) for rng, size in zip(streams, sizes, strict=True)]
     else:
         from joblib import Parallel, delayed
 
         parts = Parallel(n_jobs=jobs)(delayed(work)(rng, size) for rng, size in zip(streams, sizes, strict=True))
     return np.concatenate(parts)
+
+
+@cache
+def _linear_algebra() -> Any:
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
 
 
 def draw_people(rng: np.random.Generator, size: int, n: int) -> NDArray[np.unsignedinteger]:

@@ -272,7 +272,7 @@ def _from_ratings(
     pairs: pd.DataFrame, sem: Any, anchor: str | None, measure: str, drawn: Mapping[str, Any]
 ) -> "Threshold | Refused":
     """Estimate the MCID from the people's ratings, unless there are few or its own checks say not to lean on it."""
-    from truechange.meaningful_change import mcid as estimate_mcid
+    from truechange.meaningful_change.study import mcid_value
 
     cure, test = f"Give thresholds={{{measure!r}: {{'mcid': ...}}}} with its source.", measure_of(measure)
     if anchor is None or anchor not in pairs or pairs[anchor].notna().sum() < FEWEST_RATINGS:
@@ -280,16 +280,15 @@ def _from_ratings(
     rated = pairs[pairs[anchor].notna()]
     gained = rated["improvement"].to_numpy(float)
     try:
-        found = estimate_mcid(
+        recommended, refused = mcid_value(
             gained, rated[anchor].to_numpy(float), before=rated["before"].to_numpy(float),
             after=rated["after"].to_numpy(float), sem=None if isinstance(sem, Refused) else sem, **drawn,
-            unit=test.unit, resolution=test.resolution, interval=time_between(rated),
+            unit=test.unit, resolution=test.resolution,
         )  # fmt: skip
-        recommended = found.recommended
     except OutcomeError as problem:
         return Refused("MCID", f"The ratings do not give one: {problem} {cure}")
     if recommended is None:
-        return Refused("MCID", f"The ratings do not give one: {found.refused}. {cure}")
+        return Refused("MCID", f"The ratings do not give one: {refused}. {cure}")
     if recommended.doubts:
         doubts = "; ".join(doubt.rstrip(".") for doubt in recommended.doubts)
         return Refused("MCID", f"The ratings give {recommended}, but {doubts}. {cure}")
