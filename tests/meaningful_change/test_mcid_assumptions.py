@@ -8,7 +8,7 @@ from simulation.mcid_edges import SEM, people
 
 import truechange as tc
 from truechange.foundation.sem import read_sem
-from truechange.meaningful_change.assumptions import (
+from truechange.meaningful_change.beside import (
     EVEN,
     LEANING,
     NOT_SKEWED,

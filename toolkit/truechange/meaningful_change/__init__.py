@@ -2,7 +2,7 @@
 
 from truechange.meaningful_change.beside import credibility_sheet
 from truechange.meaningful_change.companions import baseline_dependence, compare_scales
-from truechange.meaningful_change.crossfit import cross_fit_mcid
+from truechange.meaningful_change.draws import cross_fit_mcid
 from truechange.meaningful_change.ratings import AnchorCheck, anchor_check
 from truechange.meaningful_change.study import McidStudy, mcid
 

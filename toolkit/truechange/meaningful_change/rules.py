@@ -1,14 +1,21 @@
 """The fixed rule of an MCID study: what each method is good for on these people, and which one is recommended."""
 
-from typing import NamedTuple
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
+from truechange.foundation.entry import Entry
+from truechange.foundation.errors import check_confidence, check_kind, check_resamples
+from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import told
+from truechange.foundation.sem import Sem, read_sem
+from truechange.meaningful_change import ratings
 from truechange.meaningful_change.draws import LEAST
-from truechange.meaningful_change.estimators import METHODS, Layout, Rows, kept_of
+from truechange.meaningful_change.estimators import METHODS, Layout, Rows, estimate_rows, kept_of
 from truechange.meaningful_change.ratings import NEEDED_IN_CATEGORY, WEAK, AnchorCheck, RatedPeople
 from truechange.numerics.counts import Cuts, roc_rows
 from truechange.numerics.curves import fit_outcomes, separable
@@ -150,6 +157,44 @@ def choose(
     words = METHODS[method].words
     asked.append(Asked(f"Does the {words} give a value of at least 0?", "no" if stop else "yes", stop or words))
     return "" if stop else method, stop, asked
+
+
+class Begun(NamedTuple):
+    """What a study knows before it resamples: people, checks, estimates, and what its rule chose (nothing: why not)."""
+
+    people: RatedPeople
+    error: Sem | None
+    unit: str
+    check: AnchorCheck
+    layout: Layout
+    rows: Rows
+    ends: tuple[float, float] | None
+    method: str
+    refused: str
+    asked: list[Asked]
+    uses: dict[str, str]
+
+
+def begin(
+    rated: Mapping[str, Any], sem: float | Estimate | None, sem_df: float | None, unit: str, resolution: float,
+    entry: Entry | None, drawn: tuple[int, int, float],
+) -> Begun:  # fmt: skip
+    """Check what was given (`drawn`: resamples, seed, confidence), estimate once, and go through the fixed rule."""
+    *resampled, confidence = drawn
+    check_confidence(confidence)
+    check_resamples(*resampled)
+    check_kind("entry", entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
+    if entry is not None and not entry.step:
+        entry = replace(entry, step=resolution)
+    people = ratings.rated_people(**rated, entry=entry)
+    error = None if sem is None else read_sem(sem, sem_df, unit=unit)
+    unit = unit or ("" if error is None else error.estimate.unit)
+    check, layout = ratings.check_people(people, confidence=confidence), Layout.of(people)
+    rows = estimate_rows(layout, layout.kinds.counts[None], None if error is None else np.array([error.value**2]))
+    uses, ends = uses_of(people, check, layout, rows), gap(layout)
+    method, refused, asked = choose(people, check, rows, uses, ends is not None)
+    uses |= {method: "recommended"} if method else {}
+    return Begun(people, error, unit, check, layout, rows, ends, method, refused, asked, uses)
 
 
 def doubts_of(check: AnchorCheck, method: str, low: float, assumed: bool, parted: bool) -> tuple[str, ...]:

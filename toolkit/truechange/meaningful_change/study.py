@@ -2,54 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from math import isfinite, nan
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from truechange.foundation.entry import Entry, sentence_before_cut
-from truechange.foundation.errors import (
-    ChoiceError,
-    RefusedError,
-    check_choice,
-    check_confidence,
-    check_kind,
-    check_resamples,
-)
+from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.foundation.numbers import fixed, percent, with_interval
 from truechange.foundation.result import Result, told
-from truechange.foundation.sem import Sem, read_sem
-from truechange.meaningful_change.assumptions import Circumstances, assumptions, sentence_of_assumptions
-from truechange.meaningful_change.beside import (
-    at_the_cut,
-    below_error,
-    calibration,
-    credibility_sheet,
-    entry_cautions,
-    error_cautions,
-    model_cautions,
-    parted_caution,
-    size_references,
-    wrong_sem,
-)
-from truechange.meaningful_change.draws import (
-    DRAWN,
-    EXTRAS,
-    LEAST,
-    RIGHT,
-    direction,
-    draw_quantities,
-    known_bias,
-    limits_of,
-    population_of,
-)
-from truechange.meaningful_change.estimators import METHODS, OWN, Layout, Rows, adjusted_2022, estimate_rows, kept_of
-from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople, check_people, rated_people
-from truechange.meaningful_change.rules import Asked, boundary_table, choose, doubts_of, gap, uses_of
+from truechange.meaningful_change import beside
+from truechange.meaningful_change.draws import DRAWN, EXTRAS, LEAST, bias_table, draw_quantities, limits_of
+from truechange.meaningful_change.estimators import METHODS, OWN, Layout, Rows, adjusted_2022, kept_of
+from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople
+from truechange.meaningful_change.rules import Begun, begin, boundary_table, doubts_of
 from truechange.numerics.counts import auc_interval
 from truechange.numerics.intervals import mean_limits, welch_limits
 from truechange.numerics.resampling import Floats
@@ -212,7 +183,7 @@ class McidStudy(Result):
         if self.recommended_method == "latent_threshold":
             small, _, large = (fixed(float(v), places) for v in self.wrong_sem["latent_threshold"])
             said.append(f"Were the test's error 20% smaller or larger, the value would be {small} or {large}{unit}.")
-            said += filter(None, [sentence_of_assumptions(self.assumptions, unit, places)])
+            said += filter(None, [beside.sentence_of_assumptions(self.assumptions, unit, places)])
         return tuple(said)
 
     def plot(self, *, ax: Axes | None = None) -> Axes:
@@ -349,111 +320,65 @@ def mcid(
     >>> print(study.recommended)
     2.22 stands (95% CI 1.85 to 2.60)
     """
-    people, error, unit = _read(
-        improvement, anchor, sem, sem_df, unit, entry, resolution, cut=cut, before=before, after=after,
-        drawn=(n_boot, seed, confidence),
-    )  # fmt: skip
+    rated = {"improvement": improvement, "anchor": anchor, "cut": cut, "before": before, "after": after}
+    begun = begin(rated, sem, sem_df, unit, resolution, entry, (n_boot, seed, confidence))
+    people, error, unit, check, layout, rows, ends, method, refused = begun[:9]
     facts = {"confidence": confidence, "unit": unit, "n": people.n, "protocol": protocol}
-    begun = _begun(people, error, confidence)
-    check, layout, rows, ends, method, refused = begun[:6]
     draws = draw_quantities(layout, rows, error, n_boot, seed)
     limits = limits_of(draws, confidence)
-    bias = _known_bias(people, rows)
-    estimates = _estimates(people, begun, limits, bias["direction"], confidence)
+    bias = bias_table(people, rows)
+    estimates = _estimates(begun, limits, bias["direction"], confidence)
     bias = estimates[["estimate"]].join(bias).assign(without_known_bias=estimates["estimate"] - bias["known_bias"])
-    recommended = _recommended(begun, estimates, error, facts)
-    sizes = size_references(people, error, confidence)
+    recommended = _recommended(begun, estimates, facts)
+    sizes = beside.size_references(people, error, confidence)
     failed = float(np.isnan(draws[:, DRAWN.index(method)]).mean()) if method and ends is None else 0.0
     cautions = [*([f"No MCID is given: {refused}."] if refused else []), *(recommended.cautions if recommended else ())]
-    cautions += check.cautions + parted_caution(ends) + entry_cautions(people)
-    leans_on, against = assumptions(people, layout, rows, error, Circumstances(interval, told))
+    cautions += check.cautions + beside.parted_caution(ends) + beside.entry_cautions(people)
+    leans_on, against = beside.assumptions(people, layout, rows, error, beside.Circumstances(interval, told))
     if people.n >= LEAST and 0 < rows["improved"][0] < 1 and rows["sd"][0] > 0:
-        cautions += error_cautions(error, rows) + against + model_cautions(people, rows, failed)
+        cautions += beside.error_cautions(error, rows) + against + beside.model_cautions(people, rows, failed)
         mdc = dict(zip(("value", "low", "high"), sizes.loc["MDC", ["estimate", "low", "high"]], strict=True))
-        cautions += below_error(recommended, error, Estimate(**mdc), resolution)
+        cautions += beside.below_error(recommended, error, Estimate(**mdc), resolution)
     boundaries = boundary_table(people, layout, rows, limits[:, len(DRAWN) :])
     return McidStudy(
         estimates=estimates, recommended=recommended, recommended_method=method, anchor=check, size_references=sizes,
-        credibility=credibility_sheet(check, recommended, blinded=None if told is None else not told),
+        credibility=beside.credibility_sheet(check, recommended, blinded=None if told is None else not told),
         boundaries=boundaries, bias_map=bias, assumptions=leans_on,
-        calibration=calibration(people, confidence),
-        wrong_sem=pd.DataFrame() if error is None else wrong_sem(rows, error.value),
+        calibration=beside.calibration(people, confidence),
+        wrong_sem=pd.DataFrame() if error is None else beside.wrong_sem(rows, error.value),
         curve=(float(rows["probit_intercept"][0]), float(rows["probit_slope"][0])),
         deterioration=_deterioration(boundaries, people.cut, facts), adjustment=_adjustment(rows),
         area=_area(layout, people.n, confidence), refused=refused, n=people.n, mean=float(rows["mean"][0]),
         sd=float(rows["sd"][0]), cut=people.cut, unit=unit, confidence=confidence,
         cautions=tuple(dict.fromkeys(cautions)), sources=_sources(check, estimates, method, ends is not None),
         taken_in=_taken_in(people, rows, unit), rule=pd.DataFrame(begun.asked),
-        at_cut=at_the_cut(people, nan if recommended is None else recommended.value, confidence),
+        at_cut=beside.at_the_cut(people, nan if recommended is None else recommended.value, confidence),
         **{name: _extra(name, rows, limits, people.n, confidence) for name in EXTRAS[:3]},
     )  # fmt: skip
 
 
 def mcid_value(
-    improvement: ArrayLike, anchor: ArrayLike, *, sem: float | Estimate | None = None, n_boot: int = 2000,
-    seed: int = 0, confidence: float = 0.95, unit: str = "", resolution: float = 0.0, entry: Entry | None = None,
-    **rated: Any,
+    rated: Mapping[str, Any], *, sem: float | Estimate | None = None, n_boot: int = 2000, seed: int = 0,
+    confidence: float = 0.95, unit: str = "", resolution: float = 0.0, entry: Entry | None = None,
 ) -> tuple[Threshold | None, str]:  # fmt: skip
     """Return what :func:`mcid` recommends, or None and why: the same number, no other method resampled or tabled.
 
-    Parameters are those of :func:`mcid`; `rated` takes cut, before and after.
+    `rated` takes improvement, anchor, cut, before and after; the others are as in :func:`mcid`.
     """
-    drawn = n_boot, seed, confidence
-    people, error, unit = _read(improvement, anchor, sem, None, unit, entry, resolution, drawn=drawn, **rated)
-    begun = _begun(people, error, confidence)
-    needs = (METHODS[begun.method].needs,) if begun.method else ()
-    draws = (
-        draw_quantities(begun.layout, begun.rows, error, n_boot, seed, needs)
-        if needs
-        else np.full((1, len(DRAWN)), nan)
-    )
-    ways = pd.Series("", index=list(METHODS))
-    estimates = _estimates(people, begun, limits_of(draws, confidence), ways, confidence)
-    facts = {"confidence": confidence, "unit": unit, "n": people.n}
-    return _recommended(begun, estimates, error, facts), begun.refused
+    begun = begin(rated, sem, None, unit, resolution, entry, (n_boot, seed, confidence))
+    if not begun.method:
+        return None, begun.refused
+    draws = draw_quantities(begun.layout, begun.rows, begun.error, n_boot, seed, (METHODS[begun.method].needs,))
+    estimates = _estimates(begun, limits_of(draws, confidence), dict.fromkeys(METHODS, ""), confidence)
+    facts = {"confidence": confidence, "unit": begun.unit, "n": begun.people.n}
+    return _recommended(begun, estimates, facts), ""
 
 
-def _read(
-    improvement: ArrayLike, anchor: ArrayLike, sem: float | Estimate | None, sem_df: float | None, unit: str,
-    entry: Entry | None, resolution: float, *, drawn: tuple[int, int, float], **rated: Any,
-) -> tuple[RatedPeople, Sem | None, str]:  # fmt: skip
-    """Check what was given (`drawn`: resamples, seed, confidence); return the people, the test's error and the unit."""
-    check_confidence(drawn[2])
-    check_resamples(*drawn[:2])
-    check_kind("entry", entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
-    if entry is not None and not entry.step:
-        entry = replace(entry, step=resolution)
-    people = rated_people(improvement, anchor, entry=entry, **rated)
-    error = None if sem is None else read_sem(sem, sem_df, unit=unit)
-    return people, error, unit or ("" if error is None else error.estimate.unit)
-
-
-class _Begun(NamedTuple):
-    """What a study knows before it resamples: checks, estimates, and the method its rule chose (empty: why not)."""
-
-    check: AnchorCheck
-    layout: Layout
-    rows: Rows
-    ends: tuple[float, float] | None
-    method: str
-    refused: str
-    asked: list[Asked]
-    uses: dict[str, str]
-
-
-def _begun(people: RatedPeople, error: Sem | None, confidence: float) -> _Begun:
-    check, layout = check_people(people, confidence=confidence), Layout.of(people)
-    rows = estimate_rows(layout, layout.kinds.counts[None], None if error is None else np.array([error.value**2]))
-    uses, ends = uses_of(people, check, layout, rows), gap(layout)
-    method, refused, asked = choose(people, check, rows, uses, ends is not None)
-    return _Begun(check, layout, rows, ends, method, refused, asked, uses | ({method: "recommended"} if method else {}))
-
-
-def _recommended(begun: _Begun, estimates: pd.DataFrame, error: Sem | None, facts: dict[str, Any]) -> Threshold | None:
+def _recommended(begun: Begun, estimates: pd.DataFrame, facts: dict[str, Any]) -> Threshold | None:
     if not begun.method:
         return None
     low, parted = float(estimates["low"][begun.method]), begun.ends is not None
-    doubts = doubts_of(begun.check, begun.method, low, error is None, parted)
+    doubts = doubts_of(begun.check, begun.method, low, begun.error is None, parted)
     return _threshold(estimates.loc[begun.method], METHODS[begun.method].words, doubts=doubts, **facts)
 
 
@@ -493,9 +418,9 @@ def _spans(
     return spans
 
 
-def _estimates(people: RatedPeople, begun: _Begun, limits: Floats, ways: pd.Series, confidence: float) -> pd.DataFrame:
+def _estimates(begun: Begun, limits: Floats, ways: Any, confidence: float) -> pd.DataFrame:
     """Return the table of methods; `ways` says which way each errs."""
-    rows, uses = begun.rows, begun.uses
+    people, rows, uses = begun.people, begun.rows, begun.uses
     spans = _spans(people, rows, limits, begun.ends, confidence)
     little, same = (int(np.sum(people.rating == rating)) for rating in (people.cut, people.cut - 1))
     behind = {"mean_change": little, "mean_difference": little + same, "detectability_limit": same}
@@ -509,15 +434,6 @@ def _estimates(people: RatedPeople, begun: _Begun, limits: Floats, ways: pd.Seri
         lines.append((value, *span, behind.get(name, people.n), ways[name], uses[name]))
     columns = ["estimate", "low", "high", "n", "bias_direction", "use"]
     return pd.DataFrame(lines, columns=columns, index=pd.Index(METHODS, name="method"))
-
-
-def _known_bias(people: RatedPeople, rows: Rows) -> pd.DataFrame:
-    """Return each method's known bias in a population like these people, and which way it points."""
-    known = people.n >= LEAST and people.entry is None  # with a rule, no bias is known in closed form
-    population = population_of(rows) if known else None
-    bias = dict.fromkeys(METHODS, nan) if population is None else known_bias(people, rows, population)
-    ways = {name: direction(value, float(rows["sd"][0]), METHODS[name].needs in RIGHT) for name, value in bias.items()}
-    return pd.DataFrame({"known_bias": bias, "direction": ways}).loc[list(METHODS)]
 
 
 def _threshold(row: Any, method: str, **facts: Any) -> Threshold:

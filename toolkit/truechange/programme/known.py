@@ -278,12 +278,11 @@ def _from_ratings(
     if anchor is None or anchor not in pairs or pairs[anchor].notna().sum() < FEWEST_RATINGS:
         return Refused("MCID", f"No MCID was given and there are no ratings to estimate one from. {cure}")
     rated = pairs[pairs[anchor].notna()]
-    gained = rated["improvement"].to_numpy(float)
     try:
+        scores = {name: rated[name].to_numpy(float) for name in ("improvement", "before", "after")}
         recommended, refused = mcid_value(
-            gained, rated[anchor].to_numpy(float), before=rated["before"].to_numpy(float),
-            after=rated["after"].to_numpy(float), sem=None if isinstance(sem, Refused) else sem, **drawn,
-            unit=test.unit, resolution=test.resolution,
+            {"anchor": rated[anchor].to_numpy(float), **scores}, sem=None if isinstance(sem, Refused) else sem,
+            unit=test.unit, resolution=test.resolution, **drawn,
         )  # fmt: skip
     except OutcomeError as problem:
         return Refused("MCID", f"The ratings do not give one: {problem} {cure}")
