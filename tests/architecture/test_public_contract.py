@@ -35,24 +35,12 @@ PARAMETERS = {
     "cumulative_change": "improvement by",
     "audit": "records before after measures",
 }
-DEFAULTS = {
-    ("icc", "form"): REQUIRED,
-    ("icc", "missing"): "refuse",
-    ("icc", "confidence"): 0.95,
-    ("limits_of_agreement", "method"): "exact",
-    ("weighted_kappa", "weights"): "quadratic",
-    ("mcid", "cut"): 1,
-    ("mcid", "n_boot"): 2000,
-    ("mcid", "seed"): 0,
-    ("person_change", "better"): "higher",
-    ("person_change", "practice"): 0.0,
-    ("person_change", "sem"): REQUIRED,
-    ("person_change", "mcid"): REQUIRED,
-    ("proportion", "method"): "wilson",
-    ("responders_from_error", "practice"): 0.0,
-    ("audit", "before"): "baseline",
-    ("audit", "after"): "discharge",
-}
+DEFAULTS = {("icc", "form"): REQUIRED, ("icc", "missing"): "refuse", ("icc", "confidence"): 0.95,
+            ("limits_of_agreement", "method"): "exact", ("weighted_kappa", "weights"): "quadratic", ("mcid", "cut"): 1,
+            ("mcid", "n_boot"): 2000, ("mcid", "seed"): 0, ("person_change", "better"): "higher",
+            ("person_change", "practice"): 0.0, ("person_change", "sem"): REQUIRED, ("person_change", "mcid"): REQUIRED,
+            ("proportion", "method"): "wilson", ("responders_from_error", "practice"): 0.0,
+            ("audit", "before"): "baseline", ("audit", "after"): "discharge"}  # fmt: skip
 RNG = np.random.default_rng(5)
 BEFORE = RNG.integers(6, 15, 120).astype(float)
 AFTER = np.round(BEFORE + RNG.normal(2, 2.2, 120))

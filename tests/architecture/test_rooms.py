@@ -8,23 +8,8 @@ import pytest
 import truechange
 
 HOUSE = Path(truechange.__file__).parent
-ORDER = [
-    "foundation",
-    "numerics",
-    "measures",
-    "records",
-    "reliability",
-    "meaningful_change",
-    "individual",
-    "responders",
-    "programme",
-    "planning",
-    "figures",
-    "reporting",
-    "validation",
-    "page",
-    "cli",
-]
+ORDER = ["foundation", "numerics", "measures", "records", "reliability", "meaningful_change", "individual",
+         "responders", "programme", "planning", "figures", "reporting", "validation", "page", "cli"]  # fmt: skip
 FILES = sorted(path for path in HOUSE.rglob("*.py") if path.parent != HOUSE)
 
 

@@ -19,19 +19,11 @@ REPEATS = 3
 WORK = {"cut": "ROC cut and area", "predictive": "predictive MCID"}
 STUDY_GOAL = 2  # every estimator in half the time of one peer's fit
 # work, people, few-valued scores, peer -> goal
-GOALS = {
-    ("cut", 200, False, "sklearn"): 240,
-    ("cut", 2_000, False, "sklearn"): 35,
-    ("cut", 20_000, False, "sklearn"): 12,
-    ("cut", 20_000, True, "sklearn"): 230,
-    ("cut", 200, False, "scipy"): 8,
-    ("cut", 2_000, False, "scipy"): 9,
-    ("cut", 20_000, False, "scipy"): 10,
-    ("predictive", 200, False, "statsmodels"): 110,
-    ("predictive", 1_000, False, "statsmodels"): 30,
-    ("predictive", 5_000, False, "statsmodels"): 14,
-    ("predictive", 5_000, True, "statsmodels"): 200,
-}
+GOALS = {("cut", 200, False, "sklearn"): 240, ("cut", 2_000, False, "sklearn"): 35,
+         ("cut", 20_000, False, "sklearn"): 12, ("cut", 20_000, True, "sklearn"): 230, ("cut", 200, False, "scipy"): 8,
+         ("cut", 2_000, False, "scipy"): 9, ("cut", 20_000, False, "scipy"): 10,
+         ("predictive", 200, False, "statsmodels"): 110, ("predictive", 1_000, False, "statsmodels"): 30,
+         ("predictive", 5_000, False, "statsmodels"): 14, ("predictive", 5_000, True, "statsmodels"): 200}  # fmt: skip
 
 
 def people(n, few):

@@ -27,12 +27,8 @@ THRESHOLDS = {
 }  # fmt: skip
 LOWER_IS_BETTER = ("sit_to_stand_5", "timed_up_and_go", "stair_climb")
 SUMS = ("started", "measured", "changed_enough")
-GOALS = {
-    ("plain_pandas", "csv"): 5,
-    ("plain_pandas", "parquet"): 5,
-    ("one_query", "csv"): 1,
-    ("one_query", "parquet"): 2.5,
-}
+GOALS = {("plain_pandas", "csv"): 5, ("plain_pandas", "parquet"): 5, ("one_query", "csv"): 1,
+         ("one_query", "parquet"): 2.5}  # fmt: skip
 BY = ["site", "sex", "age_band"]
 
 

@@ -29,12 +29,8 @@ def words(ax):
 def test_every_person_is_drawn_once_in_the_right_zone():
     ax = changes_against_thresholds(changes(), mdc=MDC, mcid=MCID)
     legend = [text.get_text() for text in ax.get_legend().get_texts()]
-    assert legend == [
-        "at least both thresholds: 15",
-        "between the thresholds: 10",
-        "below both: 20",
-        "worse by at least the MDC: 5",
-    ]
+    assert legend == ["at least both thresholds: 15", "between the thresholds: 10", "below both: 20",
+                      "worse by at least the MDC: 5"]  # fmt: skip
     drawn = [len(line.get_xdata()) for line in ax.lines if line.get_marker() not in ("None", "")]
     assert sum(drawn) == 50
     assert ax.get_ylabel() == "improvement (stands)"

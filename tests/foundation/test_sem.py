@@ -51,18 +51,11 @@ def test_an_interval_without_degrees_of_freedom_means_the_same_in_every_room(use
 
 
 @pytest.mark.parametrize("use", USES)
-@pytest.mark.parametrize(
-    ("wrong", "words"),
-    [
-        (tc.Threshold(value=2.8, kind="mdc"), "Give the standard error"),
-        (tc.Threshold(value=0.8, kind="mdc", level="group"), "Give the standard error"),
-        (-1.0, "at least 0"),
-        (float("nan"), "at least 0"),
-        (float("inf"), "at least 0"),
-        ("x", "not a number"),
-        (tc.Estimate(value=1.0, low=0.0, high=2.0), "cannot be read from this interval"),
-    ],
-)
+@pytest.mark.parametrize(("wrong", "words"), [
+    (tc.Threshold(value=2.8, kind="mdc"), "Give the standard error"),
+    (tc.Threshold(value=0.8, kind="mdc", level="group"), "Give the standard error"), (-1.0, "at least 0"),
+    (float("nan"), "at least 0"), (float("inf"), "at least 0"), ("x", "not a number"),
+    (tc.Estimate(value=1.0, low=0.0, high=2.0), "cannot be read from this interval")])  # fmt: skip
 def test_what_is_no_sem_is_refused_in_every_room(use, wrong, words):
     with pytest.raises(tc.OutcomeError, match=words):
         USES[use](wrong)

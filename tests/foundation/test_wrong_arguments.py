@@ -85,12 +85,8 @@ LEFT_OUT = (
     "citation before after mcid_deterioration programme retest sem_after sem_df measure looks started sd sd_score "
     "correlation width resolution baseline repeats seed source_mean source_sd source_low source_high source_n"
 )
-TAKEN = {
-    "nothing": {*LEFT_OUT.split()},
-    "infinite": {"sem_df", "scale_high"},
-    "table": {"data"},
-    "several": {"improvement", "retest", "baseline", "thresholds"},
-}
+TAKEN = {"nothing": {*LEFT_OUT.split()}, "infinite": {"sem_df", "scale_high"}, "table": {"data"},
+         "several": {"improvement", "retest", "baseline", "thresholds"}}  # fmt: skip
 TAKEN_HERE = {  # an estimate may be not known or without an end
     ("Estimate", "missing"), ("Estimate", "infinite"), ("mcid.sem", "nothing"),
     ("person_change.sem", "nothing"), ("cumulative_change.sem", "nothing"), ("plan_change.sem", "nothing"),

@@ -130,19 +130,11 @@ def ways(fact, before, after, **more):
 LOWER, HIGHER = ways("seat_height_cm", 45, 41), ways("seat_height_cm", 41, 45)
 
 
-@pytest.mark.parametrize(
-    ("scores", "facts", "verdict"),
-    [
-        ((9, 13), LOWER, "better_on_harder_test"),
-        ((9, 9), LOWER, "better_on_harder_test"),
-        (("unable", 2), LOWER, "became_able"),
-        ((0, 2), LOWER, "became_able"),
-        ((13, 9), HIGHER, "worse_on_easier_test"),
-        ((9, "unable"), HIGHER, "lost_ability"),
-        ((9, 10), ways("arms_used", "yes", "no"), "better_on_harder_test"),
-        ((9, 10), ways("walking_aid", "cane", "none"), "better_on_harder_test"),
-    ],
-)
+@pytest.mark.parametrize(("scores", "facts", "verdict"), [
+    ((9, 13), LOWER, "better_on_harder_test"), ((9, 9), LOWER, "better_on_harder_test"),
+    (("unable", 2), LOWER, "became_able"), ((0, 2), LOWER, "became_able"), ((13, 9), HIGHER, "worse_on_easier_test"),
+    ((9, "unable"), HIGHER, "lost_ability"), ((9, 10), ways("arms_used", "yes", "no"), "better_on_harder_test"),
+    ((9, 10), ways("walking_aid", "cane", "none"), "better_on_harder_test")])  # fmt: skip
 def test_a_harder_test_done_as_well_is_better_without_a_size(scores, facts, verdict):
     got = tc.person_change(*scores, sem=1, mcid=2, measure="chair_stand_30s", **facts)
     assert got.verdict == verdict

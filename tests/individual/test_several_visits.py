@@ -97,19 +97,10 @@ def test_the_best_match_comes_first():
 UNABLE = "unable"
 
 
-@pytest.mark.parametrize(
-    ("scores", "verdict"),
-    [
-        ([9, 12, UNABLE], "lost_ability"),
-        ([9, UNABLE], "lost_ability"),
-        ([9, 12, 0], "lost_ability"),
-        ([UNABLE, 3, UNABLE], "lost_ability"),
-        ([UNABLE, 3, 8], "became_able"),
-        ([0, 3, 8], "became_able"),
-        ([UNABLE, UNABLE, 8], "became_able"),
-        ([9, UNABLE, 13], "real_and_important"),
-    ],
-)
+@pytest.mark.parametrize(("scores", "verdict"), [
+    ([9, 12, UNABLE], "lost_ability"), ([9, UNABLE], "lost_ability"), ([9, 12, 0], "lost_ability"),
+    ([UNABLE, 3, UNABLE], "lost_ability"), ([UNABLE, 3, 8], "became_able"), ([0, 3, 8], "became_able"),
+    ([UNABLE, UNABLE, 8], "became_able"), ([9, UNABLE, 13], "real_and_important")])  # fmt: skip
 def test_the_last_visit_decides_ability(scores, verdict):
     days = [42 * k for k in range(len(scores))]
     course = tc.visits({"day": days, "score": scores}, sem=1.0, mcid=2.0, measure="chair_stand_30s")

@@ -37,11 +37,8 @@ def test_two_states_with_everyones_moments_are_recommended_and_near_the_truth(pe
     assert found.recommended.value == pytest.approx(2, abs=0.15)
     assert abs(found.present_state_bias.value) < 0.15 < abs(blind.present_state_bias.value)
     assert found.recommended.low < 2 < found.recommended.high
-    words = {
-        "screened": f"everyone screened, {screened['n']} people",
-        "second": "a second test",
-        "truncated": "cut at 9",
-    }
+    words = {"screened": f"everyone screened, {screened['n']} people", "second": "a second test",
+             "truncated": "cut at 9"}  # fmt: skip
     assert any(words[source] in text and "before the cut" in text for text in found.sentences())
     assert any("another test's score" in text for text in found.cautions)
     assert not any("end sharply" in text for text in found.cautions)

@@ -93,20 +93,12 @@ def test_the_kind_is_what_the_note_says(words):
     assert {row["kind"] for row in noted} == {AGAINST[words]}
 
 
-@pytest.mark.parametrize(
-    ("planted", "reason"),
-    [
-        ({}, ""),
-        ({"level": "group"}, ""),
-        ({"level": ""}, "not said"),
-        ({"value": "0"}, "not above zero"),
-        ({"value": "0.5"}, "below one whole step"),
-        ({"value": "2.5", "ci_low": "-0.1", "ci_high": "5"}, "includes zero"),
-        ({"status": "from memory"}, "from memory"),
-        ({"doubt": "their seats were of all heights"}, "seats were of all heights"),
-        *(({"kind": kind}, words) for kind, words in KINDS.items()),
-    ],
-)
+@pytest.mark.parametrize(("planted", "reason"), [
+    ({}, ""), ({"level": "group"}, ""), ({"level": ""}, "not said"), ({"value": "0"}, "not above zero"),
+    ({"value": "0.5"}, "below one whole step"), ({"value": "2.5", "ci_low": "-0.1", "ci_high": "5"}, "includes zero"),
+    ({"status": "from memory"}, "from memory"),
+    ({"doubt": "their seats were of all heights"}, "seats were of all heights"),
+    *(({"kind": kind}, words) for kind, words in KINDS.items())])  # fmt: skip
 def test_a_planted_row_is_refused_with_its_reason(planted, reason):
     (*_, row) = with_uses([*RAW, GOOD | planted])
     assert reason in row["why_not"]

@@ -10,17 +10,9 @@ from nbclient import NotebookClient
 
 FOLDER = Path(__file__).parents[2] / "notebooks"
 BOOKS = sorted(FOLDER.glob("*.ipynb"))
-NAMES = [
-    "01_is_this_change_real",
-    "02_how_reliable_are_our_tests",
-    "03_what_change_matters",
-    "04_who_responded",
-    "05_does_the_programme_work",
-    "06_capstone",
-    "07_planning_a_study",
-    "08_how_the_numbers_were_checked",
-    "09_an_open_data_set",
-]
+NAMES = ["01_is_this_change_real", "02_how_reliable_are_our_tests", "03_what_change_matters", "04_who_responded",
+         "05_does_the_programme_work", "06_capstone", "07_planning_a_study", "08_how_the_numbers_were_checked",
+         "09_an_open_data_set"]  # fmt: skip
 SETTINGS = {  # the settings cell alone, changed to a timed test (lower is better), or to another score of the trial
     "01": 'TEST, TRUTH = "timed_up_and_go", None\nMCID, MCID_LOW, MCID_HIGH = 1.0, 0.7, 1.4',
     "02": 'TEST, MCID, PUBLISHED = "timed_up_and_go", 1.0, ("mdc95", "Donoghue")',

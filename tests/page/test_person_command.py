@@ -109,13 +109,10 @@ def test_a_missing_pdf_writer_is_named(tmp_path, monkeypatch, capsys):
 
 
 def test_the_terminal_path_loads_nothing_heavy():
-    code = (
-        "import sys\nfrom truechange.cli.main import main\n"
-        f"assert main({[*TYPED, '--age', '72', '--sex', 'female']!r}) == 0\n"
-        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'jinja2', 'rich', 'importlib.resources'}\n"
-        "heavy &= set(sys.modules)\n"
-        "sys.exit(f'loaded {heavy}' if heavy else 0)"
-    )
+    code = ("import sys\nfrom truechange.cli.main import main\n"
+            f"assert main({[*TYPED, '--age', '72', '--sex', 'female']!r}) == 0\n"
+            "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'jinja2', 'rich', 'importlib.resources'}\n"
+            "heavy &= set(sys.modules)\nsys.exit(f'loaded {heavy}' if heavy else 0)")  # fmt: skip
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert ran.returncode == 0, ran.stderr
 

@@ -109,19 +109,14 @@ def test_adjusted_means_are_shown_as_soon_as_an_error_can_be_estimated(measured)
 
 
 # Ten confident repetitions on several days, no more pain, before going lower or heavier: common practice, no source.
-@pytest.mark.parametrize(
-    ("rows", "kept"),
-    [
-        (easy("P1", range(3), 56) + easy("P1", [3], 52), 1),
-        (easy("P1", range(2), 56) + easy("P1", [3], 52), 0),
-        (easy("P1", range(4), 56, pain_after=4) + easy("P1", [5], 52), 0),
-        (easy("P1", range(4), 56, sore=3) + easy("P1", [5], 52), 0),
-        (easy("P1", range(4), 56, reps=8) + easy("P1", [5], 52), 0),
-        (easy("P1", range(3), 40) + easy("P1", range(3, 6), 40, load=2, reps=6), 1),
-        (easy("P1", range(3), 40, load=2, reps=6) + easy("P1", [4], 40, load=2.5, reps=5), 1),
-    ],
-    ids=["three easy days", "two only", "more pain", "sore", "eight repetitions", "load added", "load raised"],
-)
+@pytest.mark.parametrize(("rows", "kept"), [
+    (easy("P1", range(3), 56) + easy("P1", [3], 52), 1), (easy("P1", range(2), 56) + easy("P1", [3], 52), 0),
+    (easy("P1", range(4), 56, pain_after=4) + easy("P1", [5], 52), 0),
+    (easy("P1", range(4), 56, sore=3) + easy("P1", [5], 52), 0),
+    (easy("P1", range(4), 56, reps=8) + easy("P1", [5], 52), 0),
+    (easy("P1", range(3), 40) + easy("P1", range(3, 6), 40, load=2, reps=6), 1),
+    (easy("P1", range(3), 40, load=2, reps=6) + easy("P1", [4], 40, load=2.5, reps=5), 1)], ids=["three easy days",
+    "two only", "more pain", "sore", "eight repetitions", "load added", "load raised"])  # fmt: skip
 def test_progression_rule(rows, kept):
     table = fidelity(log(rows)).people
     assert table[["advances", "advances_kept"]].to_numpy().tolist() == [[1, kept]]

@@ -8,17 +8,8 @@ from hypothesis import strategies as st
 import truechange as tc
 
 QUICK = settings(derandomize=True, deadline=None, max_examples=9)
-POINTS = (
-    "mean_change",
-    "mean_difference",
-    "roc_youden",
-    "roc_corner",
-    "roc_spec80",
-    "predictive",
-    "predictive_adjusted_2017",
-    "latent_threshold",
-    "detectability_limit",
-)
+POINTS = ("mean_change", "mean_difference", "roc_youden", "roc_corner", "roc_spec80", "predictive",
+          "predictive_adjusted_2017", "latent_threshold", "detectability_limit")  # fmt: skip
 MOVES_WITH_THE_CHANGE = tuple(name for name in POINTS if name != "mean_difference")
 
 

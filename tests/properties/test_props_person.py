@@ -94,13 +94,9 @@ def test_the_verdict_is_what_the_two_thresholds_say(before, after, sem, mcid):
     size = abs(one.improvement)
     assume(abs(size - mcid) > 1e-6 and abs(size - one.mdc.value) > 1e-6)
     real, important = size > one.mdc.value, size > mcid
-    cell = {
-        (True, True): "real_and_important",
-        (True, False): "real_below_important",
-        (False, True): "important_sized_within_error",
-        (False, False): "no_demonstrable_change",
-    }[real, important]
-    assert one.verdict == ("worse_" if one.improvement < 0 else "") + cell
+    cell = {(True, True): "real_and_important", (True, False): "real_below_important",
+            (False, True): "important_sized_within_error", (False, False): "no_demonstrable_change"}  # fmt: skip
+    assert one.verdict == ("worse_" if one.improvement < 0 else "") + cell[real, important]
 
 
 @QUICK

@@ -19,23 +19,10 @@ def file_with(tmp_path, header=HEADER, row=ROW):
     return place
 
 
-COLUMNS = [
-    ("Surname", "Lovelace"),
-    ("First name", "Ada"),
-    ("DOB", "1941-02-03"),
-    ("Date of birth", "1941-02-03"),
-    ("E-mail", "x"),
-    ("Phone", "x"),
-    ("Address", "x"),
-    ("Post code", "x"),
-    ("MRN", "x"),
-    ("Medical record number", "1"),
-    ("Contact", "ada@example.org"),
-    ("Reach at", "0171 555 1234"),
-    ("Lives", "12 Long Hill Road"),
-    ("Chart", "12345678"),
-    ("Called", "Ada Lovelace"),
-]
+COLUMNS = [("Surname", "Lovelace"), ("First name", "Ada"), ("DOB", "1941-02-03"), ("Date of birth", "1941-02-03"),
+           ("E-mail", "x"), ("Phone", "x"), ("Address", "x"), ("Post code", "x"), ("MRN", "x"),
+           ("Medical record number", "1"), ("Contact", "ada@example.org"), ("Reach at", "0171 555 1234"),
+           ("Lives", "12 Long Hill Road"), ("Chart", "12345678"), ("Called", "Ada Lovelace")]  # fmt: skip
 
 
 @pytest.mark.parametrize(("header", "value"), COLUMNS)

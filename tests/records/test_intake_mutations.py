@@ -438,13 +438,8 @@ def lossless(rng: random.Random, tables: Tables) -> tuple[str, str]:
         row[1] = rng.choice([row[1], row[1][0].upper()])
     for row in sessions[1:]:
         row[5] = rng.choice([row[5], "2,5"])
-    renamed = {
-        "person": "Patient ID",
-        "value": "Score",
-        "measure": "Test",
-        "occasion": "Visit",
-        "seat_height_cm": "Seat height (cm)",
-    }
+    renamed = {"person": "Patient ID", "value": "Score", "measure": "Test", "occasion": "Visit",
+               "seat_height_cm": "Seat height (cm)"}  # fmt: skip
     for rows in tables.values():
         rows[0] = [renamed.get(name, name) if rng.random() < 0.6 else name for name in rows[0]]
     if rng.random() < 0.5:

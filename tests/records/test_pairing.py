@@ -93,15 +93,11 @@ def test_protocol_that_differs_between_trials_is_not_comparable(clinic):
     assert "between trials" in pairs.frame.set_index("person").loc["P001", "why_not"]
 
 
-@pytest.mark.parametrize(
-    ("measure", "before", "after", "words"),
-    [
-        ("chair_stand_30s", "baseline", "pre", "two different occasions"),
-        ("chair_stand_30s", "baseline", "week 6", "its occasions are: baseline, discharge"),
-        ("stair_climb", "baseline", "discharge", "No usable row for stair_climb"),
-        ("chair", "baseline", "discharge", "not in the catalogue"),
-    ],
-)
+@pytest.mark.parametrize(("measure", "before", "after", "words"), [
+    ("chair_stand_30s", "baseline", "pre", "two different occasions"),
+    ("chair_stand_30s", "baseline", "week 6", "its occasions are: baseline, discharge"),
+    ("stair_climb", "baseline", "discharge", "No usable row for stair_climb"),
+    ("chair", "baseline", "discharge", "not in the catalogue")])  # fmt: skip
 def test_a_wrong_question_says_what_there_is(clinic, measure, before, after, words):
     with pytest.raises(tc.ChoiceError, match=words):
         clinic().pairs(measure, before=before, after=after)

@@ -290,18 +290,14 @@ def test_a_column_without_a_heading_is_reported(csv_file):
 
 
 # ---- rows ------------------------------------------------------------------------------------------------------------
-@pytest.mark.parametrize(
-    ("row", "column", "problem", "remedy"),
-    [
-        ("P003,2025-01-06,baseline,jumping,3,,,", "measure", "no test called “jumping”", "truechange measures"),
-        ("P003,2025-01-06,baseline,TUG,fast,,,", "value", "“fast” is not a number", "enter one number"),
-        ("P003,2025-01-06,baseline,TUG,-9,,,", "value", r"-9 s is outside.*minus sign", "check the original record"),
-        ("P001,2024-04-07,midway,timed_up_and_go,9.8,s,,45", "date", "before baseline on 2025-01-06", "swapped"),
-        ("P003,2025-01-06,baseline,TUG,11,kg,,", "value", "kg is not a unit for timed_up_and_go", "in s"),
-        ("P003,2025-01-06,baseline,TUG,,,,", "value", "neither a score nor a result", "unable, refused or not_done"),
-        ("P003,06/07/2025,baseline,TUG,11,,,", "date", "could be 6 Jul 2025 or 7 Jun 2025", "day first"),
-    ],
-)  # fmt: skip
+@pytest.mark.parametrize(("row", "column", "problem", "remedy"), [
+    ("P003,2025-01-06,baseline,jumping,3,,,", "measure", "no test called “jumping”", "truechange measures"),
+    ("P003,2025-01-06,baseline,TUG,fast,,,", "value", "“fast” is not a number", "enter one number"),
+    ("P003,2025-01-06,baseline,TUG,-9,,,", "value", r"-9 s is outside.*minus sign", "check the original record"),
+    ("P001,2024-04-07,midway,timed_up_and_go,9.8,s,,45", "date", "before baseline on 2025-01-06", "swapped"),
+    ("P003,2025-01-06,baseline,TUG,11,kg,,", "value", "kg is not a unit for timed_up_and_go", "in s"),
+    ("P003,2025-01-06,baseline,TUG,,,,", "value", "neither a score nor a result", "unable, refused or not_done"),
+    ("P003,06/07/2025,baseline,TUG,11,,,", "date", "could be 6 Jul 2025 or 7 Jun 2025", "day first")])  # fmt: skip
 def test_a_bad_row_has_place_problem_and_remedy_and_nothing_is_lost(csv_file, row, column, problem, remedy):
     records = tc.read(csv_file(f"{GOOD}{row}\n"))
     found = records.problems[records.problems["severity"] == "error"].iloc[0]

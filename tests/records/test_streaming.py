@@ -56,17 +56,12 @@ def test_a_column_taken_as_written_keeps_its_zeros(tmp_path):
     assert part["person"].tolist() == [7, 12]
 
 
-@pytest.mark.parametrize(
-    ("name", "content", "words"),
-    [
-        ("none.csv", None, "no file"),
-        ("semicolons.csv", b"person;measure;value\n1;x;2\n", "no column person, measure, value"),
-        ("empty.csv", b"", "no column"),
-        ("ragged.csv", b"person,measure,value\n1,x,2\n1,x\n", "ragged.csv cannot be read"),
-        ("latin.csv", "person,measure,value\n1,é,2\n".encode("latin-1"), "latin.csv cannot be read"),
-        ("text.parquet", b"person,measure,value\n", "text.parquet cannot be read"),
-    ],
-)
+@pytest.mark.parametrize(("name", "content", "words"), [
+    ("none.csv", None, "no file"),
+    ("semicolons.csv", b"person;measure;value\n1;x;2\n", "no column person, measure, value"),
+    ("empty.csv", b"", "no column"), ("ragged.csv", b"person,measure,value\n1,x,2\n1,x\n", "ragged.csv cannot be read"),
+    ("latin.csv", "person,measure,value\n1,é,2\n".encode("latin-1"), "latin.csv cannot be read"),
+    ("text.parquet", b"person,measure,value\n", "text.parquet cannot be read")])  # fmt: skip
 def test_trouble_names_the_file(tmp_path, name, content, words):
     place = tmp_path / name
     if content is not None:

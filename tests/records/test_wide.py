@@ -84,15 +84,11 @@ def test_a_score_without_a_visit_is_asked_before_any_number(wide, tmp_path):
     assert pairs.usable[["before", "after"]].to_numpy().tolist() == [[65, 12.5], [11, 9]]
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "guess"),
-    [
-        ("TUG (s) pre", "TUG 1", "{ leave_out = true }"),
-        ("30CST post", "Sit2stand post", '{ score = "sit_to_stand_5", at = "discharge" }'),
-        ("Shoe size", "TUG (s) post", "{ leave_out = true }"),
-        ("Age", "Weight pre", '{ people = "mass_kg" }'),
-    ],
-)
+@pytest.mark.parametrize(("old", "new", "guess"), [
+    ("TUG (s) pre", "TUG 1", "{ leave_out = true }"),
+    ("30CST post", "Sit2stand post", '{ score = "sit_to_stand_5", at = "discharge" }'),
+    ("Shoe size", "TUG (s) post", "{ leave_out = true }"),
+    ("Age", "Weight pre", '{ people = "mass_kg" }')])  # fmt: skip
 def test_numbers_under_a_heading_that_may_be_a_score_are_asked(wide, old, new, guess):
     records = tc.read(wide(renamed(**{old: new})))
     assert records.unmapped["guess"].tolist() == [guess]
@@ -186,17 +182,12 @@ def test_a_sheet_named_as_a_visit_holds_that_visit(tmp_path):
     assert usable[["before", "after"]].to_numpy().tolist() == [[9, 12]]
 
 
-@pytest.mark.parametrize(
-    ("line", "words"),
-    [
-        ('"Age" = { peple = "age" }', "exactly one of person, visit, people"),
-        ('"Age" = { people = "shoe" }', "'shoe' is not known; people is one of age"),
-        ('"Age" = "age"', "exactly one of"),
-        ('"TUG (s) pre" = { score = "tugg", at = "baseline" }', "'tugg' is not known"),
-        ('"TUG (s) pre" = { score = "timed_up_and_go", when = "baseline" }', "exactly one of"),
-        ('"Age" = {', r"clinic\.toml is no valid TOML"),
-    ],
-)
+@pytest.mark.parametrize(("line", "words"), [
+    ('"Age" = { peple = "age" }', "exactly one of person, visit, people"),
+    ('"Age" = { people = "shoe" }', "'shoe' is not known; people is one of age"), ('"Age" = "age"', "exactly one of"),
+    ('"TUG (s) pre" = { score = "tugg", at = "baseline" }', "'tugg' is not known"),
+    ('"TUG (s) pre" = { score = "timed_up_and_go", when = "baseline" }', "exactly one of"),
+    ('"Age" = {', r"clinic\.toml is no valid TOML")])  # fmt: skip
 def test_a_mistake_in_the_columns_is_named(wide, line, words):
     with pytest.raises(tc.DataError, match=words):
         tc.read(wide(columns=line))

@@ -121,16 +121,9 @@ def test_result_says_itself():
     assert found.plot().get_xlim()[1] == 1
 
 
-@pytest.mark.parametrize(
-    ("answers", "form"),
-    [
-        ({}, "ICC(A,1)"),
-        ({"shifts_matter": False}, "ICC(C,1)"),
-        ({"scores_averaged": True}, "ICC(A,k)"),
-        ({"trials_linked": False}, "ICC(1)"),
-        ({"trials_linked": False, "scores_averaged": True}, "ICC(k)"),
-    ],
-)
+@pytest.mark.parametrize(("answers", "form"), [
+    ({}, "ICC(A,1)"), ({"shifts_matter": False}, "ICC(C,1)"), ({"scores_averaged": True}, "ICC(A,k)"),
+    ({"trials_linked": False}, "ICC(1)"), ({"trials_linked": False, "scores_averaged": True}, "ICC(k)")])  # fmt: skip
 def test_four_questions_choose_the_form(answers, form):
     choice = tc.choose_icc(**answers)
     assert choice.form == form

@@ -15,15 +15,9 @@ def source(**changes):
     return tc.Threshold(value=2.5, kind="mdc", unit="stands", n=60, origin=tc.Origin(**(facts | changes)))
 
 
-FITS = {
-    "source_mean": 11.0,
-    "source_sd": 2.6,
-    "source_protocol": {"seat_height_cm": 44, "arms_used": "no"},
-    "protocol": {"seat_height_cm": 44.0, "arms_used": "No"},
-    "interval": "12 weeks",
-    "same_condition": True,
-    "unit": "stands",
-}
+FITS = {"source_mean": 11.0, "source_sd": 2.6, "source_protocol": {"seat_height_cm": 44, "arms_used": "no"},
+        "protocol": {"seat_height_cm": 44.0, "arms_used": "No"}, "interval": "12 weeks", "same_condition": True,
+        "unit": "stands"}  # fmt: skip
 
 
 def test_everything_known_and_alike_matches():
@@ -59,16 +53,11 @@ def test_one_difference_decides(changes, verdict, said):
     assert check.cautions
 
 
-@pytest.mark.parametrize(
-    ("value", "verdict", "said"),
-    [
-        (2.5, "doubtful", "Nothing is known"),
-        (source(status="from memory"), "doubtful", "from memory"),
-        (source(population="healthy adults"), "doubtful", "people differ"),
-        (source(interval="two raters"), "doubtful", "time between tests is not known"),
-        (tc.Threshold(value=0.5, kind="mdc", level="group", unit="stands"), "do not use", "group-level"),
-    ],
-)
+@pytest.mark.parametrize(("value", "verdict", "said"), [
+    (2.5, "doubtful", "Nothing is known"), (source(status="from memory"), "doubtful", "from memory"),
+    (source(population="healthy adults"), "doubtful", "people differ"),
+    (source(interval="two raters"), "doubtful", "time between tests is not known"),
+    (tc.Threshold(value=0.5, kind="mdc", level="group", unit="stands"), "do not use", "group-level")])  # fmt: skip
 def test_the_number_itself_decides(value, verdict, said):
     changes = FITS | ({"same_condition": None} if "differ" in said else {})
     check = tc.transport_check(value, SCORES, **changes)

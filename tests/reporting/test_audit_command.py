@@ -80,17 +80,8 @@ def two_groups(tmp_path_factory):
 def test_an_entry_rule_and_subgroups_named_beforehand(two_groups, tmp_path, capsys):
     place = tmp_path / "clinic"
     shutil.copytree(two_groups, place, ignore=shutil.ignore_patterns("*.toml"))
-    words = [
-        "audit",
-        str(place),
-        "--programme",
-        "leg power",
-        "--compare",
-        "waiting list",
-        "--resamples",
-        "100",
-        "--json",
-    ]
+    words = ["audit", str(place), "--programme", "leg power", "--compare", "waiting list", "--resamples", "100",
+             "--json"]  # fmt: skip
     words += ["--thresholds", str(two_groups / "thresholds.toml")]
     words += ["--entry", "chair_stand_30s", "12", "11.5", "3", "--subgroups", "joint"]
     assert main(words) == 0

@@ -60,14 +60,8 @@ for _n, _shift in ((15, 0.0), (30, 0.5)):
             )
         return _gather(rows)
 
-    @cell(
-        f"icc-n{_n}-shift{_shift:g}",
-        "ICC",
-        by="truechange.numerics.mean_squares.icc_limits",
-        quick=2000,
-        full=40_000,
-        expected={"ICC(A,1) held": (0.95, 0.012), "ICC(C,1) held": (0.95, 0.008)},
-    )
+    @cell(f"icc-n{_n}-shift{_shift:g}", "ICC", by="truechange.numerics.mean_squares.icc_limits", quick=2000,
+          full=40_000, expected={"ICC(A,1) held": (0.95, 0.012), "ICC(C,1) held": (0.95, 0.008)})  # fmt: skip
     def _icc(rng: np.random.Generator, repeats: int, n: int = _n, shift: float = _shift) -> Results:
         ms = simulated_mean_squares(rng, repeats, n=n, k=2, person_sd=2.0, error_sd=1.0, trial_sd=shift)
         return {
@@ -78,14 +72,9 @@ for _n, _shift in ((15, 0.0), (30, 0.5)):
 
 for _p in (0.1, 0.3, 0.6):
 
-    @cell(
-        f"shares-p{_p:g}",
-        "Proportions",
-        by="tc.proportion, tc.compare_responders",
-        quick=400,
-        full=8000,
-        expected={"Wilson held": (0.95, 0.02), "exact held": (0.97, 0.03), "Newcombe held": (0.955, 0.02)},
-    )
+    @cell(f"shares-p{_p:g}", "Proportions", by="tc.proportion, tc.compare_responders", quick=400, full=8000,
+          expected={"Wilson held": (0.95, 0.02), "exact held": (0.97, 0.03), "Newcombe held": (0.955, 0.02)},
+          )  # fmt: skip
     def _shares(rng: np.random.Generator, repeats: int, p: float = _p) -> Results:
         k1, k2 = rng.binomial(40, p, repeats), rng.binomial(35, 0.4, repeats)
         gaps = [tc.compare_responders(int(a), 40, int(b), 35).difference for a, b in zip(k1, k2, strict=True)]
@@ -99,14 +88,8 @@ for _p in (0.1, 0.3, 0.6):
 for _n, _mean, _rel in ((15, 1.0, 0.5), (40, 2.5, 0.6), (100, 1.0, 0.5)):
     _sem_true = sqrt(2.0 * (1 / _rel - 1))  # SD of true change 2
 
-    @cell(
-        f"true-share-n{_n}-mean{_mean:g}",
-        "Responders",
-        by="tc.true_responder_share",
-        quick=100,
-        full=1000,
-        expected={"interval held": (0.945, 0.025), "share": (0.0, 0.02)},
-    )
+    @cell(f"true-share-n{_n}-mean{_mean:g}", "Responders", by="tc.true_responder_share", quick=100, full=1000,
+          expected={"interval held": (0.945, 0.025), "share": (0.0, 0.02)})  # fmt: skip
     def _share(
         rng: np.random.Generator, repeats: int, n: int = _n, mean: float = _mean, sem: float = _sem_true
     ) -> Results:
@@ -167,14 +150,8 @@ for (_p, _rel_t), _bias in LARGE_SAMPLE.items():
 
 for _n, _p in ((80, 0.3), (200, 0.5), (200, 0.7)):
 
-    @cell(
-        f"mcid-coverage-n{_n}-p{_p:g}",
-        "MCID: predictive modelling",
-        by="tc.mcid",
-        quick=0,
-        full=400,
-        expected={"latent threshold held": (0.93, 0.03)},
-    )
+    @cell(f"mcid-coverage-n{_n}-p{_p:g}", "MCID: predictive modelling", by="tc.mcid", quick=0, full=400,
+          expected={"latent threshold held": (0.93, 0.03)})  # fmt: skip
     def _coverage(rng: np.random.Generator, repeats: int, n: int = _n, p: float = _p) -> Results:
         rows = []
         for _ in range(repeats):
@@ -185,14 +162,8 @@ for _n, _p in ((80, 0.3), (200, 0.5), (200, 0.7)):
         return _gather(rows)
 
 
-@cell(
-    "mcid-present-state",
-    "MCID: predictive modelling",
-    by="tc.mcid",
-    quick=6,
-    full=300,
-    expected={"two states": (0.0, 0.03), "one state": (0.27, 0.04), "present-state bias": (0.30, 0.02)},
-)
+@cell("mcid-present-state", "MCID: predictive modelling", by="tc.mcid", quick=6, full=300,
+      expected={"two states": (0.0, 0.03), "one state": (0.27, 0.04), "present-state bias": (0.30, 0.02)})  # fmt: skip
 def _present_state(rng: np.random.Generator, repeats: int) -> Results:
     """Ratings lean on the present state (0.3) and people who start lower gain more (correlation -0.4); share 0.3."""
     rows = []

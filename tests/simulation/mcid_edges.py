@@ -24,16 +24,12 @@ SHARED = 0.3  # of the rating's own error that is the test's, where people heard
 SAME_DAY = 0.6  # SEM of one day by that of some weeks; 5 chair stands 2.5/4.52, up and go 1.10/2.08 (published.csv)
 IMPROVED = (0.3, 0.5, 0.7)
 # what is broken, and what a reader must find in the study's words
-BROKEN = {
-    "none": "(?!)",
-    "thresholds skewed, a few ask for much": "personal thresholds|bends more than",
-    "thresholds skewed, a few ask for little": "personal thresholds|bends more than",
-    "true change skewed": "change is skewed|change looks skewed",
-    "SEM of the same day": "published errors over weeks",
-    "SEM 30% too small": "error 20% smaller or larger",
-    "people told their result first": "their result",
-    "error grows with the score": "larger for high scores",
-}
+BROKEN = {"none": "(?!)", "thresholds skewed, a few ask for much": "personal thresholds|bends more than",
+          "thresholds skewed, a few ask for little": "personal thresholds|bends more than",
+          "true change skewed": "change is skewed|change looks skewed",
+          "SEM of the same day": "published errors over weeks", "SEM 30% too small": "error 20% smaller or larger",
+          "people told their result first": "their result",
+          "error grows with the score": "larger for high scores"}  # fmt: skip
 
 
 def people(rng: np.random.Generator, n: int, improved: float, broken: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
