@@ -190,7 +190,8 @@ def test_pieces_of_the_audit_can_be_asked_for():
     assert ByMeasure({}, {}).table().empty
 
 
-def test_the_audit_writes_itself_by_the_reports_room(audit, tmp_path):
+def test_the_audit_writes_itself_by_the_reports_room(tmp_path):
+    audit = tc.audit(few_people(), n_boot=50)
     for kind, start in (("html", b"<!DOCTYPE html>"), ("pdf", b"%PDF"), ("excel", b"PK")):
         path = getattr(audit, f"to_{kind}")(tmp_path / f"audit.{kind}")
         assert path.read_bytes().startswith(start)

@@ -194,7 +194,7 @@ def stored(scores, people):
             for table in (scores, people)]  # fmt: skip
 
 
-@settings(derandomize=True, deadline=None, max_examples=9, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(derandomize=True, deadline=None, max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(registries())
 def test_any_registry_is_counted_or_refused_alike_by_frame_duckdb_and_postgresql(duckdb, postgres, registry):
     expected = outcome(*registry)
@@ -295,7 +295,7 @@ def test_what_spark_counted_is_what_the_frames_give():
 
 def test_small_counts_are_hidden_by_one_rule_in_arrays_and_in_databases(engine):
     rng, cases, columns = np.random.default_rng(8), [], ["started", "measured", "changed"]
-    for place in range(300):
+    for place in range(120):
         many = int(rng.integers(1, 7))
         started = rng.integers(1, rng.choice([4, 9, 30]), many)
         measured = rng.binomial(started, rng.choice([0.5, 0.9, 1.0]))

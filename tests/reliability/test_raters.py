@@ -109,7 +109,7 @@ def test_intervals_of_limits_cover_with_several_pairs_a_person():
     rng = np.random.default_rng(8)
     person = np.repeat(np.arange(20), rng.integers(2, 6, 20))
     truth, inside = 1 + 1.959964 * np.sqrt(1.5**2 + 1), []
-    for _ in range(400):
+    for _ in range(250):
         d = 1 + rng.normal(0, 1.5, 20)[person] + rng.normal(0, 1, person.size)
         upper = tc.limits_of_agreement(10 + d, np.full(d.size, 10.0), person=person).upper
         inside.append(upper.low <= truth <= upper.high)

@@ -3,6 +3,7 @@
 import ast
 import re
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ terluin2015 terluin2017 terwee2007 vickers2001 vickers2001b walter1998
 """
 
 
+@cache
 def _keys_in_code():
     found = {}
     for path in sorted(HOUSE.rglob("*.py")):
