@@ -67,13 +67,6 @@ def test_scores_without_an_answer(capsys):
     assert "NOT ASSESSABLE" in capsys.readouterr().out
 
 
-def test_a_programme_tested_another_way_is_not_used(capsys, clinic):
-    assert main([*STANDS, "--programme", clinic, "--done", "seat_height_cm=50", "arms_used=no", "--everything"]) == 0
-    said = " ".join(capsys.readouterr().out.split())
-    assert "Not used, because tested in another way" in said
-    assert "n = 160" not in said
-
-
 def test_published_numbers_are_held_against_the_clinics_own_people(capsys, tmp_path):
     path = tmp_path / "clinic.json"
     scores = [8, 9, 10, 10, 11, 11, 12, 12, 13, 14, 9, 10, 11, 12, 13, 10, 11, 12, 9, 13]

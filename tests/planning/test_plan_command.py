@@ -20,14 +20,6 @@ def test_the_printed_examples_run(line, capsys):
     assert capsys.readouterr().out.strip()
 
 
-def test_the_answer_in_words_and_as_a_table(capsys):
-    assert main(["plan", "change", "--change", "0.5", "--sd", "1", "--attrition", "0.2"]) == 0
-    said = capsys.readouterr().out
-    assert "44 people with usable data give 90% power" in said
-    assert "Start with 55" in said
-    assert [line.split()[:3] for line in said.splitlines() if line.endswith("<- asked for")] == [["0.9", "44", "55"]]
-
-
 def test_the_answer_for_another_program(capsys):
     assert main(["plan", "responders", "--share", "0.5", "--half-width", "0.1", "--json"]) == 0
     story = json.loads(capsys.readouterr().out)

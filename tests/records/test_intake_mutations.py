@@ -1,7 +1,8 @@
 """Damaged copies of good files: no traceback ever, a ledger that always adds up, every planted error found.
 
 The good files are drawn here (an invented clinic of ten people), seeded; the damage is ours. Nothing here is data.
-By default about 450 damaged copies are read, most with six faults or so; TRUECHANGE_FULL=1 reads 6,000 and rewrites the stored table.
+By default about 450 damaged copies are read, most with six faults or so; TRUECHANGE_FULL=1 reads 6,000 and rewrites
+the stored table.
 """
 
 import csv

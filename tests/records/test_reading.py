@@ -5,9 +5,11 @@ import gzip
 import re
 import time
 import zipfile
+from functools import partial
 
 import pandas as pd
 import pytest
+from openpyxl import Workbook
 
 import truechange as tc
 from truechange.records import rules
@@ -21,34 +23,29 @@ GOOD = (
 )
 
 
+def text(folder, rows=GOOD, header=HEADER, name="assessments.csv"):
+    (folder / name).write_text(header + rows, encoding="utf-8")
+    return folder / name
+
+
+def booked(folder, *, sheet="assessments", before=(), rows=GOOD, header=HEADER, change=lambda book, page: None):
+    book = Workbook()
+    book.active.title = sheet
+    for row in [*before, *([cell or None for cell in line.split(",")] for line in (header + rows).splitlines())]:
+        book.active.append(row)
+    change(book, book.active)
+    book.save(folder / "clinic.xlsx")
+    return folder / "clinic.xlsx"
+
+
 @pytest.fixture
 def csv_file(tmp_path):
-    def write(rows=GOOD, header=HEADER, name="assessments.csv"):
-        place = tmp_path / name
-        place.write_text(header + rows, encoding="utf-8")
-        return place
-
-    return write
+    return partial(text, tmp_path)
 
 
 @pytest.fixture
 def workbook(tmp_path):
-    def write(*, sheet="assessments", before=(), rows=GOOD, header=HEADER, change=lambda book, sheet: None):
-        from openpyxl import Workbook
-
-        book = Workbook()
-        page = book.active
-        page.title = sheet
-        for row in before:
-            page.append(list(row))
-        for line in (header + rows).splitlines():
-            page.append([cell or None for cell in line.split(",")])
-        change(book, page)
-        place = tmp_path / "clinic.xlsx"
-        book.save(place)
-        return place
-
-    return write
+    return partial(booked, tmp_path)
 
 
 def only(records, kind):
@@ -58,51 +55,56 @@ def only(records, kind):
 
 
 # ---- the file as a whole ---------------------------------------------------------------------------------------------
-def test_a_missing_file_says_so(tmp_path):
-    with pytest.raises(tc.DataError, match=r"no file .*absent\.xlsx\. Check the name"):
-        tc.read(tmp_path / "absent.xlsx")
+def written(place, content):
+    place.write_bytes(content)
+    return place
 
 
-def test_an_empty_file_says_so(tmp_path):
-    (tmp_path / "a.csv").touch()
-    with pytest.raises(tc.DataError, match="0 bytes"):
-        tc.read(tmp_path / "a.csv")
+def spoilt(place, part):
+    """Cut one part of a workbook in half."""
+    with zipfile.ZipFile(place) as old, zipfile.ZipFile(place.with_name("b.xlsx"), "w") as new:
+        for name in old.namelist():
+            content = old.read(name)
+            new.writestr(name, content[: len(content) // 2] if name == part else content)
+    return place.with_name("b.xlsx")
 
 
-@pytest.mark.parametrize(
-    ("name", "advice"), [("a.xls", "save it as .xlsx"), ("a.pdf", "cannot be read safely"), ("a.zip", "Save it as")]
-)
-def test_other_kinds_are_refused_with_advice(tmp_path, name, advice):
-    (tmp_path / name).write_bytes(b"x")
-    with pytest.raises(tc.DataError, match=advice):
-        tc.read(tmp_path / name)
+def doubled(book, page):
+    book.copy_worksheet(page).title = "South"
 
 
-def test_a_protected_workbook_is_refused_with_advice(tmp_path):
-    (tmp_path / "a.xlsx").write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(4000))
-    with pytest.raises(tc.DataError, match="protected by a password"):
-        tc.read(tmp_path / "a.xlsx")
+def stray(book, page):
+    page.cell(1_048_576, 16_384, "x")
 
 
-@pytest.mark.parametrize("cut", [50, 1000, 3000])
-def test_a_damaged_workbook_is_refused_in_words(workbook, cut):
-    place = workbook()
-    place.write_bytes(place.read_bytes()[:cut])
-    with pytest.raises(tc.DataError, match="damaged or not a workbook"):
-        tc.read(place)
+DAMAGED, LOCKED = "damaged or not a workbook", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(4000)
+PARTS = ("xl/worksheets/sheet1.xml", "xl/workbook.xml", "[Content_Types].xml")
+UNREADABLE = [  # how the file is made in a folder, what is said of it
+    (lambda home: home / "absent.xlsx", r"no file .*absent\.xlsx\. Check the name"),
+    (lambda home: written(home / "a.csv", b""), "0 bytes"),
+    (lambda home: written(home / "a.xls", b"x"), "save it as .xlsx"),
+    (lambda home: written(home / "a.pdf", b"x"), "cannot be read safely"),
+    (lambda home: written(home / "a.zip", b"x"), "Save it as"),
+    (lambda home: written(home / "a.xlsx", LOCKED), "protected by a password"),
+    *((lambda home, cut=cut: written(home / "b.xlsx", booked(home).read_bytes()[:cut]), DAMAGED)
+      for cut in (50, 1000, 3000)),
+    *((lambda home, part=part: spoilt(booked(home), part), DAMAGED) for part in PARTS),
+    (lambda home: booked(home, change=stray), "Delete the empty rows and columns"),
+    (lambda home: home, r"no assessments\.csv"),
+    (lambda home: booked(home, sheet="Sheet7", header="a,b,c\n", rows="1,2,3\n"),
+     r"no sheet of assessments; found Sheet7.*truechange template"),
+    (lambda home: booked(home, change=doubled), "assessments and South both hold assessments"),
+    (lambda home: text(home, header=HEADER.replace("occasion", "blob")),
+     r"no column for occasion.*It has: person, date, "),
+    (lambda home: text(home, header=HEADER.replace("unit", "Score")), "“value” and “Score” both read as value"),
+]  # fmt: skip
 
 
-def test_a_workbook_whose_parts_are_spoilt_is_refused_in_words(workbook, tmp_path):
-    place = workbook()
-    with zipfile.ZipFile(place) as old:
-        parts = {name: old.read(name) for name in old.namelist()}
-    for name in ("xl/worksheets/sheet1.xml", "xl/workbook.xml", "[Content_Types].xml"):
-        with zipfile.ZipFile(tmp_path / "b.xlsx", "w") as new:
-            for part, content in parts.items():
-                new.writestr(part, content[: len(content) // 2] if part == name else content)
-        with pytest.raises(tc.DataError, match="damaged or not a workbook"):
-            tc.read(tmp_path / "b.xlsx")
-        gc.collect()  # a file left open would warn here, and warnings are errors
+@pytest.mark.parametrize(("made", "words"), UNREADABLE, ids=[words[:30] for _, words in UNREADABLE])
+def test_what_cannot_be_read_is_refused_in_words(tmp_path, made, words):
+    with pytest.raises(tc.DataError, match=words):
+        tc.read(made(tmp_path))
+    gc.collect()  # a file left open would warn here, and warnings are errors
 
 
 def quickly(act, seconds=10.0):
@@ -164,43 +166,6 @@ def test_ten_million_rows_are_refused(tmp_path):
             tc.read(place)
 
     quickly(act)
-
-
-def test_a_stray_cell_at_the_end_of_a_sheet_is_refused(workbook):
-    def change(book, page):
-        page.cell(1_048_576, 16_384, "x")
-
-    with pytest.raises(tc.DataError, match="Delete the empty rows and columns"):
-        tc.read(workbook(change=change))
-
-
-def test_a_folder_without_assessments_says_what_is_looked_for(tmp_path):
-    with pytest.raises(tc.DataError, match=r"no assessments\.csv"):
-        tc.read(tmp_path)
-
-
-def test_no_sheet_of_assessments_says_what_was_found(workbook):
-    with pytest.raises(tc.DataError, match=r"no sheet of assessments; found Sheet7.*truechange template"):
-        tc.read(workbook(sheet="Sheet7", header="a,b,c\n", rows="1,2,3\n"))
-
-
-def test_two_sheets_for_one_table_are_not_mixed(workbook):
-    def change(book, page):
-        copy = book.copy_worksheet(page)
-        copy.title = "South"
-
-    with pytest.raises(tc.DataError, match="assessments and South both hold assessments"):
-        tc.read(workbook(change=change))
-
-
-def test_a_missing_column_is_named_with_those_there(csv_file):
-    with pytest.raises(tc.DataError, match=r"no column for occasion.*It has: person, date, "):
-        tc.read(csv_file(header=HEADER.replace("occasion", "blob")))
-
-
-def test_two_columns_that_mean_the_same_are_refused(csv_file):
-    with pytest.raises(tc.DataError, match="“value” and “Score” both read as value"):
-        tc.read(csv_file(header=HEADER.replace("unit", "Score")))
 
 
 def test_a_wrong_word_for_dates_is_a_choice(csv_file):

@@ -7,21 +7,18 @@ import shutil
 import numpy as np
 import pandas as pd
 import pytest
+from clinics import codes, scores
 
 from truechange.cli.main import main
 from truechange.foundation.estimate import Threshold
 from truechange.reporting.thresholds import read_thresholds
 
-BEFORE = [9, 11, 8, 12, 10, 13, 9, 10, 11, 12, 8, 10]
-AFTER = [12, 13, 8, 15, 13, 14, 12, 9, 13, 15]
-
 
 @pytest.fixture(scope="module")
 def clinic(tmp_path_factory):
-    rows = [(f"P{at:03d}", "2025-01-05", "baseline", "chair_stand_30s", score) for at, score in enumerate(BEFORE)]
-    rows += [(f"P{at:03d}", "2025-04-05", "discharge", "chair_stand_30s", score) for at, score in enumerate(AFTER)]
+    before, after = [9, 11, 8, 12, 10, 13, 9, 10, 11, 12, 8, 10], [12, 13, 8, 15, 13, 14, 12, 9, 13, 15]
     place = tmp_path_factory.mktemp("clinic") / "clinic.csv"
-    pd.DataFrame(rows, columns=["person", "date", "occasion", "measure", "value"]).to_csv(place, index=False)
+    scores(codes(12), before, pd.Series(after).reindex(range(12))).to_csv(place, index=False)
     return place
 
 
@@ -60,19 +57,12 @@ def test_a_threshold_keeps_its_origin(tmp_path):
 
 @pytest.fixture(scope="module")
 def two_groups(tmp_path_factory):
-    rng = np.random.default_rng(3)
-    people = [(f"P{at:03d}", ("leg power", "waiting list")[at % 2], ("knee", "hip")[at // 2 % 2]) for at in range(96)]
-    rows = []
-    for person, programme, joint in people:
-        score = round(rng.normal(10, 2))
-        rows.append((person, programme, joint, "2025-01-05", "baseline", "chair_stand_30s", score))
-        score += round(rng.normal(2.5 if programme == "leg power" else 0, 1.5))
-        rows.append((person, programme, joint, "2025-04-05", "discharge", "chair_stand_30s", score))
-    names = ["person", "programme", "joint", "date", "occasion", "measure", "value"]
-    place = tmp_path_factory.mktemp("groups")
-    whole = pd.DataFrame(rows, columns=names)
-    whole[["person", "programme", "joint"]].drop_duplicates().to_csv(place / "people.csv", index=False)
-    whole[["person", "date", "occasion", "measure", "value"]].to_csv(place / "assessments.csv", index=False)
+    rng, people, place = np.random.default_rng(3), codes(96), tmp_path_factory.mktemp("groups")
+    facts = {"programme": ["leg power", "waiting list"] * 48, "joint": ["knee", "knee", "hip", "hip"] * 24}
+    pd.DataFrame({"person": people, **facts}).to_csv(place / "people.csv", index=False)
+    before = rng.normal(10, 2, 96).round()
+    after = before + (np.tile([2.5, 0], 48) + rng.normal(0, 1.5, 96)).round()
+    scores(people, before, after).to_csv(place / "assessments.csv", index=False)
     (place / "thresholds.toml").write_text("[chair_stand_30s]\nsem = 1.0\n")
     return place
 

@@ -3,8 +3,8 @@
 import json
 
 import numpy as np
-import pandas as pd
 import pytest
+from clinics import codes, scores
 
 from truechange.cli.main import main
 from truechange.foundation.errors import DataError
@@ -20,11 +20,8 @@ def clinic(tmp_path_factory):
     first = np.round(true + rng.normal(0, 1, true.size))
     here = np.flatnonzero((first <= 9) & (first >= 0))[:150]
     second = np.maximum(np.round(true[here] + 2 + rng.normal(0, 2, here.size) + rng.normal(0, 1, here.size)), 0)
-    rows = [(f"P{at:03d}", day, when, "chair_stand_30s", int(score)) for day, when, scores in
-            (("2025-01-05", "baseline", first[here]), ("2025-04-05", "discharge", second))
-            for at, score in enumerate(scores)]  # fmt: skip
     place = tmp_path_factory.mktemp("entry") / "clinic.csv"
-    pd.DataFrame(rows, columns=["person", "date", "occasion", "measure", "value"]).to_csv(place, index=False)
+    scores(codes(here.size), first[here].astype(int), second.astype(int)).to_csv(place, index=False)
     return place
 
 

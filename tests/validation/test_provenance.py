@@ -7,8 +7,6 @@ from importlib import import_module
 import pytest
 
 import truechange as tc
-from truechange.foundation.estimate import STATUSES
-from truechange.measures.literature import published_rows
 from truechange.reporting.references import UNCHECKED, bibliography
 from truechange.validation.cases import CAME, case_ids, load_case
 from truechange.validation.run import counts_table, page
@@ -43,17 +41,6 @@ def test_a_formula_in_a_docstring_names_its_source_and_how_far_it_was_checked(te
     assert not unseen or "from memory" in notes, f"cites {unseen} without saying that it is from memory"
 
 
-@pytest.mark.parametrize("row", published_rows(), ids=lambda row: f"{row['measure']}-{row['quantity']}-{row['value']}")
-def test_every_published_constant_names_its_source_and_status(row):
-    assert row["status"] in {"checked", "recomputed", "from memory"}
-    assert row["status"] in STATUSES
-    assert row["citation"]
-    assert row["population"]
-    float(row["value"])
-    if row["status"] == "recomputed":
-        assert row["method"], "a recomputed value says from what"
-
-
 def test_a_value_from_memory_is_marked_wherever_it_is_shown():
     frame = tc.published()
     named = frame["quantity"].isin(["mic", "mdc90"]) & (frame["measure"] == "timed_up_and_go")
@@ -82,11 +69,3 @@ def test_the_report_explains_every_label_and_shows_those_from_memory():
     assert CAME["from memory"] in shown
     assert "ttest_sleep [from memory]" in shown
     assert counts_table(checks)["agrees"].sum() == sum(check.verdict == "agrees" for check in checks)
-
-
-@pytest.mark.parametrize("case", [*map(load_case, case_ids())], ids=lambda case: case.id)
-def test_a_case_from_memory_is_labelled_so(case):
-    if "results from memory" in case.status or case.status.startswith("from memory"):
-        assert case.came == "from memory"
-    if case.came in ("printed table", "certified file"):
-        assert "checked" in case.status
