@@ -1,10 +1,11 @@
 """One audit of the invented clinic for all tests of the report."""
 
-from dataclasses import fields, is_dataclass
+from dataclasses import is_dataclass
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from walks import walked
 
 import truechange as tc
 from truechange.reporting.audit_report import AuditReport, write_audit
@@ -39,28 +40,12 @@ def written(clinic_audit, tmp_path_factory):
     return [write_audit(clinic_audit, tmp_path_factory.mktemp("written") / "out", stamp=made) for _ in range(2)]
 
 
-def _within(held, seen=None):
-    """Walk everything a result holds and yield each caution."""
-    seen = set() if seen is None else seen
-    if id(held) in seen or isinstance(held, str | pd.DataFrame):
-        return
-    seen.add(id(held))
-    if isinstance(held, dict):
-        for value in held.values():
-            yield from _within(value, seen)
-    elif isinstance(held, list | tuple):
-        for value in held:
-            yield from _within(value, seen)
-    elif is_dataclass(held):
-        yield from getattr(held, "cautions", ())
-        for field in fields(held):
-            yield from _within(getattr(held, field.name), seen)
-
-
 @pytest.fixture(scope="session")
 def cautions_within():
     """Every caution that a result or any part of it holds."""
-    return lambda held: list(dict.fromkeys(_within(held)))
+    return lambda held: list(
+        dict.fromkeys(text for part in walked(held) if is_dataclass(part) for text in getattr(part, "cautions", ()))
+    )
 
 
 @pytest.fixture(scope="session")

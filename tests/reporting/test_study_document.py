@@ -3,13 +3,12 @@
 import re
 import shutil
 import subprocess
-from dataclasses import fields, is_dataclass
 
 import numpy as np
 import pandas as pd
 import pytest
+from walks import walked
 
-from truechange.foundation.estimate import Estimate
 from truechange.foundation.result import Part, Result
 from truechange.meaningful_change.estimators import METHODS
 from truechange.meaningful_change.ratings import STRONG, USABLE_SHARE, WEAK
@@ -21,6 +20,10 @@ from truechange.reporting.study_report import study_pictures, study_sections, st
 from truechange.reporting.tables import ReadyTable, latex_text
 
 NUMBER = re.compile(r"(?<![\w.,])[−-]?\d+(?:\.\d+)?(?![\w]|\.\d)")
+NO_NUMBER = re.compile(  # marks of references, numbers of tables, names of forms, tests, methods and libraries
+    r"\[[\d,]+\]|(Table|Figure)s? \d+(?:( to | and )\d+)?|[A-Z]{3}\([AC]?,?\d\)|MDC9[05]|m = \d+|30-second chair stand"
+    r"|20% trimmed|(truechange|Python|numpy|pandas|scipy|statsmodels) [\d.]+"
+)
 UNTRACED = {  # no results: lists to fill in, questions, titles of papers, file digests
     "Checklists", "References", "To get the same numbers again", "For the discussion", "What this study cannot show",
     "Further cautions",
@@ -53,36 +56,17 @@ def texts_of(section):
             yield from (block.caption, block.alt)
 
 
-def recorded(held, depth=0):
-    """Every number that the record holds: fields, facts, tables and estimates, and the names written in its words."""
-    if held is None or isinstance(held, bool):
-        return
-    if isinstance(held, int | float | np.number):
-        yield float(held)
-    elif isinstance(held, str):
-        return
-    elif isinstance(held, Estimate):
-        yield from (
-            float(v) for v in (held.value, held.low, held.high, held.n, held.df, held.confidence) if v is not None
-        )
-    elif isinstance(held, pd.DataFrame):
-        yield float(len(held))
-        for column in held:
-            yield from (float(v) for v in held[column] if isinstance(v, int | float | np.number) and v == v)
-        yield from (float(v) for v in held.index if isinstance(v, int | float | np.number))
-    elif isinstance(held, dict):
-        yield float(len(held))
-        for value in held.values():
-            yield from recorded(value, depth + 1)
-    elif isinstance(held, list | tuple | set):
-        yield float(len(held))
-        for value in held:
-            yield from recorded(value, depth + 1)
-    elif is_dataclass(held) and depth < 9:
-        for field in fields(held):
-            yield from recorded(getattr(held, field.name), depth + 1)
-        if isinstance(held, Result):
-            yield from recorded(held.table(), depth + 1)
+def recorded(held):
+    """Every number that the record holds: fields, facts, tables and estimates, and how many there are of them."""
+    for part in walked(held):
+        if isinstance(part, int | float | np.number) and not isinstance(part, bool):
+            yield float(part)
+        elif isinstance(part, list | tuple | set | dict):
+            yield float(len(part))
+        for frame in (part, part.table() if isinstance(part, Result) else None):
+            if isinstance(frame, pd.DataFrame):
+                cells = [*(cell for column in frame for cell in frame[column]), *frame.index, len(frame)]
+                yield from (float(cell) for cell in cells if isinstance(cell, int | float | np.number))
 
 
 @pytest.fixture(scope="module")
@@ -115,15 +99,7 @@ def test_each_number_of_the_document_is_a_number_of_the_record(document, record)
         if section.title in UNTRACED:
             continue
         for text in texts_of(section):
-            bare = re.sub(
-                r"\[[\d,]+\]|(Table|Figure)s? \d+(?:( to | and )\d+)?|[A-Z]{3}\([AC]?,?\d\)|MDC9[05]|m = \d+", "", text
-            )
-            bare = (
-                bare.replace("30-second chair stand", "")
-                .replace("20% trimmed", "")
-                .replace("(Python|numpy) [\\d.]+", "")
-            )
-            bare = re.sub(r"(truechange|Python|numpy|pandas|scipy|statsmodels) [\d.]+", "", bare)
+            bare = NO_NUMBER.sub("", text)
             for number in NUMBER.findall(bare):
                 seen += 1
                 if number.lstrip("−-") not in CONSTANTS and not held_by(record, number):

@@ -9,9 +9,7 @@ from numpy.typing import NDArray
 
 import truechange as tc
 from simulation.coverage import cell
-from simulation.retests import simulated_mean_squares
 from truechange.numerics.intervals import wilson_limits
-from truechange.numerics.mean_squares import icc_limits
 from truechange.responders.counting import exact_limits
 from truechange.validation.cases import long
 
@@ -59,15 +57,6 @@ for _n, _shift in ((15, 0.0), (30, 0.5)):
                 }
             )
         return _gather(rows)
-
-    @cell(f"icc-n{_n}-shift{_shift:g}", "ICC", by="truechange.numerics.mean_squares.icc_limits", quick=2000,
-          full=40_000, expected={"ICC(A,1) held": (0.95, 0.012), "ICC(C,1) held": (0.95, 0.008)})  # fmt: skip
-    def _icc(rng: np.random.Generator, repeats: int, n: int = _n, shift: float = _shift) -> Results:
-        ms = simulated_mean_squares(rng, repeats, n=n, k=2, person_sd=2.0, error_sd=1.0, trial_sd=shift)
-        return {
-            "ICC(A,1) held": _held(*icc_limits(ms, "ICC(A,1)", 0.95), 4 / (5 + shift**2)),
-            "ICC(C,1) held": _held(*icc_limits(ms, "ICC(C,1)", 0.95), 0.8),
-        }
 
 
 for _p in (0.1, 0.3, 0.6):
