@@ -52,7 +52,7 @@ def posterior(which: str) -> None:
     from scipy.special import ndtr
     from scipy.stats import norm
 
-    from truechange.numerics.density import TrueSpread
+    from truechange.numerics.true_change import TrueSpread
 
     changes = np.random.default_rng(1).normal(2, 2.5, PEOPLE)
     spread = TrueSpread(np.array([2.0]), np.array([1.06]), np.array([1.0]), 2.0, PEOPLE)

@@ -35,8 +35,15 @@ def people(n, few):
 
 
 def ours_cut(change, improved):
-    from truechange.numerics.counts import distinct, draw_counts, gathered, roc_rows, rows_at_once, split_counts
-    from truechange.numerics.resampling import in_blocks
+    from truechange.numerics.resampling import (
+        at_once,
+        distinct,
+        draw_counts,
+        gathered,
+        in_blocks,
+        roc_rows,
+        split_counts,
+    )
 
     kinds = distinct(np.column_stack([change, improved]).astype(float))
     x, at = np.unique(kinds.rows[:, 0], return_inverse=True)
@@ -47,13 +54,20 @@ def ours_cut(change, improved):
         found = roc_rows(x, gathered(hits, at, x.size), gathered(misses, at, x.size), ("youden",))
         return np.column_stack([found.cuts["youden"].value, found.area])
 
-    return lambda: in_blocks(work, RESAMPLES, seed=1, block=rows_at_once(hit.size)), RESAMPLES
+    return lambda: in_blocks(work, RESAMPLES, seed=1, block=at_once(hit.size)), RESAMPLES
 
 
 def ours_predictive(change, improved):
-    from truechange.numerics.counts import distinct, draw_counts, gathered, rows_at_once, split_counts
     from truechange.numerics.curves import fit_outcomes
-    from truechange.numerics.resampling import in_blocks, scratch
+    from truechange.numerics.resampling import (
+        at_once,
+        distinct,
+        draw_counts,
+        gathered,
+        in_blocks,
+        scratch,
+        split_counts,
+    )
 
     kinds = distinct(np.column_stack([change, improved]).astype(float))
     x, at = np.unique(kinds.rows[:, 0], return_inverse=True)
@@ -73,7 +87,7 @@ def ours_predictive(change, improved):
         fits = fit_outcomes(x, hits, misses, link="logit", start=start)
         return (np.log(hits.sum(axis=1) / misses.sum(axis=1)) - fits.intercept) / fits.slope
 
-    return lambda: in_blocks(work, RESAMPLES, seed=1, block=rows_at_once(hit.size)), RESAMPLES
+    return lambda: in_blocks(work, RESAMPLES, seed=1, block=at_once(hit.size)), RESAMPLES
 
 
 def sklearn_cut(change, improved):
@@ -131,10 +145,10 @@ def statsmodels_predictive(change, improved):
 
 def floor(change, improved):
     """Draw the people and count them, once a resample."""
-    from truechange.numerics.counts import distinct, draw_counts, rows_at_once
+    from truechange.numerics.resampling import at_once, distinct, draw_counts
 
     kinds, rng = distinct(np.column_stack([change, improved]).astype(float)), np.random.default_rng(1)
-    block = rows_at_once(kinds.counts.size)
+    block = at_once(kinds.counts.size)
 
     def run():
         for _ in range(RESAMPLES // block):

@@ -30,13 +30,13 @@ def study(n: int) -> np.ndarray:
 
 
 def ours_a(n: int) -> None:
-    from truechange.numerics.mean_squares import (
+    from truechange.numerics.resampling import bca_levels, quantiles
+    from truechange.numerics.variances import (
         icc_values,
         jackknifed_mean_squares,
         mean_squares,
         resampled_mean_squares,
     )
-    from truechange.numerics.resampling import bca_levels, quantiles
 
     table = study(n)
     whole, draws, out = (
@@ -95,7 +95,7 @@ def floor_a(n: int) -> None:
 def ours_f() -> None:
     from simulation.retests import simulated_mean_squares
 
-    from truechange.numerics.mean_squares import icc_limits, icc_values
+    from truechange.numerics.variances import icc_limits, icc_values
 
     ms = simulated_mean_squares(np.random.default_rng(1), B, n=30, k=2, person_sd=3, error_sd=1, trial_sd=0.3)
     icc_values(ms, "ICC(A,1)")
@@ -137,7 +137,7 @@ def once(name: str, *arguments: int) -> None:
     """Import, then time one piece of work in this fresh process, first touch of memory included."""
     import scipy.stats  # noqa: F401
 
-    import truechange.numerics.mean_squares  # noqa: F401
+    import truechange.numerics.variances  # noqa: F401
 
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     start = time.process_time()

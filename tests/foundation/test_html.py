@@ -4,9 +4,9 @@ import pandas as pd
 import pytest
 
 from truechange.foundation import drawing
+from truechange.foundation.drawing import cell_text, document, embedded, frame_table, png
 from truechange.foundation.errors import OutcomeError
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.html import cell_text, document, embedded, frame_table, png
 
 
 def test_typed_text_cannot_become_markup():

@@ -7,7 +7,7 @@ from scipy import stats
 
 import truechange as tc
 from truechange.foundation.distributions import sd_factors
-from truechange.foundation.sem import read_sem
+from truechange.foundation.estimate import read_sem
 
 LOW, HIGH = (np.sqrt(29 / stats.chi2.ppf(p, 29)) for p in (0.975, 0.025))
 BARE = tc.Estimate(value=1.0, low=LOW, high=HIGH, unit="stands")  # an interval, no degrees of freedom

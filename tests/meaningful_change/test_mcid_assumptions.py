@@ -7,7 +7,7 @@ import pytest
 from simulation.mcid_edges import SEM, people
 
 import truechange as tc
-from truechange.foundation.sem import read_sem
+from truechange.foundation.estimate import read_sem
 from truechange.meaningful_change.beside import (
     EVEN,
     LEANING,

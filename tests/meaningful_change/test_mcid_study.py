@@ -185,8 +185,7 @@ def test_words_carry_value_people_and_share(study):
 
 def test_a_threshold_below_the_mdc_says_what_it_means():
     # 15.9% of unchanged people reach an MCID of 2 when SEM is 1.41: the normal tail beyond one SD, by its definition
-    from truechange.foundation.estimate import Estimate
-    from truechange.foundation.sem import read_sem
+    from truechange.foundation.estimate import Estimate, read_sem
     from truechange.meaningful_change.beside import below_error, repeats_needed
 
     error = read_sem(np.sqrt(2))

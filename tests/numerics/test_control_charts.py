@@ -5,7 +5,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 
-from truechange.numerics import control_charts as charts
+from truechange.numerics import intervals as charts
 
 # Thirty samples of 50 orange-juice cans (Montgomery, Introduction to Statistical Quality Control; data and the trial
 # limits .2313, .0524, .4102 from memory).

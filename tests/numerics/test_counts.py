@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from sklearn.metrics import roc_auc_score, roc_curve
 
-from truechange.numerics.counts import gathered, roc_rows
+from truechange.numerics.resampling import gathered, roc_rows
 
 
 def grouped(score, improved, counts=None):

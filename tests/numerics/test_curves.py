@@ -9,8 +9,8 @@ from numpy.testing import assert_allclose
 from scipy.stats import norm
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from truechange.numerics.counts import distinct, draw_counts, gathered
 from truechange.numerics.curves import fit_ordered, fit_outcomes, fit_penalised, ordered_lean, parted_middle, separable
+from truechange.numerics.resampling import distinct, draw_counts, gathered
 
 MODELS = {"logit": sm.Logit, "probit": sm.Probit}
 

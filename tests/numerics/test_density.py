@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from truechange.numerics import density as d
+from truechange.numerics import true_change as d
 
 NOISE = 1.4
 

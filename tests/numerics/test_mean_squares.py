@@ -8,10 +8,9 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 from simulation.retests import simulated_mean_squares
 
-from truechange.numerics.mean_squares import (
+from truechange.numerics.variances import (
     graybill_wang,
     mean_squares,
-    resampled_mean_squares,
 )
 from truechange.validation.cases import load_case
 
@@ -53,14 +52,6 @@ def test_sums_of_squares_add_up(table):
     whole = ms.persons * df["persons"] + ms.trials * df["trials"] + ms.error * df["error"]
     assert whole == pytest.approx(np.sum((table - table.mean()) ** 2), abs=1e-8)
     assert ms.within * df["within"] == pytest.approx(ms.trials * df["trials"] + ms.error * df["error"], abs=1e-8)
-
-
-def test_resamples_do_not_depend_on_the_number_of_workers():
-    table = np.random.default_rng(3).normal(size=(40, 2))
-    alone = resampled_mean_squares(table, n_boot=3000, seed=5)
-    together = resampled_mean_squares(table, n_boot=3000, seed=5, jobs=2)
-    for one, two in zip(alone[:4], together[:4], strict=True):
-        assert np.array_equal(one, two)
 
 
 def test_simulated_mean_squares_have_the_laws_of_simulated_scores():

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from truechange.numerics.mean_squares import mean_squares
-from truechange.numerics.reml import Design, _state, bootstrap_draws, fit_reml, log_normal_draws
+from truechange.numerics.variances import Design, _state, bootstrap_draws, fit_reml, log_normal_draws, mean_squares
 
 
 def two_way(table):

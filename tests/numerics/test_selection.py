@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import truechange as tc
-from truechange.numerics.selection import before_cut, screened_draws, sharp_edge, taken_in
+from truechange.numerics.true_change import before_cut, screened_draws, sharp_edge, taken_in
 
 
 def people(seed, n=200_000):

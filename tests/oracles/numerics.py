@@ -7,8 +7,8 @@ import numpy as np
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.numerics.mean_squares import icc_values, jackknifed_mean_squares, mean_squares, resampled_mean_squares
 from truechange.numerics.resampling import bca_limits, percentile_limits
+from truechange.numerics.variances import icc_values, jackknifed_mean_squares, mean_squares, resampled_mean_squares
 from truechange.validation.cases import load_case
 
 
@@ -40,7 +40,7 @@ def _area_by_pairs() -> Pairs:
     return {"area": (float(wins.mean()), value, 1e-12), "standard error": (sqrt(variance), se, 1e-8)}
 
 
-@route("ICC", by="truechange.numerics.mean_squares")
+@route("ICC", by="truechange.numerics.variances")
 def _mean_squares_one_by_one() -> Pairs:
     """Resampled and leave-one-out mean squares recomputed one by one."""
     table = np.array(load_case("icc_shrout_fleiss_1979").data["ratings"], dtype=float)

@@ -31,7 +31,7 @@ def _power_by_simulation() -> Pairs:
 @route("Sample size", by="tc.plan_icc")
 def _icc_width_by_simulation() -> Pairs:
     """Width of the interval in 4,000 simulated retest studies of the planned size."""
-    from truechange.numerics.mean_squares import icc_limits
+    from truechange.numerics.variances import icc_limits
 
     found: Pairs = {}
     for icc, trials, width in ((0.8, 2, 0.2), (0.85, 3, 0.15)):

@@ -153,7 +153,7 @@ def _ratios_by_hand() -> Pairs:
     }
 
 
-@route("SEM / MDC", by="truechange.numerics.reml.fit_reml", came="another library")
+@route("SEM / MDC", by="truechange.numerics.variances.fit_reml", came="another library")
 def _reml_against_statsmodels() -> Pairs:
     """statsmodels: variances of a mixed model with missing cells (it settles to 2 digits)."""
     from statsmodels.regression.mixed_linear_model import MixedLM

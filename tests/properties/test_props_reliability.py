@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 import truechange as tc
-from truechange.numerics.mean_squares import FORMS
+from truechange.numerics.variances import FORMS
 from truechange.validation.cases import long
 
 QUICK = settings(derandomize=True, deadline=None, max_examples=18)

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 import truechange as tc
-from truechange.numerics.density import TrueSpread
+from truechange.numerics.true_change import TrueSpread
 from truechange.planning import plan_true_share, plan_two_programmes
 from truechange.programme.missing import impute, missing_follow_up
 from truechange.reliability import variance_components

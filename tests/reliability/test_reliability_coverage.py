@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 from simulation.retests import simulated_mean_squares
 
-from truechange.numerics.mean_squares import graybill_wang, icc_limits
 from truechange.numerics.resampling import in_blocks
+from truechange.numerics.variances import graybill_wang, icc_limits
 from truechange.reliability.agreement import limit_factors
 from truechange.validation import RESULTS
 
@@ -135,7 +135,7 @@ def test_monte_carlo_and_bootstrap_intervals_by_reml():
 
 
 def test_percentile_bootstrap_is_near_its_level_for_the_sem_of_fifty_people():
-    from truechange.numerics.mean_squares import resampled_mean_squares
+    from truechange.numerics.variances import resampled_mean_squares
 
     studies = 600 if FULL else 150
     rng = np.random.default_rng(SEED)

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.numerics.mean_squares import session_draws
+from truechange.numerics.variances import session_draws
 
 mpl.use("Agg")
 

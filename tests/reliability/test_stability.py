@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 
 import truechange as tc
-from truechange.reliability.scores import Sample
-from truechange.reliability.stability import learning_between, spread_of
+from truechange.reliability.agreement import spread_of
+from truechange.reliability.scores import Sample, learning_between
 from truechange.validation.cases import long
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from matplotlib.figure import Figure
 
+from truechange.foundation.drawing import TEMPLATES
 from truechange.foundation.errors import MissingPartError, OutcomeError
-from truechange.foundation.html import TEMPLATES
 from truechange.reporting.page import STANDARD, Columns, Picture, Section, Words, write_pdf
 from truechange.reporting.tables import ReadyTable
 

@@ -8,7 +8,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 import truechange as tc
-from truechange.numerics.density import share_beyond, true_spread
+from truechange.numerics.true_change import share_beyond, true_spread
 from truechange.validation import simulated
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"

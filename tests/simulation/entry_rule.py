@@ -16,7 +16,7 @@ from joblib import parallel_config
 
 import truechange as tc
 from simulation.person_calibration import chances
-from truechange.foundation.sem import read_sem
+from truechange.foundation.estimate import read_sem
 from truechange.individual.score_error import Programme, score_error
 from truechange.meaningful_change.draws import DRAWN, draw_quantities, limits_of
 from truechange.meaningful_change.estimators import Layout, estimate_rows

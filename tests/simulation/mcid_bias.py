@@ -10,7 +10,7 @@ import pandas as pd
 from joblib import parallel_config
 from scipy.special import ndtri
 
-from truechange.foundation.sem import read_sem
+from truechange.foundation.estimate import read_sem
 from truechange.meaningful_change.draws import DRAWN, draw_quantities, limits_of
 from truechange.meaningful_change.estimators import METHODS as ROWS
 from truechange.meaningful_change.estimators import Layout, estimate_rows

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from truechange.numerics.mean_squares import MeanSquares
+from truechange.numerics.variances import MeanSquares
 
 
 def simulated_mean_squares(

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 import truechange as tc
-from truechange.numerics.density import share_beyond, true_spread
 from truechange.numerics.resampling import each
+from truechange.numerics.true_change import share_beyond, true_spread
 
 MCID, MEAN, SD_TRUE, RETEST_DF = 2.0, 2.2, 2.0, 49
 Draw = Callable[[np.random.Generator, int], np.ndarray]

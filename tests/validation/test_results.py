@@ -2,8 +2,7 @@
 
 import pytest
 
-from truechange.validation import RESULTS, simulated
-from truechange.validation.broken import as_text, broken_assumptions
+from truechange.validation import RESULTS, as_text, broken_assumptions, simulated
 
 COLUMNS = {
     "dropouts": {"people", "who", "quantity", "truth", "bias", "coverage", "said", "repeats", "seed"},

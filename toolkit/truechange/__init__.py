@@ -9,7 +9,7 @@ Public names load on first use, so importing the package costs little.
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from truechange.foundation.loading import WRITERS, on_first_use
+from truechange.foundation import WRITERS, on_first_use
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,7 +23,7 @@ _NAMES = {  # module: its public names
     "foundation.errors": "OutcomeError DataError ChoiceError RefusedError",
     "foundation.entry": "Entry",
     "foundation.estimate": "Estimate Origin Threshold",
-    "numerics.selection": "settle_entry",
+    "numerics.true_change": "settle_entry",
     "measures": "list_measures measure published published_threshold sit_to_stand_power stair_power",
     "measures.settings": "settings",
     "records": "read from_wide",

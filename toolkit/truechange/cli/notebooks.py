@@ -59,7 +59,7 @@ def notebook_page(path: Path, seconds: int = 300) -> str:
     import asyncio
     import sys
 
-    from truechange.foundation.html import document
+    from truechange.foundation.drawing import document
 
     try:
         import nbformat

@@ -49,7 +49,7 @@ def run_demo(args: argparse.Namespace) -> int:
     """Run the whole chain on an invented clinic, write its reports, print a summary; return the exit status."""
     from truechange.cli.notebooks import notebook_page
     from truechange.figures.combined import overview
-    from truechange.foundation.html import png
+    from truechange.foundation.drawing import png
     from truechange.measures import measure
     from truechange.programme import audit
     from truechange.programme.studying import error_of_pairs, mcid_of_pairs, records_of_programme

@@ -7,9 +7,9 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation import drawing
+from truechange.foundation.drawing import png
 from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.html import png
 from truechange.foundation.numbers import decimals_for, fixed, percent, reachable
 
 if TYPE_CHECKING:

@@ -33,7 +33,7 @@ def two_sided(confidence: float) -> float:
 
 def beta_below(x: float, a: float, b: float) -> float:
     """Return the regularised incomplete beta function I_x(a, b) by its continued fraction (modified Lentz)."""
-    if x <= 0 or x >= 1:
+    if not 0 < x < 1:
         return float(x >= 1)
     if x > (a + 1) / (a + b + 2):
         return 1 - beta_below(1 - x, b, a)
@@ -130,14 +130,14 @@ def sem_factors(df: float | None) -> Iterator[tuple[float, float]]:
     if df is None:
         yield 1.0, 1.0
         return
-    step, kept = 1.1 / sqrt(2 * df), []
+    step, grid = 1.1 / sqrt(2 * df), []
     for direction in (1, -1):
         k = 0 if direction == 1 else -1
         while (density := df * (0.5 - (u := k * step) - 0.5 * exp(-2 * u))) > -12:
-            kept.append((exp(u), exp(density)))
+            grid.append((exp(u), exp(density)))
             k += direction
-    total = sum(weight for _, weight in kept)
-    for factor, weight in kept:
+    total = sum(weight for _, weight in grid)
+    for factor, weight in grid:
         yield factor, weight / total
 
 

@@ -97,9 +97,8 @@ class Entry:
     @property
     def source(self) -> str:
         """Where mean and SD of everyone come from: screened, second or truncated."""
-        return (
-            self.fitted or "screened" if self.mean is not None else "second" if self.second is not None else "truncated"
-        )
+        without = "truncated" if self.second is None else "second"
+        return without if self.mean is None else self.fitted or "screened"
 
     @property
     def words(self) -> str:

@@ -7,7 +7,7 @@ can catch one thing.
 from collections.abc import Callable, Iterable, Sequence
 from functools import wraps
 from inspect import signature
-from math import inf, isfinite
+from math import inf
 from numbers import Integral, Real
 from typing import Any, TypeVar
 
@@ -84,10 +84,7 @@ def check_numbers(**arguments: object) -> None:
 
 def check_finite(**arguments: object) -> None:
     """Raise :class:`ChoiceError` unless each argument is one number, neither missing nor infinite."""
-    check_numbers(**arguments)
-    for name, given in arguments.items():
-        if isinstance(given, Real) and not isfinite(given):
-            raise ChoiceError(f"{name}={given!r} is missing or infinite; give one finite number.")
+    check_range("finite", **arguments)
 
 
 def check_whole(**arguments: object) -> None:
@@ -147,10 +144,7 @@ def check_same_index(**columns: object) -> None:
 
 def check_confidence(confidence: float) -> None:
     """Raise :class:`ChoiceError` unless `confidence` is a fraction from 0.5 to below 1."""
-    check_numbers(confidence=confidence)
-    fits, words = KINDS["level"]
-    if not fits(confidence):
-        raise ChoiceError(f"confidence={confidence!r} {words}.")
+    check_range("level", confidence=confidence)
 
 
 FEWEST_RESAMPLES = 100
@@ -172,10 +166,8 @@ def needs(part: str, extra: str) -> MissingPartError:
 
 KINDS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "share": (lambda v: 0 < v < 1, "must be a fraction between 0 and 1, such as 0.9 for 90%"),
-    "level": (
-        lambda v: 0.5 <= v < 1,
-        "must be a fraction between 0 and 1, at least 0.5: 0.95 for 95% (not 95, nor the 0.05 that is left)",
-    ),
+    "level": (lambda v: 0.5 <= v < 1, ("must be a fraction between 0 and 1, at least 0.5: 0.95 for 95% (not 95, nor "
+                                       "the 0.05 that is left)")),
     "rest": (lambda v: 0 <= v < 1, "must be a share from 0 to below 1, such as 0.15 for 15%"),
     "part": (lambda v: 0 <= v <= 1, "must lie between 0 and 1"),
     "half": (lambda v: 0 < v < 0.5, "must lie between 0 and 0.5"),
@@ -185,7 +177,16 @@ KINDS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "one up": (lambda v: 1 <= v < inf, "must be at least 1"),
     "several": (lambda v: 2 <= v < inf and v == int(v), "must be a whole number of at least 2"),
     "whole": (lambda v: isinstance(v, Integral) and int(v) >= 0, "is not a whole number of at least 0"),
-}
+}  # fmt: skip
+
+
+def check_range(kind: str, **arguments: object) -> None:
+    """Raise :class:`ChoiceError` unless each argument is one number of a `kind`, a key of ``KINDS``."""
+    check_numbers(**arguments)
+    fits, words = KINDS[kind]
+    for name, given in arguments.items():
+        if not fits(given):
+            raise ChoiceError(f"{name}={given!r} {words}.")
 
 
 def checked(**kinds: str) -> Callable[[Function], Function]:
@@ -210,12 +211,8 @@ def checked(**kinds: str) -> Callable[[Function], Function]:
         def call(*args: Any, **given: Any) -> Any:
             bound = form.bind(*args, **given)
             for name in kinds.keys() & bound.arguments.keys():
-                value, (fits, words) = bound.arguments[name], KINDS[kinds[name]]
-                if value is None and name in optional:
-                    continue
-                check_numbers(**{name: value})
-                if not fits(value):
-                    raise ChoiceError(f"{name}={value!r} {words}.")
+                if not (bound.arguments[name] is None and name in optional):
+                    check_range(kinds[name], **{name: bound.arguments[name]})
             return function(*args, **given)
 
         return call  # type: ignore[return-value]

@@ -51,9 +51,7 @@ def fixed(value: float, decimals: int) -> str:
     if not isfinite(value):
         return "∞" if value > 0 else "−∞"
     text = f"{value:.{decimals}f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return text.replace("-", "−")
+    return (text.lstrip("-") if float(text) == 0 else text).replace("-", "−")
 
 
 def percent(share: float, decimals: int = 0) -> str:
@@ -73,6 +71,17 @@ def percent(share: float, decimals: int = 0) -> str:
     if share < 1 and float(text) == 100:
         return f">{100 - step:g}%"
     return text.replace("-", "−") + "%"
+
+
+def people(n: int, noun: str = "people", one: str = "person") -> str:
+    """Write how many there are, one of them in the singular.
+
+    Examples
+    --------
+    >>> people(8), people(1), people(1, "scores", "score")
+    ('8 people', '1 person', '1 score')
+    """
+    return f"{n} {one if n == 1 else noun}"
 
 
 def with_interval(value: float, low: float, high: float, decimals: int | None = None) -> str:

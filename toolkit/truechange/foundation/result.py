@@ -64,7 +64,7 @@ class Result:
     def _repr_html_(self) -> str:
         from html import escape
 
-        from truechange.foundation.html import frame_table, paragraphs
+        from truechange.foundation.drawing import frame_table, paragraphs
 
         items = "".join(f"<li>{escape(text)}</li>" for text in self.cautions)
         cautions = f"<p><strong>Cautions</strong></p><ul>{items}</ul>" if items else ""

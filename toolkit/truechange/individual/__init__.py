@@ -1,6 +1,6 @@
 """One person: is the change real, is it enough, how sure. The core path needs only ``math`` and ``statistics``."""
 
-from truechange.foundation.loading import on_first_use
+from truechange.foundation import on_first_use
 
 _NAMES = {
     "assess": "person_change", "change": "PersonChange", "posterior": "Belief", "several_visits": "visits Visits",

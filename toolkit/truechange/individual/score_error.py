@@ -18,9 +18,8 @@ from truechange.foundation.errors import (
     check_finite,
     check_kind,
 )
-from truechange.foundation.estimate import Estimate, Origin, Threshold, plain_number
+from truechange.foundation.estimate import Estimate, Origin, Threshold, plain_number, read_sem
 from truechange.foundation.result import told
-from truechange.foundation.sem import read_sem
 from truechange.measures.catalogue import HIGHER, direction
 
 if TYPE_CHECKING:
@@ -109,7 +108,7 @@ class Programme:
         Notes
         -----
         The shape is that of true change given the true first score: the changes less their regression on the first
-        score, deconvolved (:func:`truechange.numerics.density.deconvolved`) with the error they hold,
+        score, deconvolved (:func:`truechange.numerics.true_change.deconvolved`) with the error they hold,
         ``(1 + γ)² SEM² (1 − λ) + SEM²``, λ = SEM²/s₁², γ = (slope + λ)/(1 − λ) (own derivation).
 
         Examples
@@ -120,7 +119,7 @@ class Programme:
         """
         import numpy as np
 
-        from truechange.numerics.density import ENOUGH, deconvolved, likely_noise
+        from truechange.numerics.true_change import ENOUGH, deconvolved, likely_noise
 
         scores = np.array([np.asarray(before, float), np.asarray(after, float)])
         x, y = scores[:, ~np.isnan(scores).any(0)]

@@ -5,10 +5,9 @@ from math import hypot, isfinite, isnan, nan, sqrt
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.distributions import chi2_below, normal_below, two_sided
-from truechange.foundation.estimate import Origin, Threshold
+from truechange.foundation.estimate import SWAPPED, Origin, Threshold
 from truechange.foundation.numbers import decimals_of, fixed, percent, reaches
 from truechange.foundation.result import told
-from truechange.foundation.sem import SWAPPED
 from truechange.individual.score_error import FEWEST, SMALL
 from truechange.measures.catalogue import Measure, read_rows
 

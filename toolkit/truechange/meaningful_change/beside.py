@@ -8,18 +8,16 @@ import pandas as pd
 from scipy.special import ndtri
 
 from truechange.foundation.distributions import error_share, sd_factors
-from truechange.foundation.estimate import Estimate
+from truechange.foundation.estimate import Estimate, Sem
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import told
-from truechange.foundation.sem import Sem
 from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows, kept_of
 from truechange.meaningful_change.ratings import STRONG, WEAK, AnchorCheck, RatedPeople, share_estimate
 from truechange.meaningful_change.rules import LEAST_TWO_STATE, STATE_BIAS
 from truechange.measures.literature import FAR_SHORTER, days_between
-from truechange.numerics.counts import gathered
 from truechange.numerics.curves import ordered_lean
-from truechange.numerics.density import true_skew
-from truechange.numerics.selection import beyond_cut, sharp_edge
+from truechange.numerics.resampling import gathered
+from truechange.numerics.true_change import beyond_cut, sharp_edge, true_skew
 
 LEAST_TRUE, MOST_FAILED = 0.3, 0.01
 OPEN = "to be answered by the study team"

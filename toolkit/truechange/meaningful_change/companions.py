@@ -9,14 +9,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from truechange.foundation.errors import DataError, RefusedError, check_confidence, check_same_index
-from truechange.foundation.estimate import Estimate
+from truechange.foundation.estimate import Estimate, read_sem
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
-from truechange.foundation.sem import read_sem
 from truechange.meaningful_change.ratings import numbers, rated_people, turned_scores
-from truechange.numerics.counts import Counts, Kinds, draw_counts, rows_at_once
 from truechange.numerics.curves import fit_outcomes
-from truechange.numerics.resampling import Floats, in_blocks, percentile_limits
+from truechange.numerics.resampling import Counts, Floats, Kinds, at_once, draw_counts, in_blocks, percentile_limits
 
 LEAST, ENOUGH = 50, 200
 CLEAR = 2.0  # standard errors between two scales
@@ -101,7 +99,7 @@ def baseline_dependence(
     found = quantities(np.ones((1, people.n)), np.array([sem_value**2]))[0]
     if not np.isfinite(found).all():
         raise DataError("The rating does not follow the change, or the change is all error: no MCID, so no dependence.")
-    draws = in_blocks(work, n_boot, seed=seed, block=rows_at_once(people.n))
+    draws = in_blocks(work, n_boot, seed=seed, block=at_once(people.n))
     low, high = percentile_limits(draws, confidence)
     slope, interaction = (
         Estimate(value=float(v), low=float(a), high=float(b), confidence=confidence, n=people.n, method="bootstrap")

@@ -11,16 +11,23 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from truechange.foundation.errors import DataError, check_choice, check_kind, check_resamples
-from truechange.foundation.estimate import Estimate
+from truechange.foundation.estimate import Estimate, Sem, read_sem
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, told
-from truechange.foundation.sem import Sem, read_sem
 from truechange.meaningful_change import estimators
 from truechange.meaningful_change.estimators import METHODS, NEEDS, Layout, Rows, Starts, estimate_rows, starts_of
 from truechange.meaningful_change.ratings import RatedPeople, numbers, rated_people, share_estimate
-from truechange.numerics.counts import Kinds, draw_counts, rows_at_once
-from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
-from truechange.numerics.selection import screened_draws
+from truechange.numerics.resampling import (
+    Floats,
+    Kinds,
+    at_once,
+    block_size,
+    draw_counts,
+    draw_people,
+    in_blocks,
+    percentile_limits,
+)
+from truechange.numerics.true_change import screened_draws
 from truechange.reliability.scores import check_columns
 
 LEAST = 10  # people, below which nothing is resampled or computed
@@ -60,7 +67,7 @@ def draw_quantities(
         scalars = np.column_stack([drawn.get(name, nothing) for name in DRAWN])
         return np.hstack([scalars, drawn.get("boundaries", np.full((size, boundaries), np.nan))])
 
-    return in_blocks(work, n_boot, seed=seed, block=rows_at_once(layout.kinds.counts.size))
+    return in_blocks(work, n_boot, seed=seed, block=at_once(layout.kinds.counts.size))
 
 
 def limits_of(draws: Floats, confidence: float) -> Floats:

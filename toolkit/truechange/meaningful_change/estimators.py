@@ -16,10 +16,9 @@ from scipy.special import ndtri
 
 from truechange.foundation.entry import Entry
 from truechange.meaningful_change.ratings import RatedPeople
-from truechange.numerics.counts import Counts, Kinds, distinct, gathered, roc_rows, split_counts
 from truechange.numerics.curves import RUNAWAY, OrderedFits, fit_ordered, fit_outcomes, fit_penalised, parted_middle
-from truechange.numerics.resampling import Floats, scratch
-from truechange.numerics.selection import Moments, before_cut
+from truechange.numerics.resampling import Counts, Floats, Kinds, distinct, gathered, roc_rows, scratch, split_counts
+from truechange.numerics.true_change import Moments, before_cut
 
 Rows = dict[str, Floats]
 ASSUMED_RELIABILITY = 0.4  # published factor-analysis estimates for ratings of change lie between 0.27 and 0.48

@@ -25,8 +25,8 @@ from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Result, told
 from truechange.numerics.intervals import mean_limits, wilson_limits
 from truechange.numerics.resampling import Floats
-from truechange.numerics.selection import checked_entry
 from truechange.numerics.small_cells import protect
+from truechange.numerics.true_change import checked_entry
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,17 +9,15 @@ import pandas as pd
 
 from truechange.foundation.entry import Entry
 from truechange.foundation.errors import check_confidence, check_kind, check_resamples
-from truechange.foundation.estimate import Estimate
+from truechange.foundation.estimate import Estimate, Sem, read_sem
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import told
-from truechange.foundation.sem import Sem, read_sem
 from truechange.meaningful_change import ratings
 from truechange.meaningful_change.draws import LEAST
 from truechange.meaningful_change.estimators import METHODS, Layout, Rows, estimate_rows, kept_of
 from truechange.meaningful_change.ratings import NEEDED_IN_CATEGORY, WEAK, AnchorCheck, RatedPeople
-from truechange.numerics.counts import Cuts, roc_rows
 from truechange.numerics.curves import fit_outcomes, separable
-from truechange.numerics.resampling import Floats
+from truechange.numerics.resampling import Cuts, Floats, roc_rows
 
 LEAST_SEPARATED, LEAST_TWO_STATE, LEAST_ROC = 30, 150, 20
 LEAST_TAKEN_IN = 80  # people for two states with an entry rule, where no other method is right

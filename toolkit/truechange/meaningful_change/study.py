@@ -21,9 +21,8 @@ from truechange.meaningful_change.draws import DRAWN, EXTRAS, LEAST, bias_table,
 from truechange.meaningful_change.estimators import METHODS, OWN, Layout, Rows, adjusted_2022, kept_of
 from truechange.meaningful_change.ratings import AnchorCheck, RatedPeople
 from truechange.meaningful_change.rules import Begun, begin, boundary_table, doubts_of
-from truechange.numerics.counts import auc_interval
 from truechange.numerics.intervals import mean_limits, welch_limits
-from truechange.numerics.resampling import Floats
+from truechange.numerics.resampling import Floats, auc_interval
 from truechange.numerics.small_cells import HIDDEN, few, masked
 
 if TYPE_CHECKING:

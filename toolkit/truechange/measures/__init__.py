@@ -1,6 +1,6 @@
 """The catalogue of functional tests, what is published about them, and measures derived from others."""
 
-from truechange.foundation.loading import on_first_use
+from truechange.foundation import on_first_use
 from truechange.measures.catalogue import (
     Measure,
     catalogue,

@@ -123,7 +123,7 @@ class Measure:
         return self.safety + self.reading
 
     def _repr_html_(self) -> str:
-        from truechange.foundation.html import paragraphs
+        from truechange.foundation.drawing import paragraphs
 
         head = f"{self.name} ({self.key}), in {self.unit}; {self.better} is better; read to {self.resolution:g}"
         return paragraphs(head, *self.cautions)

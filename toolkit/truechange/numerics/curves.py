@@ -6,10 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, log_expit, log_ndtr, ndtr, ndtri
 
-from truechange.numerics.counts import gathered
-from truechange.numerics.resampling import Floats, scratch
+from truechange.numerics.resampling import Floats, gathered, scratch
 
-LINKS = ("logit", "probit")
 STEP_NEAR = 1e-3
 STEP_DONE = 1e-4  # Newton squares the error: the step after this one would be about 1e-8
 ROUNDS = 40
@@ -112,27 +110,26 @@ def _newton(
     squares = np.column_stack([design[:, i] * design[:, j] for i, j in pairs])
     active = np.flatnonzero(~skip)
     if shared:
-        one = _pieces(theta[:1] @ design.T, link)
-        pull, push, v_hit, v_miss = (piece.T for piece in one)
+        pull, push, v_hit, v_miss = (piece.T for piece in _pieces(theta[:1] @ design.T, link))
         score = hits @ (design * pull) - misses @ (design * push)
         theta = theta + _step(score, hits @ (squares * v_hit) + misses @ (squares * v_miss), pairs)
         single = scratch("single", (2, *hits.shape), np.float32)
         single[0], single[1] = hits, misses
-        _climb(
-            theta, active, design.astype(np.float32), squares.astype(np.float32), single[0], single[1], pairs, link,
-            STEP_NEAR,
-        )  # fmt: skip
-    going = _climb(theta, active, design, squares, hits, misses, pairs, link, STEP_DONE)
+        _climb(theta, active, design.astype(np.float32), squares.astype(np.float32), single, pairs, link, STEP_NEAR)
+    going = _climb(theta, active, design, squares, (hits, misses), pairs, link, STEP_DONE)
     theta[going] = np.nan
     return theta
 
 
 def _climb(
-    theta: Floats, active: NDArray[np.intp], design: NDArray[Any], squares: NDArray[Any], hits: NDArray[Any],
-    misses: NDArray[Any], pairs: list[tuple[int, int]], link: str, near: float,
+    theta: Floats, active: NDArray[np.intp], design: NDArray[Any], squares: NDArray[Any], sides: Any,
+    pairs: list[tuple[int, int]], link: str, near: float,
 ) -> NDArray[np.intp]:  # fmt: skip
-    """Move the `active` rows of `theta` (in place) until their step is below `near`; return those that never were."""
-    h, m = (hits, misses) if active.size == len(hits) else (hits[active], misses[active])
+    """Move the `active` rows of `theta` (in place) until their step is below `near`; return those that never were.
+
+    `sides`: hits and misses.
+    """
+    h, m = sides if active.size == len(theta) else (side[active] for side in sides)
     across = np.ascontiguousarray(design.T)
     work = scratch("climb", (3, *h.shape), h.dtype)
     for _ in range(ROUNDS):

@@ -1,11 +1,11 @@
-"""Bootstrap resampling in blocks: seeded streams per block, so any number of workers gives the same bits."""
+"""Bootstrap resampling, seeded by block: any number of workers gives the same bits; people as counts; ROC curves."""
 
 import threading
 import warnings
 from collections.abc import Callable, Iterable
 from functools import cache
 from math import prod
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
@@ -33,9 +33,7 @@ def each(work: Callable[..., Any], *arguments: Iterable[Any]) -> list[Any]:
     return list(Parallel()(delayed(work)(*one) for one in zip(*arguments, strict=True)))
 
 
-def in_blocks(
-    work: Callable[[np.random.Generator, int], Floats], n_boot: int, *, seed: int, block: int, jobs: int = 1,
-) -> Floats:  # fmt: skip
+def in_blocks(work: Callable[[np.random.Generator, int], Floats], n_boot: int, *, seed: int, block: int) -> Floats:
     """Run `work(rng, size)` over blocks of resamples and stack the rows in order.
 
     Parameters
@@ -46,8 +44,6 @@ def in_blocks(
         Resamples in all and in one block.
     seed : int
         Each block gets its own stream spawned from it.
-    jobs : int, optional
-        joblib workers; 1 stays in this process. The result does not depend on it.
 
     Returns
     -------
@@ -55,14 +51,8 @@ def in_blocks(
     """
     sizes = [min(block, n_boot - start) for start in range(0, n_boot, block)]
     streams = [np.random.Generator(np.random.PCG64(child)) for child in np.random.SeedSequence(seed).spawn(len(sizes))]
-    if jobs == 1:
-        with _linear_algebra().limit(limits=1, user_api="blas"):  # blocks are small: threads would wait for each other
-            parts = [work(rng, size) for rng, size in zip(streams, sizes, strict=True)]
-    else:
-        from joblib import Parallel, delayed
-
-        parts = Parallel(n_jobs=jobs)(delayed(work)(rng, size) for rng, size in zip(streams, sizes, strict=True))
-    return np.concatenate(parts)
+    with _linear_algebra().limit(limits=1, user_api="blas"):  # blocks are small: threads would wait for each other
+        return np.concatenate([work(rng, size) for rng, size in zip(streams, sizes, strict=True)])
 
 
 @cache
@@ -74,16 +64,12 @@ def _linear_algebra() -> Any:
 
 def draw_people(rng: np.random.Generator, size: int, n: int) -> NDArray[np.unsignedinteger]:
     """Return `size` resamples of `n` people as an index array, shape (size, n), in the smallest index type."""
-    return _draw(rng, n, (size, n))
-
-
-def _draw(rng: np.random.Generator, n: int, shape: tuple[int, int]) -> NDArray[np.unsignedinteger]:
-    return rng.integers(0, n, size=shape, dtype=np.uint16 if n <= 65_536 else np.uint32)
+    return rng.integers(0, n, size=(size, n), dtype=np.uint16 if n <= 65_536 else np.uint32)
 
 
 def _draw_rows(rng: np.random.Generator, rows: int, shape: tuple[int, int]) -> NDArray[np.integer]:
     if not 1_024 < rows <= TABLE_ROWS:
-        return _draw(rng, rows, shape)
+        return rng.integers(0, rows, size=shape, dtype=np.uint16 if rows <= 65_536 else np.uint32)
     # Here 16 bits would throw many draws away to stay fair. The high half of 32 bits times `rows` throws
     # none away, and no row is likelier than another by more than 4 parts in a million.
     drawn = rng.bit_generator.random_raw(-(-shape[0] * shape[1] // 2)).view(np.uint32)[: shape[0] * shape[1]]
@@ -92,14 +78,14 @@ def _draw_rows(rng: np.random.Generator, rows: int, shape: tuple[int, int]) -> N
     return high.view(np.int64).reshape(shape)
 
 
-def resampled_sums(features: Floats, *, n_boot: int, seed: int, jobs: int = 1) -> Floats:
+def resampled_sums(features: Floats, *, n_boot: int, seed: int) -> Floats:
     """Return the sums over people of `n_boot` resamples of people.
 
     Parameters
     ----------
     features : ndarray, shape (n, width)
         What one person adds to each sum.
-    n_boot, seed, jobs : int
+    n_boot, seed : int
         As in :func:`in_blocks`.
 
     Returns
@@ -133,7 +119,7 @@ def resampled_sums(features: Floats, *, n_boot: int, seed: int, jobs: int = 1) -
                 part += features[_draw_rows(rng, n, (single, m))].sum(axis=0)
         return found
 
-    return in_blocks(sums, n_boot, seed=seed, block=STREAM, jobs=jobs)
+    return in_blocks(sums, n_boot, seed=seed, block=STREAM)
 
 
 def percentile_limits(draws: Floats, confidence: float) -> tuple[Floats, Floats]:
@@ -217,3 +203,174 @@ def scratch(name: str, shape: tuple[int, ...], dtype: DTypeLike = float) -> NDAr
     if array is None or array.size < size:
         array = _KEPT.arrays[key] = np.empty(size, dtype=dtype)
     return array[:size].reshape(shape)
+
+
+CELLS = 1 << 16
+Counts = NDArray[Any]  # whole in a sample, fractions in an assumed population
+
+
+class Kinds(NamedTuple):
+    """The distinct rows of a table, in ascending order, and how often each was seen.
+
+    `rows` (K, columns), `counts` (K,), `member` (n,): the kind of each person.
+    """
+
+    rows: Floats
+    counts: Floats
+    member: NDArray[np.intp]
+
+
+def distinct(table: Floats) -> Kinds:
+    """Return the distinct rows of an n x c table, sorted by the first column, then the second, and so on."""
+    rows, member, counts = np.unique(table, axis=0, return_inverse=True, return_counts=True)
+    return Kinds(rows, counts.astype(float), member.reshape(-1))
+
+
+def draw_counts(rng: np.random.Generator, size: int, kinds: Kinds) -> NDArray[np.int64]:
+    """Return `size` resamples of people as whole counts over their kinds, shape (size, K).
+
+    Few kinds: one multinomial a resample, whose cost does not depend on n.
+    Many kinds: people are drawn by index and counted.
+    """
+    n, k = kinds.member.size, kinds.counts.size
+    if 8 * k < n:
+        return rng.multinomial(n, kinds.counts / n, size=size)
+    drawn = rng.integers(0, n, size=(size, n), dtype=np.uint16 if n < 4_096 else np.uint32)
+    offset = np.arange(0, size * k, k)[:, None]
+    kind = drawn if k == n else kinds.member[drawn]
+    flat = np.add(kind, offset, out=scratch("flat", (size, n), np.intp))
+    return np.bincount(flat.ravel(), minlength=size * k).reshape(size, k)
+
+
+def at_once(k: int) -> int:
+    """Return how many resamples of `k` kinds to draw at once: few calls, yet work that stays near the processor."""
+    return max(1, CELLS // k)
+
+
+def split_counts(counts: Counts, flag: NDArray[np.bool_]) -> tuple[Counts, Counts]:
+    """Split counts (R, K) into the kinds with and without `flag`; the two arrays live until the next call."""
+    with_flag, without = scratch("split", (2, *counts.shape), counts.dtype)
+    np.multiply(counts, flag, out=with_flag)
+    np.subtract(counts, with_flag, out=without)
+    return with_flag, without
+
+
+def gathered(counts: Counts, groups: NDArray[np.intp], size: int) -> Counts:
+    """Add up counts (R, K) over coarser kinds: column k goes to column ``groups[k]`` of `size`; whole stay whole."""
+    if groups.size == size and np.array_equal(groups, np.arange(size)):
+        return counts
+    indicator = np.zeros((groups.size, size))
+    indicator[np.arange(groups.size), groups] = 1.0
+    return (counts @ indicator).astype(counts.dtype)
+
+
+RULES = ("youden", "corner", "spec80")
+SPECIFICITY = 0.80
+SMALL = 40_000  # people; products of two counts then fit 32 bits
+
+
+class Cuts(NamedTuple):
+    """The cuts one rule chose in R resamples: `value` is the mean of tied cuts, `low` and `high` the outermost."""
+
+    value: Floats
+    low: Floats
+    high: Floats
+
+
+class RocRows(NamedTuple):
+    """Area under the curve of each row (ties count half), and the cuts of each rule."""
+
+    area: Floats
+    cuts: dict[str, Cuts]
+
+
+def roc_rows(x: Floats, hits: Counts, misses: Counts, rules: tuple[str, ...] = RULES) -> RocRows:
+    """Return the area and the cut each rule chooses in every row of counts.
+
+    Cuts lie midway between neighbouring scores that occur in the row; a score above the cut counts as a hit.
+    All cuts that tie for the best are kept: their mean, the lowest and the highest.
+
+    Parameters
+    ----------
+    x : ndarray, shape (K,)
+        Distinct scores, ascending.
+    hits, misses : ndarray, shape (R, K)
+        Counts of either class at each score; whole-number types are fastest and make ties exact.
+    rules : tuple of str
+        ``"youden"`` (largest sensitivity + specificity), ``"corner"`` (closest to the corner of the unit square),
+        ``"spec80"`` (lowest cut with specificity of at least 0.80).
+
+    Returns
+    -------
+    RocRows
+        NaN where a class is empty, no cut does better than chance, or none qualifies.
+    """
+    n = int(hits[:1].sum() + misses[:1].sum())
+    whole = np.issubdtype(hits.dtype, np.integer)
+    kind = (np.int32 if n < SMALL else np.int64) if whole else np.float64
+    work = scratch("roc", (4, *hits.shape), kind)
+    work[0], work[1] = hits, misses
+    hits, misses, below_hit, below_miss = work
+    np.cumsum(hits, axis=1, out=below_hit)
+    np.cumsum(misses, axis=1, out=below_miss)
+    n_hit, n_miss = below_hit[:, -1:].copy(), below_miss[:, -1:].copy()
+    pairs = (n_hit * n_miss)[:, 0].astype(float)
+    above = np.einsum("ij,ij->i", hits, below_miss) - 0.5 * np.einsum("ij,ij->i", hits, misses)
+    area = np.where(pairs > 0, above / np.maximum(pairs, 1.0), np.nan)
+    gain = np.multiply(below_miss, n_hit, out=scratch("gain", hits.shape, kind))
+    lost = np.multiply(below_hit, n_miss, out=scratch("lost", hits.shape, kind))
+    gain -= lost  # sensitivity + specificity - 1, times the number of pairs: exact in whole numbers
+    top = gain.max(axis=1, keepdims=True)
+    useful = top > 0
+    cuts = {}
+    for rule in rules:
+        if rule == "youden":
+            chosen = gain == top
+        elif rule == "corner":
+            away = lost.astype(float) ** 2 + ((n_miss - below_miss).astype(float) * n_hit) ** 2
+            away[gain <= 0] = np.inf
+            chosen = away == away.min(axis=1, keepdims=True)
+        else:
+            enough = (below_miss >= SPECIFICITY * n_miss - 1e-9) & (gain > 0)
+            chosen = np.zeros(gain.shape, dtype=bool)
+            chosen[np.arange(len(gain)), enough.argmax(axis=1)] = enough.any(axis=1)
+        cuts[rule] = _tied(x, hits, misses, chosen if useful.all() else chosen & useful)
+    return RocRows(area, cuts)
+
+
+def _tied(x: Floats, hits: Counts, misses: Counts, chosen: NDArray[np.bool_]) -> Cuts:
+    n, k = chosen.shape
+    rows, at = np.divmod(np.flatnonzero(chosen), k)
+    seen = (hits[rows, at] > 0) | (misses[rows, at] > 0)
+    rows, at = rows[seen], at[seen]
+    after = at + 1
+    waiting = np.arange(rows.size)
+    while waiting.size:
+        here = rows[waiting], after[waiting]
+        waiting = waiting[(hits[here] == 0) & (misses[here] == 0)]
+        after[waiting] += 1
+    cut = (x[at] + x[after]) / 2
+    number = np.bincount(rows, minlength=n)
+    first = np.concatenate([[0], np.cumsum(number)[:-1]])
+    mean, low, high = np.full((3, n), np.nan)
+    some = number > 0
+    mean[some] = np.bincount(rows, weights=cut, minlength=n)[some] / number[some]
+    low[some], high[some] = cut[first[some]], cut[(first + number - 1)[some]]  # cuts ascend within a row
+    return Cuts(mean, low, high)
+
+
+def auc_interval(hits: Floats, misses: Floats, confidence: float) -> tuple[float, float, float]:
+    """Return area, low and high of one sample (counts of shape (K,)).
+
+    DeLong, DeLong & Clarke-Pearson 1988, Biometrics 44:837-845: variance from the placements of either class.
+    """
+    n_hit, n_miss = hits.sum(), misses.sum()
+    place_hit = (np.cumsum(misses) - misses / 2) / n_miss
+    place_miss = (n_hit - np.cumsum(hits) + hits / 2) / n_hit
+    area = float(hits @ place_hit / n_hit)
+    if min(n_hit, n_miss) < 2:
+        return area, float("nan"), float("nan")
+    variance = hits @ (place_hit - area) ** 2 / (n_hit - 1) / n_hit
+    variance += misses @ (place_miss - area) ** 2 / (n_miss - 1) / n_miss
+    reach = float(ndtri((1 + confidence) / 2) * np.sqrt(variance))
+    return area, max(0.0, area - reach), min(1.0, area + reach)

@@ -136,7 +136,7 @@ def _asked(question: Question, typed: Typed) -> tuple[Any, tuple[str, ...]]:
 
 def climbed(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     """Return how far down the ladder of seats the typed days lead, in words and a picture; or what is wrong."""
-    from truechange.foundation.html import data_address, png
+    from truechange.foundation.drawing import data_address, png
     from truechange.individual.seats import ProgressionRule, ladder
 
     columns = {ours: [str(text).strip() for text in typed.get(name, ())] for name, ours in LADDER.items()}
@@ -173,7 +173,7 @@ def _answer(result: Any, there: tuple[str, ...]) -> str:
 
 def drawn(typed: Typed, clinic: Any = None) -> dict[str, Any]:
     """Return what takes longer than the answer: its picture as a data address, the same in words, and its sources."""
-    from truechange.foundation.html import data_address, png
+    from truechange.foundation.drawing import data_address, png
     from truechange.reporting.references import cite
 
     question, _ = read(typed, clinic)

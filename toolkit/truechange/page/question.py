@@ -8,10 +8,9 @@ from typing import Any
 from truechange import individual  # norms, published values, courses: each loads where it is asked for
 from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
-from truechange.foundation.estimate import Estimate, Origin, Threshold
+from truechange.foundation.estimate import Estimate, Origin, Threshold, read_sem
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import told
-from truechange.foundation.sem import read_sem
 from truechange.individual import typed as reading
 from truechange.individual.assess import own_test, person_change
 from truechange.individual.change import next_visit

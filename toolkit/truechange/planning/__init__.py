@@ -1,6 +1,6 @@
 """Sample size by formula and by simulating the planned analysis."""
 
-from truechange.foundation.loading import on_first_use
+from truechange.foundation import on_first_use
 
 _NAMES = {
     "power": "Losses Plan plan_change plan_paired_shares plan_two_programmes plan_two_shares",

@@ -1,6 +1,6 @@
 """A programme as a whole: who was tested, how much the group changed, and what that can and cannot show."""
 
-from truechange.foundation.loading import on_first_use
+from truechange.foundation import on_first_use
 
 _HOME = {"ProgrammeAudit": "audit_result", "audit": "auditing", "responder_registry": "registry", "study": "studying"}
 

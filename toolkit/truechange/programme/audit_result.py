@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.loading import WRITERS
+from truechange.foundation import WRITERS
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Part, Result, gathered
 from truechange.numerics.small_cells import SAID, SHOWN

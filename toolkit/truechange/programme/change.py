@@ -10,13 +10,12 @@ from scipy.special import gammaln, nctdtr, ndtr, stdtr, stdtrit
 
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import DataError, check_choice, check_confidence
-from truechange.foundation.estimate import Estimate
+from truechange.foundation.estimate import Estimate, read_sem
 from truechange.foundation.numbers import fixed, p_value, percent
 from truechange.foundation.result import Part, told
-from truechange.foundation.sem import read_sem
 from truechange.numerics.resampling import percentile_limits
-from truechange.numerics.selection import TakenIn, beyond_cut, resampled_taken_in, sharp_edge
 from truechange.numerics.small_cells import FEW, few
+from truechange.numerics.true_change import TakenIn, beyond_cut, resampled_taken_in, sharp_edge
 from truechange.programme.parts import Floats, Refused, quantities, t_estimate
 
 if TYPE_CHECKING:

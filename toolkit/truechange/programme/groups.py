@@ -15,7 +15,7 @@ from truechange.foundation.result import Part, told
 from truechange.meaningful_change.ratings import numbers
 from truechange.measures import Measure
 from truechange.measures import measure as measure_of
-from truechange.numerics.reml import Design, fit_reml
+from truechange.numerics.variances import Design, fit_reml
 from truechange.programme.comparison import compare_programmes
 from truechange.programme.parts import Floats, quantities, t_estimate
 

@@ -9,11 +9,10 @@ import pandas as pd
 from scipy.special import ndtri
 
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
-from truechange.foundation.estimate import Estimate, Origin, Threshold, person_threshold
+from truechange.foundation.estimate import Estimate, Origin, Threshold, person_threshold, read_sem
 from truechange.foundation.result import Part
-from truechange.foundation.sem import read_sem
 from truechange.measures import measure as measure_of
-from truechange.numerics.selection import EDGE
+from truechange.numerics.true_change import EDGE
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.parts import Refused
 from truechange.records.pairing import time_between

@@ -12,7 +12,7 @@ from scipy.special import chdtrc, fdtrc
 from truechange.foundation.errors import DataError, listed
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent, reaches
 from truechange.foundation.result import Part, told
-from truechange.numerics import control_charts as charts
+from truechange.numerics import intervals as charts
 from truechange.numerics.intervals import mean_limits_of, welch_of_moments, wilson_limits
 from truechange.numerics.small_cells import few
 from truechange.programme.flow import start_of

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from truechange.foundation import WRITERS
 from truechange.foundation.errors import ChoiceError, RefusedError, check_whole
-from truechange.foundation.loading import WRITERS
 from truechange.foundation.result import Result, gathered
 from truechange.meaningful_change import McidStudy, mcid
 from truechange.measures import Measure

@@ -1,6 +1,6 @@
 """Reading what a clinic brings, checking it cell by cell, and pairing before with after."""
 
-from truechange.foundation.loading import on_first_use
+from truechange.foundation import on_first_use
 
 _HOME = {
     "Ledger": "rules",

@@ -1,11 +1,9 @@
 """How far two scores of an unchanged person lie apart, and how well a test tells people apart."""
 
 from truechange.reliability.agreement import LimitsOfAgreement, limits_of_agreement
-from truechange.reliability.error import MeasurementError, measurement_error
+from truechange.reliability.error import MeasurementError, SessionReliability, measurement_error, session_reliability
 from truechange.reliability.icc import IccResult, VarianceComponents, choose_icc, icc, icc_table, variance_components
-from truechange.reliability.kappa import WeightedKappa, weighted_kappa
-from truechange.reliability.raters import rater_agreement, rater_limits
-from truechange.reliability.sessions import SessionReliability, session_reliability
+from truechange.reliability.raters import WeightedKappa, rater_agreement, rater_limits, weighted_kappa
 from truechange.reliability.transport import transport_check
 
 __all__ = [

@@ -1,40 +1,202 @@
-"""Limits of agreement (Bland-Altman): where the difference of two measurements of one person is expected to lie."""
+"""Limits of agreement (Bland-Altman) and heteroscedasticity: how far two scores differ, and whether by their level."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from math import exp, sqrt
-from typing import TYPE_CHECKING
+from math import exp, inf, isfinite, nan, sqrt
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import ndtri, stdtrit
+from scipy.special import chdtrc, chndtrix, gamma, nctdtrit, ndtri, stdtrit
 
+from truechange.foundation.drawing import ACCENT, INK, LINE, WARM, Axes, axes
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_confidence, check_same_index
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.numbers import fixed
-from truechange.foundation.result import Part, told
-from truechange.numerics.mean_squares import graybill_wang, rounding
-from truechange.numerics.resampling import Floats
+from truechange.foundation.numbers import fixed, people
+from truechange.foundation.result import Part, Spoken, told
+from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
+from truechange.numerics.variances import graybill_wang, rounding
 from truechange.reliability.scores import Sample, count_cautions, estimates_table, float_array
-from truechange.reliability.stability import Spread, line, logarithms, spread_of
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
+FLAG_RATIO = 1.5
+SMALLEST_BAND = 10
 SOURCES = {"exact": ("carkeet2015", "shieh2018"), "pair": ("carkeet2015",), "approximate": ()}  # interval of a limit
-METHODS = tuple(SOURCES)
 ROWS = {
     "bias": "bias", "lower": "lower limit", "upper": "upper limit", "repeatability": "repeatability coefficient",
     "prediction": "prediction interval", "proportional_bias": "slope of difference on mean",
     "heteroscedasticity": "slope of absolute residual on mean",
 }  # fmt: skip
-SCALES = ("raw", "log")
 Z95 = float(ndtri(0.975))
 
 
-class LimitsOfAgreement(Part):
+class Spread(Part):
+    """Whether the size of the error depends on the level of the score (heteroscedasticity).
+
+    Its facts: ``slope`` (Estimate: of each person's spread on the person's mean score) and ``intercept`` of that line,
+    ``rank_correlation`` (Spearman's, spread with mean), ``thirds_ratio`` (spread in the top third of scores over the
+    bottom third), ``flagged`` (one SEM for all levels misleads: slope interval without 0, or thirds apart by more than
+    half), ``means`` (of a person), ``spreads`` (√2 times the SD of the person's residuals: for two trials |difference
+    from the fit|), ``shrink`` (expected share of a true SD that an SD of so few trials shows: √(2/π) for two),
+    ``sample``.
+    """
+
+    def sd(self, level: float | Floats) -> Floats:
+        """Return the SD of a difference at a level of score, never below the smallest positive fitted one."""
+        fitted = (self.intercept + self.slope.value * np.asarray(level, dtype=float)) / self.shrink
+        seen = (self.intercept + self.slope.value * self.means) / self.shrink
+        positive = seen[seen > 0]
+        return np.maximum(fitted, positive.min() if positive.size else 0.0)
+
+    def sem(self, level: float | Floats) -> Floats:
+        """Return the SEM of one score at a level (consistency): SD of a difference / √2."""
+        return self.sd(level) / sqrt(2)
+
+    def sem_at(self, level: float, *, n_boot: int = 2000, seed: int = 0) -> Estimate:
+        """Return the SEM at one level with a percentile bootstrap interval over people.
+
+        Raises
+        ------
+        RefusedError
+            There are fewer than 3 people or the scores do not vary: no line can be fitted.
+        """
+        if not self.slope.has_interval:
+            raise RefusedError("No error by level: it needs at least 3 people whose scores differ. Use the plain SEM.")
+
+        def refit(rng: np.random.Generator, size: int) -> Floats:
+            x, y = np.stack([self.means, self.spreads])[:, draw_people(rng, size, self.means.size)]
+            away = x - x.mean(axis=1, keepdims=True)
+            with np.errstate(all="ignore"):
+                slope = np.sum(away * y, axis=1) / np.sum(away**2, axis=1)
+            fitted = y.mean(axis=1) + slope * (level - x.mean(axis=1))
+            return np.maximum(fitted, 0.0) / self.shrink / sqrt(2)
+
+        draws = in_blocks(refit, n_boot, seed=seed, block=block_size(self.means.size, n_boot))
+        low, high = percentile_limits(draws, self.sample.confidence)
+        how = f"SEM at {level:g}, linear in the level; percentile bootstrap"
+        return self.sample.estimate(float(self.sem(level)), float(low), float(high), how)
+
+    def plot(self, *, ax: Axes | None = None) -> Axes:  # type: ignore[override]
+        """Draw each person's own SEM, the fitted line and the bands against the level of the score."""
+        ax = axes(ax)
+        ax.plot(self.means, self.spreads / sqrt(2), "o", ms=4, mfc="none", mec=LINE, mew=1.2, label="one person")
+        level = np.linspace(self.means.min(), self.means.max(), 100)
+        ax.plot(level, self.sem(level), color=ACCENT, lw=2, label="fitted SEM")
+        for index, row in self.frame.iterrows():
+            label = "SEM of a band" if index == 0 else None
+            ax.plot([row["from"], row["to"]], [row["sem"]] * 2, color=WARM, lw=3, ls="--", label=label)
+        unit = f" ({self.sample.unit})" if self.sample.unit else ""
+        ax.set(xlabel=f"Mean score of a person{unit}", ylabel=f"SEM{unit}", ylim=(0, None))
+        ax.set_title(people(self.means.size))
+        ax.legend(frameon=False, fontsize=8)
+        return ax
+
+
+def spread_of(scores: Floats, sample: Sample) -> Spread:
+    """Check a complete table (people x trials) for a spread that depends on a person's mean.
+
+    The residuals are those about person and trial means; for two trials those
+    of the differences about their line on the mean.
+    """
+    means = scores.mean(axis=1)
+    k = scores.shape[1]
+    residual = scores - means[:, None] - scores.mean(axis=0) + scores.mean()
+    spreads = np.sqrt(2 * np.sum(residual**2, axis=1) / (k - 1))
+    if k == 2:
+        differences = scores[:, 0] - scores[:, 1]
+        slope, intercept = sample.line(means, differences, "")
+        if slope.has_interval:
+            spreads = np.abs(differences - intercept - slope.value * means)
+    spreads = np.where(spreads > rounding(scores), spreads, 0.0)
+    slope, intercept = sample.line(means, spreads, ROWS["heteroscedasticity"])
+    third, order = means.size // 3, np.argsort(means, kind="stable")
+    ratio = nan
+    if third >= 2:
+        bottom, top = (float(np.sqrt(np.mean(spreads[part] ** 2))) for part in (order[:third], order[-third:]))
+        ratio = top / bottom if bottom > 0 else inf if top > 0 else nan
+    ranks = pd.DataFrame({"spread": spreads, "mean": means}).rank()
+    rank = float(ranks["spread"].corr(ranks["mean"])) if (np.ptp(ranks, axis=0) > 0).all() else nan
+    shrink = sqrt(2 / (k - 1)) * float(gamma(k / 2) / gamma((k - 1) / 2))
+    apart = isfinite(ratio) and not 1 / FLAG_RATIO <= ratio <= FLAG_RATIO
+    flagged = bool(slope.low > 0 or slope.high < 0 or apart)
+    facts = {
+        "slope": slope, "intercept": intercept, "rank_correlation": rank, "thirds_ratio": ratio, "flagged": flagged,
+        "means": means, "spreads": spreads, "shrink": shrink, "sample": sample,
+    }  # fmt: skip
+    verdict = "depends on the level of the score, so one SEM for everybody misleads"
+    verdict = verdict if flagged else "shows no clear dependence on the level of the score"
+    wider = f"{fixed(ratio, 2)} times as wide in the top third of scores as in the bottom third"
+    says = (f"The error {verdict} (spread {wider}; slope {slope}).",)
+    seen = "Standard error of measurement against the level of the score."
+    spread = Spread(facts, pd.DataFrame(), says, (), ("bland1999",), seen)
+    return replace(spread, frame=_bands(spread))
+
+
+def _bands(spread: Spread) -> pd.DataFrame:
+    """Return the SEM in up to three bands of equally many people, at least 10 a band, beside the fitted SEM."""
+    count = max(1, min(3, spread.means.size // SMALLEST_BAND))
+    bands = np.array_split(np.argsort(spread.means, kind="stable"), count)
+    levels = [spread.means[band] for band in bands]
+    return pd.DataFrame({
+        "from": [level.min() for level in levels], "to": [level.max() for level in levels],
+        "people": [band.size for band in bands],
+        "sem": [sqrt(float(np.mean(spread.spreads[band] ** 2)) / 2) for band in bands],
+        "sem_fitted": [float(spread.sem(float(level.mean()))) for level in levels],
+    })  # fmt: skip
+
+
+def log_error(scores: Floats, sem_of_logs: Estimate) -> Part:
+    """Turn the SEM of the logarithms of `scores` (people x trials) into ratios: percent error, lopsided limits.
+
+    Returns
+    -------
+    Part
+        Estimates ``sem`` (of natural logarithms, no unit), ``cv`` (coefficient of variation, exp(SEM) − 1, as a
+        fraction), ``mdc95_up``, ``mdc95_down`` (factors by which one person's score must rise or fall beyond error);
+        ``flatter``: on which scale, "raw" or "log", the spread depends less on the level.
+
+    Raises
+    ------
+    RefusedError
+        A score is 0 or less: it has no logarithm.
+    """
+    raw, logs = (spread_of(table, Sample(len(table))) for table in (scores, np.log(scores)))
+    factor = float(ndtri(0.975)) * sqrt(2)
+
+    def mapped(times: float, less: float, method: str) -> Estimate:
+        value, *ends = (exp(times * s) - less for s in (sem_of_logs.value, sem_of_logs.low, sem_of_logs.high))
+        return replace(sem_of_logs, value=value, low=min(ends), high=max(ends), method=method)
+
+    flatter = "log" if abs(logs.rank_correlation) < abs(raw.rank_correlation) else "raw"
+    cv, up = mapped(1.0, 1.0, "exp(SEM of logs) − 1"), mapped(factor, 0.0, "exp(1.960 √2 SEM of logs)")
+    down = mapped(-factor, 0.0, "exp(−1.960 √2 SEM of logs)")
+    rise, fall = 100 * (up.value - 1), 100 * (1 - down.value)
+    says = (
+        f"Typical error {100 * cv.value:.1f}%; beyond it: a rise by {rise:.0f}% or a fall by {fall:.0f}%.",
+        f"The spread depends less on the level on the {flatter} scale; choose before outcomes are seen.",
+    )
+    frame = estimates_table({"SEM of logs": sem_of_logs, "CV": cv, "MDC95 up": up, "MDC95 down": down})
+    facts = {"sem": sem_of_logs, "cv": cv, "mdc95_up": up, "mdc95_down": down, "flatter": flatter}
+    return Part(facts, frame, says, sources=("bland1999", "hopkins2000"))
+
+
+def logarithms(scores: Floats) -> Floats:
+    """Return natural logarithms, or refuse scores that have none.
+
+    Raises
+    ------
+    RefusedError
+        Says how many scores are 0 or less.
+    """
+    if (scores <= 0).any():
+        raise RefusedError(
+            f"{int((scores <= 0).sum())} scores are 0 or less and have no logarithm. Stay on the raw scale with an SEM "
+            "that depends on the level (.spread), and report the people at the floor apart."
+        )
+    return np.log(scores)
+
+
+class LimitsOfAgreement(Spoken):
     """Bias between two measurements and the limits of most differences, first minus second.
 
     Its facts, Estimates first: ``bias`` (mean difference), ``lower`` and ``upper`` (limits of agreement, each with its
@@ -65,28 +227,19 @@ class LimitsOfAgreement(Part):
         means, d = (self.first + self.second) / 2, self.differences
         if self.n < 3 or not self.proportional_bias.has_interval:
             raise RefusedError("No line of difference on mean: it needs at least 3 pairs whose means differ.")
-        slope, intercept = line(means, d, self.spread.sample, "")
+        slope, intercept = self.spread.sample.line(means, d, "")
         centre = intercept + slope.value * np.asarray(level, dtype=float)
         residual_sd = sqrt(float(np.sum((d - intercept - slope.value * means) ** 2)) / (self.n - 2))
         half = Z95 * (self.spread.sd(level) if spread else residual_sd)
         return centre, centre - half, centre + half
 
-    @property
-    def alt(self) -> str:
-        """Alt text of the picture."""
-        return f"{self.seen} {' '.join(self.says)}"
-
     def plot(self, *, ax: Axes | None = None) -> Axes:  # type: ignore[override]
         """Draw differences against means with bias, limits and the interval of each limit as a band."""
-        from truechange.foundation.drawing import ACCENT, INK, LINE, WARM, axes
-
         ax = axes(ax, width=6.8, height=4.2)
         on_logs = self.scale == "log"
-        means, differences = (self.first + self.second) / 2, self.differences
-        if on_logs:
-            means, differences = np.exp(means), np.exp(differences)
-        width = float(np.ptp(means)) or 1.0
-        height = float(self.upper.value - self.lower.value) or 1.0
+        back = np.exp if on_logs else np.asarray
+        means, differences = back((self.first + self.second) / 2), back(self.differences)
+        width, height = float(np.ptp(means)) or 1.0, float(self.upper.value - self.lower.value) or 1.0
         x, y, tied = spread_ties(means, differences, width / 60, height / 40)
         for e, colour, dash in ((self.bias, ACCENT, "-"), (self.lower, WARM, "--"), (self.upper, WARM, "--")):
             if e.has_interval:
@@ -101,7 +254,7 @@ class LimitsOfAgreement(Part):
         if self.proportional_bias.low > 0 or self.proportional_bias.high < 0:
             level = np.linspace(means.min(), means.max(), 60)
             for curve, dash in zip(self.at(np.log(level) if on_logs else level), ("-", ":", ":"), strict=True):
-                ax.plot(level, np.exp(curve) if on_logs else curve, color=INK, lw=1, ls=dash)
+                ax.plot(level, back(curve), color=INK, lw=1, ls=dash)
         unit = f" ({self.unit})" if self.unit else ""
         ties = f", {tied} share a place and are drawn apart" if tied else ""
         ax.set_title(f"{self.n} pairs{ties}; bands: {100 * self.bias.confidence:g}% intervals", fontsize=9)
@@ -175,8 +328,8 @@ def limits_of_agreement(
     >>> round(found.bias.value, 3), round(found.lower.value, 3), round(found.upper.value, 3)
     (0.333, -2.04, 2.707)
     """
-    check_choice("method", method, METHODS)
-    check_choice("scale", scale, SCALES)
+    check_choice("method", method, tuple(SOURCES))
+    check_choice("scale", scale, ("raw", "log"))
     check_confidence(confidence)
     check_same_index(first=first, second=second)
     a, b = float_array(first, "first"), float_array(second, "second")
@@ -193,11 +346,10 @@ def limits_of_agreement(
     if len(d) < 2:
         raise DataError("Limits of agreement need at least 2 pairs.")
     if np.ptp(d) <= rounding(np.stack([x, y])):
-        d = np.full(d.size, d.mean())
-        parts[0] = (0.0, *parts[0][1:])
+        d, parts[0] = np.full(d.size, d.mean()), (0.0, *parts[0][1:])
     sample = Sample(d.size, confidence, unit)
     limits = _limits(sample, mean, se, method, parts)
-    slope, _ = line((x + y) / 2, d, sample, "slope of difference on mean")
+    slope, _ = sample.line((x + y) / 2, d, ROWS["proportional_bias"])
     spread = spread_of(np.column_stack([x, y]), sample)
     single = (limits["upper"].value - mean) / Z95
     apart = sqrt(single**2 + mean**2) if len(parts) > 1 else sqrt(float(np.mean(d**2)))
@@ -205,22 +357,19 @@ def limits_of_agreement(
     limits["repeatability"] = sample.sd(apart**2, d.size, "").scaled(Z95, method=how)
     if scale == "log":
         limits = {name: _ratio(limit) for name, limit in limits.items()}
-    several = person is None and any(
-        isinstance(side, pd.Series) and not side.index.is_unique for side in (first, second)
-    )
+    labels = [side.index for side in (first, second) if isinstance(side, pd.Series)]
+    several = person is None and not all(index.is_unique for index in labels)
     facts = limits | {
         "proportional_bias": slope, "heteroscedasticity": spread.slope, "spread": spread, "first": x, "second": y,
         "differences": x - y, "n": d.size, "sd": single, "method": method, "scale": scale, "unit": unit,
     }  # fmt: skip
     counted = "pairs" if len(parts) == 1 else "people with several scores each"
     what = "ratio, first over second" if scale == "log" else "first minus second"
-    says = (
-        f"Bias ({what}): {limits['bias']}.",
-        f"Limits of agreement: {limits['lower']} and {limits['upper']}, {d.size} {counted}.",
-    )
-    seen = f"Difference against mean of {d.size} pairs with limits of agreement."
+    says = (f"Bias ({what}): {limits['bias']}.",
+            f"Limits of agreement: {limits['lower']} and {limits['upper']}, {d.size} {counted}.")  # fmt: skip
     frame = estimates_table({words: facts[name] for name, words in ROWS.items()})
     sources = ("bland1986", "bland1999", *(("zou2013",) if len(parts) > 1 else SOURCES[method]))
+    seen = f"Difference against mean of {d.size} pairs with limits of agreement."
     return LimitsOfAgreement(facts, frame, says, _cautions(d, slope, spread, several), sources, seen)
 
 
@@ -261,8 +410,8 @@ def _of_pairs(a: Floats, b: Floats, person: ArrayLike) -> tuple[Floats, Floats, 
 
 
 def _ratio(e: Estimate) -> Estimate:
-    limits = {"value": exp(e.value), "low": exp(e.low), "high": exp(e.high)}
-    return replace(e, **limits, unit="", method=f"{e.method}; exponential of logarithms")  # type: ignore[arg-type]
+    how = f"{e.method}; exponential of logarithms"
+    return replace(e, value=exp(e.value), low=exp(e.low), high=exp(e.high), unit="", method=how)
 
 
 def _cautions(d: Floats, slope: Estimate, spread: Spread, several: bool) -> tuple[str, ...]:
@@ -310,12 +459,11 @@ def limit_factors(n: int, confidence: float, method: str) -> tuple[float, float]
     z ± t √(1/n + z²/(2(n-1))).
     """
     from scipy.optimize import brentq
-    from scipy.special import chdtrc, chndtrix, nctdtrit
 
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     if method == "exact":
-        low, high = (float(nctdtrit(n - 1, Z95 * sqrt(n), tail)) / sqrt(n) for tail in tails)
-        return low, high
+        inner, outer = (float(nctdtrit(n - 1, Z95 * sqrt(n), tail)) / sqrt(n) for tail in tails)
+        return inner, outer
     if method == "approximate":
         half = float(stdtrit(n - 1, tails[1])) * sqrt(1 / n + Z95**2 / (2 * (n - 1)))
         return Z95 - half, Z95 + half
@@ -323,10 +471,12 @@ def limit_factors(n: int, confidence: float, method: str) -> tuple[float, float]
     nodes, weights = np.polynomial.hermite_e.hermegauss(64)
     reach = chndtrix(0.95, 1, nodes**2 / n)
     share = weights / weights.sum()
-    low, high = (
-        float(brentq(lambda k, p=tail: share @ chdtrc(n - 1, (n - 1) * reach / k**2) - p, 1e-3, 1e4)) for tail in tails
-    )
-    return low, high
+
+    def chance(k: float, tail: float) -> float:
+        return float(share @ chdtrc(n - 1, (n - 1) * reach / k**2)) - tail
+
+    inner, outer = (float(brentq(chance, 1e-3, 1e4, args=(tail,))) for tail in tails)
+    return inner, outer
 
 
 GOLDEN = 2.399963  # radians: points on a sunflower never overlap in rows

@@ -1,52 +1,31 @@
-"""Standard error of measurement (SEM) and minimal detectable change (MDC) of a retest study."""
+"""SEM and minimal detectable change (MDC) of a retest study; ICC and SEM of trials within sessions."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from math import nan, sqrt
+from functools import partial
+from math import inf, nan, sqrt
 from textwrap import fill
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri, stdtrit
 
 from truechange.foundation import errors
+from truechange.foundation.drawing import WASH, Axes, axes, interval_rows
 from truechange.foundation.errors import ChoiceError, DataError, listed, stated
 from truechange.foundation.estimate import Estimate, Origin, Threshold
-from truechange.foundation.result import Part, Result, told
-from truechange.numerics.mean_squares import MeanSquares, graybill_wang, mean_squares
+from truechange.foundation.numbers import people
+from truechange.foundation.result import Part, Result, gathered, told
 from truechange.numerics.resampling import Floats
+from truechange.numerics.variances import MeanSquares, mean_squares
 from truechange.reliability import scores as tables
+from truechange.reliability.agreement import Z95, Spread, log_error, logarithms, spread_of
 from truechange.reliability.icc import VarianceComponents, session_components, variance_components
-from truechange.reliability.stability import Spread, learning_between, log_error, logarithms, mean_gain, spread_of
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-SQUARES = {"agreement": "within", "consistency": "error", "one-way": "within"}  # mean square an SEM is the root of
-ERRORS = tuple(SQUARES)
 OUTLYING = 4.0  # median absolute deviations (scaled to an SD) from the median difference
-BEST = {"highest": "best", "lowest": "best"}
-Z95 = float(ndtri(0.975))
-Beside = pd.DataFrame | Mapping[str, Estimate] | None
-
-
-def sems_from_squares(ms: MeanSquares, sample: tables.Sample) -> dict[str, Estimate]:
-    """Return the three SEMs of a complete table with chi-square and Graybill-Wang limits."""
-    squares, weights = [float(ms.trials), float(ms.error)], [1 / ms.n, 1 - 1 / ms.n]
-    within, dfs = float(ms.within), [ms.df["trials"], ms.df["error"]]
-    # no switch to a pooled interval where trials < error: it would cover as little as 91% (value and one-way SEM agree)
-    low, high = graybill_wang(squares, weights, dfs, sample.confidence)
-    spread = sum((w * m) ** 2 / d for w, m, d in zip(weights, squares, dfs, strict=True))
-    satterthwaite = within**2 / spread if spread else ms.df["within"]
-    how = "√(trial + residual variance); Graybill-Wang interval"
-    agreement = sample.estimate(sqrt(within), sqrt(low), sqrt(high), how, satterthwaite)
-    consistency = sample.sd(squares[1], ms.df["error"], "√(residual mean square)")
-    one_way = sample.sd(within, ms.df["within"], "√(within-person mean square)")
-    return dict(zip(ERRORS, (agreement, consistency, one_way), strict=True))
 
 
 def _resampled(
@@ -55,7 +34,7 @@ def _resampled(
     """Return the same SEMs with bootstrap limits instead; agreement and one-way are the same number."""
     drawn = {}
     for error, sem in sems.items():
-        root = lambda ms, square=SQUARES[error]: np.sqrt(getattr(ms, square))  # noqa: E731
+        root = lambda ms, square=tables.SQUARES[error]: np.sqrt(getattr(ms, square))  # noqa: E731
         low, high, how = tables.resampled_limits(scores, root, limits, n_boot, seed, sem.confidence)
         drawn[error] = replace(sem, low=low, high=high, method=f"{sem.method.split(';')[0]}; {how}")
     return drawn
@@ -66,7 +45,9 @@ def _sems_from_components(
 ) -> tuple[dict[str, Estimate], VarianceComponents]:
     """Return the three SEMs from fits with and without the `crossed` term, whose shifts only agreement counts."""
     fit, alone = fits
-    return dict(zip(ERRORS, (fit.sem({crossed: 1.0, **noise}), fit.sem(noise), alone.sem(noise)), strict=True)), fit
+    return dict(
+        zip(tables.ERRORS, (fit.sem({crossed: 1.0, **noise}), fit.sem(noise), alone.sem(noise)), strict=True)
+    ), fit
 
 
 @dataclass(frozen=True)
@@ -145,11 +126,11 @@ class MeasurementError(Result):
         errors.check_confidence(confidence)
         errors.check_choice("quantile", quantile, ("normal", "t"))
         p, sem = (1 + confidence) / 2, self.sem
-        times = float(ndtri(p) if quantile == "normal" else stdtrit(sem.df or float("inf"), p))
+        times = float(ndtri(p) if quantile == "normal" else stdtrit(sem.df or inf, p))
         if sem_after is not None:
-            value = times * sqrt(sem.value**2 / scores_before + sem_after**2 / scores_after)
             how = f"{times:.3f} × √(SEM₁²/{scores_before} + SEM₂²/{scores_after})"
-            return threshold(self.sample.estimate(value), 1.0, how)
+            both = sqrt(sem.value**2 / scores_before + sem_after**2 / scores_after)
+            return threshold(self.sample.estimate(times * both), 1.0, how)
         how = f"{times:.3f} × √(1/{scores_before} + 1/{scores_after}) × SEM ({self.error})"
         return threshold(sem, times * sqrt(1 / scores_before + 1 / scores_after), how)
 
@@ -165,7 +146,7 @@ class MeasurementError(Result):
 
     def learning_between_trials(self, margin: float | None = None) -> Part:
         """Return the gains between consecutive trials; `margin` is the gain too small to matter (such as MCID / 4)."""
-        return learning_between(self.complete, self.trials, self.sample, margin)
+        return tables.learning_between(self.complete, self.trials, self.sample, margin)
 
     def on_log_scale(self) -> Part:
         """Return the same error as a ratio, for errors that grow with the score.
@@ -176,7 +157,7 @@ class MeasurementError(Result):
             A score is 0 or less.
         """
         squares = mean_squares(logarithms(self.complete))
-        return log_error(self.complete, sems_from_squares(squares, replace(self.sample, unit=""))[self.error])
+        return log_error(self.complete, tables.sems_from_squares(squares, replace(self.sample, unit=""))[self.error])
 
     @property
     def outlying(self) -> tuple[object, ...]:
@@ -194,31 +175,31 @@ class MeasurementError(Result):
     @property
     def sem_without_outlying(self) -> Estimate:
         """The SEM without the outlying people, to set beside the real one."""
-        inside = np.array([who not in self.outlying for who in self.people]) & np.isfinite(self.scores).all(axis=1)
-        if inside.sum() < 2:
+        far = self.outlying
+        inside = [who not in far for who in self.people] & np.isfinite(self.scores).all(axis=1)
+        if (n := int(inside.sum())) < 2:
             raise DataError("Fewer than 2 people are left without the outlying ones.")
-        of_these = replace(self.sample, n=int(inside.sum()))
-        return sems_from_squares(mean_squares(self.scores[inside]), of_these)[self.error]
+        return tables.sems_from_squares(mean_squares(self.scores[inside]), replace(self.sample, n=n))[self.error]
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, unrounded."""
-        sems = {"SEM (agreement)": self.sem_agreement, "SEM (consistency)": self.sem_consistency}
-        mdcs = {"SEM (one-way)": self.sem_one_way, "MDC90 (person)": self.mdc90, "MDC95 (person)": self.mdc95}
-        group = {f"MDC95 (mean of {self.mdc95_group.n})": self.mdc95_group}
-        return tables.estimates_table(sems | mdcs | group | {"gain, first to second trial": self.learning})
+        return tables.estimates_table({
+            "SEM (agreement)": self.sem_agreement, "SEM (consistency)": self.sem_consistency,
+            "SEM (one-way)": self.sem_one_way, "MDC90 (person)": self.mdc90, "MDC95 (person)": self.mdc95,
+            f"MDC95 (mean of {self.mdc95_group.n})": self.mdc95_group, "gain, first to second trial": self.learning,
+        })  # fmt: skip
 
     def sentences(self) -> tuple[str, ...]:
         """Say the number for the wall first."""
         named = all(isinstance(trial, str) for trial in self.trials[:2])  # words are in order as sorted, so say which
         first, second = self.trials[:2] if named else ("the first", "the second")
-        score = self.sem.origin.score
-        visit = f", each the {score}" if score else ""
+        visit = f", each the {self.sem.origin.score}" if self.sem.origin.score else ""
         return (
             f"One person must change by more than {self.mdc95} before error is an unlikely explanation.",
-            f"That is the MDC95, from {self.sem.n} people with {self.scores.shape[1]} scores each{visit}.",
+            f"That is the MDC95, from {people(self.sem.n or 0)} with {self.scores.shape[1]} scores each{visit}.",
             f"Standard error of measurement ({self.error}): {self.sem}.",
             f"Mean gain from {first} to {second}: {self.learning}.",
-            f"Error alone can move a mean of {self.mdc95_group.n} people by {self.mdc95_group}; no use for one.",
+            f"Error alone can move a mean of {people(self.mdc95_group.n or 0)} by {self.mdc95_group}; no use for one.",
         )
 
     def facts(self) -> dict[str, str]:
@@ -227,7 +208,7 @@ class MeasurementError(Result):
         answers = {
             "population": origin.population, "interval": origin.interval,
             "statistics": f"{self.sem.method}; MDC: {self.mdc95.method}",
-            "included": f"{len(self.people)} people, {self.scores.shape[1]} scores each at most",
+            "included": f"{people(len(self.people))}, {self.scores.shape[1]} scores each at most",
             "sample": f"mean {levels.mean():.3g}, SD {levels.std(ddof=1):.3g} {self.sample.unit}",
             "estimates": f"SEM {self.sem}; MDC95 {self.mdc95}", "meaning": self.sentence(),
         }  # fmt: skip
@@ -238,13 +219,11 @@ class MeasurementError(Result):
         """Alt text of the picture."""
         return f"Standard error of measurement with its interval, {self.sem}, beside other values."
 
-    def plot(self, *, ax: Axes | None = None, beside: Beside = None) -> Axes:
+    def plot(self, *, ax: Axes | None = None, beside: pd.DataFrame | Mapping[str, Estimate] | None = None) -> Axes:
         """Draw own SEM as a forest beside published ones (rows of ``published()`` or named estimates)."""
-        from truechange.foundation.drawing import WASH, axes, interval_rows
-
-        rows = {f"Own, {self.error} ({self.sem.n} people)": self.sem}
+        rows = {f"Own, {self.error} ({people(self.sem.n or 0)})": self.sem}
         if beside is None:
-            forms = dict(zip(ERRORS, (self.sem_agreement, self.sem_consistency, self.sem_one_way), strict=True))
+            forms = dict(zip(tables.ERRORS, (self.sem_agreement, self.sem_consistency, self.sem_one_way), strict=True))
             rows |= {f"Own, {name}": sem for name, sem in forms.items() if name != self.error}
         elif isinstance(beside, pd.DataFrame):
             for row in beside.to_dict("records"):
@@ -266,8 +245,8 @@ class MeasurementError(Result):
 
 def threshold(base: Estimate, factor: float, method: str, level: str = "person") -> Threshold:
     """Return an estimate times a factor as an MDC."""
-    times = base.scaled(factor)
-    known = {field.name: getattr(times, field.name) for field in fields(Estimate)} | {"method": method}
+    times = base.scaled(factor, method=method)
+    known = {field.name: getattr(times, field.name) for field in fields(Estimate)}
     return Threshold(**known, kind="mdc", level=level, protocol=base.origin.protocol)
 
 
@@ -354,7 +333,7 @@ def measurement_error(
     >>> round(found.sem_consistency.value, 3), round(found.mdc95.value, 3), found.mdc95_group.level
     (0.677, 1.697, 'group')
     """
-    errors.check_choice("error", error, ERRORS)
+    errors.check_choice("error", error, tables.ERRORS)
     errors.check_choice("limits", limits, tables.LIMITS)
     errors.check_confidence(confidence)
     errors.check_whole(scores_per_visit=scores_per_visit)
@@ -367,11 +346,12 @@ def measurement_error(
     table = tables.trial_table(data, columns, missing, rule)
     n, averaged = len(table.people), table.per_visit if rule else scores_per_visit
     origin = Origin.own(population, protocol, interval, n=n)
-    origin = replace(origin, trials=averaged if session else None, rule=BEST.get(rule, rule))
+    origin = replace(
+        origin, trials=averaged if session else None, rule="best" if rule in ("highest", "lowest") else rule
+    )
     sample = tables.Sample(n, confidence, unit, origin)
     gaps = int(np.isnan(table.scores).any(axis=1).sum())
-    ms: MeanSquares | None = None
-    fit: VarianceComponents | None = None
+    ms, fit = None, None
     if session and not rule:
         sems, fit, table = _by_visit(table, scores_per_visit, sample)
     elif gaps:
@@ -379,7 +359,7 @@ def measurement_error(
         sems, fit = _sems_from_components(fits, "trial", {"residual": 1.0})
     else:
         ms = mean_squares(table.scores)
-        sems = sems_from_squares(ms, sample)
+        sems = tables.sems_from_squares(ms, sample)
     if limits != "exact":
         if fit:
             raise ChoiceError(f"limits={limits!r} needs one complete table of trials; leave limits='exact' here.")
@@ -391,25 +371,22 @@ def measurement_error(
     study = MeasurementError(
         sems["agreement"], sems["consistency"], sems["one-way"], mdc90, mdc95,
         threshold(mdc95, 1 / sqrt(n), f"MDC95 of one person / √{n}", "group"),
-        mean_gain(table.scores[:, 0], table.scores[:, 1], sample), error, table.scores, table.people, table.trials,
-        sample, ms, fit, averaged,
+        tables.mean_gain(table.scores[:, 0], table.scores[:, 1], sample), error,
+        table.scores, table.people, table.trials, sample, ms, fit, averaged,
         sources=("stratford1997", "devet2006", *(fit.sources if fit else ("graybill1980",))),
     )  # fmt: skip
-    notes = [*table.cautions, *tables.count_cautions(n), *_cautions(study, resolution), *(fit.cautions if fit else ())]
-    if gaps:
-        notes.append(f"{gaps} people lack a score; all their others are used, as if missing by chance (not if unable).")
-    return replace(study, cautions=tuple(dict.fromkeys(notes)))
+    gap = f"{gaps} people lack a score; all their others are used, as if missing by chance (not if unable)."
+    notes = (*table.cautions, *tables.count_cautions(n), *_cautions(study, resolution))
+    return replace(study, cautions=(*gathered(notes, fit), *told({gap: gaps})))
 
 
 def _by_visit(
     table: tables.TrialTable, scores_per_visit: int, sample: tables.Sample
 ) -> tuple[dict[str, Estimate], VarianceComponents, tables.TrialTable]:
     """Return the SEMs of the score of one visit by REML, and the table of visit means."""
-    scores = table.long
-    noise = {"person:session": 1.0, "residual": 1 / scores_per_visit}
     fits = [session_components(table, crossed, sample) for crossed in (True, False)]
-    sems, fit = _sems_from_components(fits, "session", noise)
-    visits = scores.groupby(["person", "session"])["value"].mean().unstack()  # noqa: PD010
+    sems, fit = _sems_from_components(fits, "session", {"person:session": 1.0, "residual": 1 / scores_per_visit})
+    visits = table.long.groupby(["person", "session"])["value"].mean().unstack()  # noqa: PD010
     return sems, fit, replace(table, scores=visits.to_numpy(), trials=tuple(visits.columns))
 
 
@@ -433,3 +410,129 @@ def _cautions(study: MeasurementError, resolution: float | None) -> tuple[str, .
         "The error depends on the level of the score: see .spread and .mdc_at(), or .on_log_scale().":
             not exact and len(study.complete) >= 10 and study.spread.flagged,
     })  # fmt: skip
+
+
+class SessionReliability(Part):
+    """What a score is worth that is made of k trials in each of m sessions.
+
+    Its facts: ``icc`` and ``sem`` (of one trial in one session), ``components`` (the variances of person, session,
+    person x session and residual, with their draws), ``error``, ``trials`` and ``sessions`` (of the study). The table
+    has one row a way of making the score.
+    """
+
+    def at(self, trials: int = 1, sessions: int = 1) -> Part:
+        """Return ``icc``, ``sem`` and ``mdc95`` of the mean of `trials` in each of `sessions` sessions."""
+        errors.check_whole(trials=trials, sessions=sessions)
+        if not (trials and sessions):
+            raise ChoiceError(f"trials={trials}, sessions={sessions}: a score has at least one of each.")
+        fit, crossed = self.components, {"session": 1 / sessions} if self.error == "agreement" else {}
+        noise = crossed | {"person:session": 1 / sessions, "residual": 1 / (trials * sessions)}
+        sem, icc = fit.sem(noise), fit.icc(noise, f"ICC ({self.error})")
+        origin = replace(sem.origin, trials=trials, rule="mean", visits=sessions)
+        sem = replace(sem, origin=origin)
+        mdc = threshold(sem, sqrt(2) * Z95, f"{Z95:.3f} × √2 × SEM ({self.error})")
+        made = origin.score or "single trial in one session"
+        says = (f"A score that is the {made}: ICC {icc.text(2)}, SEM {sem}, MDC95 {mdc}.",)
+        facts = {"icc": icc, "sem": sem, "mdc95": mdc}
+        return Part(facts, tables.estimates_table({"ICC": icc, "SEM": sem, "MDC95 (person)": mdc}), says)
+
+
+def session_reliability(
+    data: pd.DataFrame, columns: Sequence[str] = ("person", "session", "trial", "value"), *, error: str = "agreement",
+    missing: str = "refuse", confidence: float = 0.95, unit: str = "", origin: Origin | None = None,
+) -> SessionReliability:  # fmt: skip
+    """Estimate ICC and SEM from trials within sessions, for any number of trials and sessions behind a score.
+
+    Parameters
+    ----------
+    data : DataFrame
+        Long table of a retest study, one row a person, session and trial; not changed.
+    columns : sequence of str, optional
+        Its columns of person, session, trial (numbered from 1 in every session) and score, in this order.
+    error : {"agreement", "consistency", "one-way"}, optional
+        Whether a shift of everybody between sessions counts as error, does not, or is not told apart from the
+        variation of persons between sessions (session within person).
+    missing : {"refuse", "leave out", "reml"}, optional
+        People who lack a trial: an error that names them, set aside and counted, or every score used.
+    confidence : float, optional
+        Level of the intervals.
+    unit : str, optional
+        Unit of the scores.
+    origin : Origin, optional
+        Population, protocol and time between sessions, to travel with the numbers: ``Origin.own(...)``.
+
+    Returns
+    -------
+    SessionReliability
+        ``.at(trials=2)`` gives the ICC, SEM and MDC95 of the mean of two trials of one session.
+
+    Raises
+    ------
+    DataError
+        As :func:`measurement_error`; trial numbers that run on over the sessions.
+    RefusedError
+        Fewer than 10 people, or one trial a session: nothing then separates trial from session.
+    ChoiceError
+        `error`, `missing` or `confidence` is not available.
+
+    Notes
+    -----
+    Random effects of person (p), session (s), person x session (ps) and trial (e), the order of trials within a session
+    fixed, by REML. For the mean of k trials in each of m sessions: SEM² = (s + ps)/m + e/(km), ICC = p/(p + SEM²)
+    [1]_; consistency leaves s out, one-way fits session within person in place of s + ps. A best of k is no mean:
+    :func:`measurement_error` with ``rule=`` compares best scores.
+
+    References
+    ----------
+    .. [1] Cronbach LJ, Rajaratnam N, Gleser GC (1963). Br J Stat Psychol 16(2):137-163 (from memory).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> rng = np.random.default_rng(1)
+    >>> person, session, trial = (at.ravel() for at in np.indices((40, 2, 2)))
+    >>> score = 12 + rng.normal(0, 3, 40)[person] + rng.normal(0, 1, (40, 2))[person, session] + rng.normal(0, 1, 160)
+    >>> retest = pd.DataFrame({"person": person, "session": session, "trial": trial, "value": score})
+    >>> found = session_reliability(retest, error="consistency", unit="stands")
+    >>> round(found.icc.value, 2), round(found.at(trials=2).icc.value, 2), round(found.at(2, sessions=2).sem.value, 2)
+    (0.84, 0.91, 0.62)
+    """
+    errors.check_choice("error", error, tables.ERRORS)
+    errors.check_confidence(confidence)
+    errors.check_kind("columns", columns, (tuple, list), "four names: person, session, trial, score")
+    if len(columns) != 4:
+        raise ChoiceError(f"columns={columns!r}: give four names, of person, session, trial and score.")
+    person, session, trial, value = columns
+    table = tables.trial_table(data, tables.Columns(person, trial, value, session), missing)
+    scores, n = table.long, len(table.people)
+    sessions, trials = (scores[name].nunique() for name in ("session", "trial"))
+    if min(trials, sessions) < 2:
+        raise errors.RefusedError(
+            f"{sessions} sessions with {trials} trials: the two cannot be told apart. With one trial a session use "
+            "measurement_error(trial=...) and name the session there; one session says nothing of a later visit."
+        )
+    sample = tables.Sample(n, confidence, unit, replace(origin or Origin.own(), n=n))
+    fit = session_components(table, error != "one-way", sample)
+    cautions = gathered((*table.cautions, *tables.count_cautions(n)), fit) + told({
+        "One-way takes a shift of everybody between sessions for chance: its interval is too narrow if there is one.":
+            error == "one-way",
+    })  # fmt: skip
+    facts = {"components": fit, "error": error, "trials": trials, "sessions": sessions}
+    bare = SessionReliability(facts, pd.DataFrame(), (), sources=fit.sources)
+    ways = {(k, m): bare.at(k, m) for m in range(1, sessions + 1) for k in range(1, trials + 1)}
+    frame = pd.concat({way: part.frame for way, part in ways.items()}, names=["trials", "sessions", "quantity"])
+    says = tuple(part.sentence() for part in ways.values())
+    return replace(
+        bare, facts=facts | {"icc": ways[1, 1].icc, "sem": ways[1, 1].sem}, frame=frame.reset_index(), says=says,
+        cautions=cautions, draw=partial(_draw_ways, ways),
+        seen="Standard error of measurement by trials and sessions behind a score.",
+    )  # fmt: skip
+
+
+def _draw_ways(ways: dict[tuple[int, int], Part], ax: Axes) -> Axes:
+    names = [f"{k} trial{'s' * (k > 1)} in {m} session{'s' * (m > 1)}" for k, m in ways]
+    sems = [part.sem for part in ways.values()]
+    unit = f" ({sems[0].unit})" if sems[0].unit else ""
+    ax = interval_rows(names, sems, ax=ax, strong=(0,), unit=f"Standard error of measurement{unit}")
+    ax.set_xlim(left=0)
+    return ax

@@ -3,27 +3,24 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from math import inf, isfinite, nan, sqrt
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import fdtrc
 
 from truechange.foundation import errors
+from truechange.foundation.drawing import Axes, interval_rows
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError, listed, stated
 from truechange.foundation.estimate import Estimate, Origin
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
-from truechange.numerics.mean_squares import FORMS, MeanSquares, icc_limits, icc_values, mean_squares, session_draws
-from truechange.numerics.reml import Design, RemlFit, bootstrap_draws, fit_reml, log_normal_draws
+from truechange.numerics import variances as kernels
 from truechange.numerics.resampling import Floats, percentile_limits
 from truechange.reliability import scores as tables
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-INTERVALS = ("auto", "monte-carlo", "bootstrap")
 FEWEST_REPEATED = 10  # people with two or more scores; own choice: below, REML's intervals mislead
 FEWEST_LEVELS = 5  # of a random term; below, its variance is hardly known
 
@@ -42,9 +39,8 @@ class VarianceComponents(Part):
     def _estimate(
         self, value: float, drawn: Floats, sample: tables.Sample, method: str, df: float | None = None
     ) -> Estimate:
-        return sample.estimate(
-            value, *percentile_limits(drawn, sample.confidence), f"{method} by REML; {self.how} interval", df
-        )
+        ends = percentile_limits(drawn, sample.confidence)
+        return sample.estimate(value, *ends, f"{method} by REML; {self.how} interval", df)
 
     def sem(self, noise: Mapping[str, float]) -> Estimate:
         """Return the square root of a weighted sum of variances, such as ``{"session": 1, "residual": 1 / 2}``.
@@ -58,9 +54,8 @@ class VarianceComponents(Part):
         spread = float(weights[inside] @ covariance @ weights[inside])
         df = 2 * total**2 / spread if spread > 0 else None
         terms = " + ".join(name if w == 1 else f"{w:.3g} × {name}" for name, w in noise.items())
-        return self._estimate(
-            sqrt(total), np.sqrt(np.maximum(self._sum(noise, self.draws), 0.0)), self.sample, f"√({terms})", df
-        )
+        draws = np.sqrt(np.maximum(self._sum(noise, self.draws), 0.0))
+        return self._estimate(sqrt(total), draws, self.sample, f"√({terms})", df)
 
     def icc(self, noise: Mapping[str, float], method: str = "ICC") -> Estimate:
         """Return person / (person + weighted noise)."""
@@ -129,15 +124,19 @@ def variance_components(
     """
     tables.check_long(data)
     errors.check_whole(n_boot=n_boot, **stated(seed=seed))
-    errors.check_choice("limits", limits, INTERVALS)
+    errors.check_choice("limits", limits, ("auto", "monte-carlo", "bootstrap"))
     sample = sample or tables.Sample(0, origin=Origin.own(n=data[random[0]].nunique() if random[0] in data else None))
     design, fit, sample = _fit(data, random, (value, *fixed), sample)
     names = (*random, "residual")
-    zero = [name for name, at in zip(names, fit.boundary, strict=True) if at]
-    if limits == "monte-carlo" and zero:
+    zero = np.array(names)[fit.boundary]
+    if limits == "monte-carlo" and zero.size:
         raise RefusedError(f"The variance of {listed(zero)} is estimated as 0, where logarithms fail; use 'bootstrap'.")
-    by_logs = limits == "monte-carlo" or (limits == "auto" and not zero)
-    draws = log_normal_draws(fit, max(n_boot, 4000), seed) if by_logs else bootstrap_draws(design, fit, n_boot, seed)
+    by_logs = limits == "monte-carlo" or (limits == "auto" and not zero.size)
+    draws = (
+        kernels.log_normal_draws(fit, max(n_boot, 4000), seed)
+        if by_logs
+        else kernels.bootstrap_draws(design, fit, n_boot, seed)
+    )
     how = "Monte-Carlo" if by_logs else f"parametric bootstrap (B = {n_boot})"
     return _components(names, design, fit, draws, how, sample)
 
@@ -154,13 +153,13 @@ def session_components(table: tables.TrialTable, crossed: bool, sample: tables.S
     if cells != m * k or k < 2 or np.isnan(table.scores).any():
         return variance_components(scores, random, fixed, sample)
     design, fit, sample = _fit(scores, random, ("value", *fixed), sample)
-    draws = session_draws(table.scores.reshape(n, m, k), crossed, 10_000, 0)
+    draws = kernels.session_draws(table.scores.reshape(n, m, k), crossed, 10_000, 0)
     return _components((*random, "residual"), design, fit, draws, "generalized", sample)
 
 
 def _fit(
     data: pd.DataFrame, random: Sequence[str], used: Sequence[str], sample: tables.Sample
-) -> tuple[Design, RemlFit, tables.Sample]:
+) -> tuple[kernels.Design, kernels.RemlFit, tables.Sample]:
     """Fit the random terms; `used` is the column of scores and those of fixed categories."""
     columns = [*used, *(part for term in random for part in term.split(":"))]
     tables.check_columns(data, columns)
@@ -174,19 +173,20 @@ def _fit(
     groups = [scores.groupby(term.split(":"), sort=True, observed=True) for term in random]
     terms = [group.ngroup().to_numpy(dtype=np.intp) for group in groups]
     dummies = [pd.get_dummies(scores[name], drop_first=True, dtype=float).to_numpy() for name in used[1:]]
-    design = Design(terms, np.hstack([np.ones((len(scores), 1)), *dummies]))
+    design = kernels.Design(terms, np.hstack([np.ones((len(scores), 1)), *dummies]))
     try:
-        fit = fit_reml(design, scores[used[0]].to_numpy(dtype=float))
+        fit = kernels.fit_reml(design, scores[used[0]].to_numpy(dtype=float))
     except ValueError as exact:
         raise RefusedError(f"No error can be estimated: {exact}. Were the scores rounded or copied?") from exact
     return design, fit, replace(sample, n=int(scores[random[0]].nunique()))
 
 
 def _components(
-    names: Sequence[str], design: Design, fit: RemlFit, draws: Floats, how: str, sample: tables.Sample
+    names: Sequence[str], design: kernels.Design, fit: kernels.RemlFit, draws: Floats, how: str, sample: tables.Sample
 ) -> VarianceComponents:
     """Put the variances with their intervals into words and a table."""
     zero = tuple(name for name, at in zip(names, fit.boundary, strict=True) if at)
+    failed = 100 * float(np.isnan(draws).any(axis=1).mean())
     squared = replace(sample, unit=f"{sample.unit}²" if sample.unit else "")
     rows = zip(names, fit.variances, *percentile_limits(np.maximum(draws, 0.0), sample.confidence), strict=True)
     variances = {name: squared.estimate(v, low, high, f"REML; {how} interval") for name, v, low, high in rows}
@@ -198,20 +198,15 @@ def _components(
         {"variances": variances, "draws": draws, "at_boundary": zero, "fit": fit, "sample": sample, "how": how},
         table.assign(at_boundary=table.index.isin(zero)),
         (f"Of the variance of a single score: {parts} ({sample.n} people).",),
-        _component_cautions(fit, zero, few, draws), ("patterson1971", "tenhove2025"),
+        told({
+            f"The variance of {name} is estimated as 0 (on the boundary); its interval starts there.": True
+            for name in zero
+        } | {
+            f"Fewer than {FEWEST_LEVELS} levels of {listed(few)}: that variance is hardly known.": few,
+            "The fit did not settle; do not use these variances.": not fit.converged,
+            f"{failed:.1f}% of the simulated refits failed and were left out.": failed > 1,
+        }), ("patterson1971", "tenhove2025"),
     )  # fmt: skip
-
-
-def _component_cautions(fit: RemlFit, zero: Sequence[str], few: Sequence[str], draws: Floats) -> tuple[str, ...]:
-    failed = float(np.isnan(draws).any(axis=1).mean())
-    at_zero = (
-        f"The variance of {name} is estimated as 0 (on the boundary); its interval starts there." for name in zero
-    )
-    return tuple(at_zero) + told({
-        f"Fewer than {FEWEST_LEVELS} levels of {listed(few)}: that variance is hardly known.": few,
-        "The fit did not settle; do not use these variances.": not fit.converged,
-        f"{100 * failed:.1f}% of the simulated refits failed and were left out.": failed > 0.01,
-    })  # fmt: skip
 
 
 def shared_trials(observed: np.ndarray) -> tuple[float, float]:
@@ -300,19 +295,17 @@ def choose_icc(
     return Part(facts, frame, (f"Use {form}.", *reasons), cautions, ("mcgraw1996", "tenhove2024"))
 
 
-SHROUT_FLEISS = dict(zip(FORMS, ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), strict=True))
-OLDER = {  # the usual ways to write them, without brackets and commas; a "1" at the end is left out by some
-    written.lower(): form for form, name in SHROUT_FLEISS.items() for bare in [re.sub(r"\W", "", name)]
-    for written in (bare, *([bare[:-1]] if bare.endswith("1") else []))
-}  # fmt: skip
-IN_WORDS = {
-    "ICC(1)": "one-way random, one score", "ICC(A,1)": "two-way, absolute agreement, one score",
-    "ICC(C,1)": "two-way, consistency, one score", "ICC(k)": "one-way random, mean of k scores",
-    "ICC(A,k)": "two-way, absolute agreement, mean of k scores", "ICC(C,k)": "two-way, consistency, mean of k scores",
-}  # fmt: skip
+SHROUT_FLEISS = dict(
+    zip(kernels.FORMS, ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), strict=True)
+)
+OLDER = {re.sub(r"\W", "", name).lower(): form for form, name in SHROUT_FLEISS.items()}  # as many write them
+OLDER |= {name.removesuffix("1"): form for name, form in OLDER.items()}  # a "1" at the end is left out by some
+MODELS = ("one-way random", "two-way, absolute agreement", "two-way, consistency")
+COUNTS = ("one score", "mean of k scores")
+IN_WORDS = dict(zip(kernels.FORMS, (f"{model}, {count}" for count in COUNTS for model in MODELS), strict=True))
 
 
-Found = tuple[dict[str, Any], tuple[str, ...], tuple[str, ...]]  # facts, cautions, sources
+Read = tuple[dict[str, Any], tuple[str, ...], tuple[str, ...]]  # facts, cautions, sources
 BANDS = ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (9.0, "excellent"))  # Koo & Li 2016, from memory
 
 
@@ -324,10 +317,8 @@ class IccResult(Part):
     REML), ``mean_squares`` (the table it was read from; None by REML), ``trials`` (a person, k).
     """
 
-    def plot(self, *, ax: "Axes | None" = None) -> "Axes":  # type: ignore[override]
+    def plot(self, *, ax: Axes | None = None) -> Axes:  # type: ignore[override]
         """Draw the coefficient with its interval on a 0 to 1 axis."""
-        from truechange.foundation.drawing import interval_rows
-
         ax = interval_rows([self.form], [self.estimate], ax=ax, strong=(0,))
         ax.set_xlabel(f"Intraclass correlation, {self.estimate.n} people")
         ax.set_xlim(min(0.0, self.estimate.low if isfinite(self.estimate.low) else 0.0), 1)
@@ -398,9 +389,9 @@ def icc(
     >>> print(icc(walk, form="ICC(A,1)").sentence())
     ICC(A,1) = 0.99 (95% CI 0.83 to 1.00), 4 people, 2 trials.
     """
-    if isinstance(form, str) and form not in FORMS and (known := OLDER.get(re.sub(r"\W", "", form).lower())):
+    if isinstance(form, str) and form not in kernels.FORMS and (known := OLDER.get(re.sub(r"\W", "", form).lower())):
         raise ChoiceError(f"form={errors.in_short(form)} is the older name: use form={known!r} ({IN_WORDS[known]}).")
-    errors.check_choice("form", form, FORMS)
+    errors.check_choice("form", form, kernels.FORMS)
     errors.check_confidence(confidence)
     errors.check_choice("limits", limits, tables.LIMITS)
     table = tables.trial_table(data, tables.Columns(person, trial, value), missing)
@@ -429,8 +420,8 @@ def icc_table(
     errors.check_confidence(confidence)
     table = tables.trial_table(data, tables.Columns(person, trial, value), missing)
     columns = ["estimate", "low", "high", "f", "df1", "df2", "p_value", "shrout_fleiss"]
-    rows = [_one_form(table, form, confidence).frame.loc[0, columns] for form in FORMS]
-    return pd.DataFrame(rows, index=pd.Index(FORMS, name="form")).infer_objects()
+    rows = [_one_form(table, form, confidence).frame.loc[0, columns] for form in kernels.FORMS]
+    return pd.DataFrame(rows, index=pd.Index(kernels.FORMS, name="form")).infer_objects()
 
 
 def _one_form(
@@ -441,18 +432,16 @@ def _one_form(
     facts, notes, sources = estimated(table, form, tables.Sample(n, confidence, origin=Origin.own(n=n)))
     e = facts["estimate"]
     if limits != "exact":
-        low, high, how = tables.resampled_limits(
-            table.scores, lambda ms: icc_values(ms, form), limits, confidence=confidence, **resampling
-        )
+        of_form = partial(kernels.icc_values, form=form)
+        low, high, how = tables.resampled_limits(table.scores, of_form, limits, confidence=confidence, **resampling)
         e = replace(e, low=low, high=high, method=f"{IN_WORDS[form]}; {how}")
     facts |= {"estimate": e, "form": form, "shrout_fleiss": SHROUT_FLEISS[form], "trials": k}
     test = {name: facts[name] for name in ("f", "df1", "df2", "p_value")}
     row = {"form": form, "shrout_fleiss": SHROUT_FLEISS[form], "trials": k, **e.row(), **test}
     says = (
         f"{form} = {fixed(e.value, 2)} ({e.interval_text(2)}), {e.n} people, {k} trials.",
-        f"Form: {IN_WORDS[form]} ({SHROUT_FLEISS[form]} in the older notation).",
-        _reading(e),
-    )
+        f"Form: {IN_WORDS[form]} ({SHROUT_FLEISS[form]} in the older notation).", _reading(e),
+    )  # fmt: skip
     return IccResult(facts, pd.DataFrame([row]), says, (*table.cautions, *tables.count_cautions(n), *notes), sources)
 
 
@@ -469,15 +458,15 @@ def _reading(e: Estimate) -> str:
     )
 
 
-def _from_table(table: tables.TrialTable, form: str, sample: tables.Sample) -> Found:
+def _from_table(table: tables.TrialTable, form: str, sample: tables.Sample) -> Read:
     """Read the coefficient from the mean squares, with its F interval and the F test that people do not differ."""
     if np.ptp(table.scores) == 0:
         raise DataError("All scores are equal: no variance, so no intraclass correlation. Report agreement as it is.")
-    ms = mean_squares(table.scores)
+    ms = kernels.mean_squares(table.scores)
     noise = "within" if form in ("ICC(1)", "ICC(k)") else "error"
     square, df1, df2 = getattr(ms, noise), ms.df["persons"], ms.df[noise]
     f = float(ms.persons / square) if square > 0 else inf
-    value, ends = float(icc_values(ms, form)), icc_limits(ms, form, sample.confidence)
+    value, ends = float(kernels.icc_values(ms, form)), kernels.icc_limits(ms, form, sample.confidence)
     low, high = (float(end) if isfinite(value) else nan for end in ends)
     estimate = sample.estimate(value, low, high, f"{IN_WORDS[form]}; F interval")
     p_value = float(fdtrc(df1, df2, f)) if isfinite(f) else 0.0
@@ -485,7 +474,7 @@ def _from_table(table: tables.TrialTable, form: str, sample: tables.Sample) -> F
     return facts, _cautions(ms, form, value), ("shrout1979", "mcgraw1996")
 
 
-def _by_reml(table: tables.TrialTable, form: str, sample: tables.Sample) -> Found:
+def _by_reml(table: tables.TrialTable, form: str, sample: tables.Sample) -> Read:
     """Read the coefficient from variance components, where scores are missing."""
     one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
     fit = variance_components(table.long, ("person",) if one_way else ("person", "trial"), (), sample)
@@ -502,10 +491,10 @@ def _by_reml(table: tables.TrialTable, form: str, sample: tables.Sample) -> Foun
     return {"estimate": fit.icc(noise, IN_WORDS[form])} | no_test, tuple(notes), fit.sources
 
 
-def _cautions(ms: MeanSquares, form: str, value: float) -> tuple[str, ...]:
+def _cautions(ms: kernels.MeanSquares, form: str, value: float) -> tuple[str, ...]:
     one_way, average = form in ("ICC(1)", "ICC(k)"), form.endswith("k)")
     # with trials that differ less than error REML drops them, and people may then stand out a little after all
-    without_trials = float(icc_values(ms, "ICC(k)" if average else "ICC(1)"))
+    without_trials = float(kernels.icc_values(ms, "ICC(k)" if average else "ICC(1)"))
     reml = fixed(without_trials, 2) if without_trials > 0 else "0"
     what = "The estimate is negative" if isfinite(value) else f"{form} cannot be estimated"
     return told({

@@ -1,30 +1,29 @@
-"""Scores of a reliability study, people x trials: every score used once, nothing averaged or dropped in silence."""
+"""Scores of a reliability study, people x trials, every score used once; and what they gain by practice (learning)."""
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
-from math import nan, sqrt
+from dataclasses import dataclass, field, replace
+from functools import partial
+from math import isfinite, nan, sqrt
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, stdtrit
+from scipy.special import chdtri, fdtrc, stdtr, stdtrit
 
+from truechange.foundation.drawing import ACCENT, LINE, Axes
 from truechange.foundation.errors import DataError, check_choice, check_kind, check_resamples, listed
 from truechange.foundation.estimate import Estimate, Origin
-from truechange.foundation.result import told
-from truechange.numerics.mean_squares import MeanSquares, jackknifed_mean_squares, mean_squares, resampled_mean_squares
+from truechange.foundation.numbers import p_value, people
+from truechange.foundation.result import Part, told
+from truechange.numerics import variances as kernels
 from truechange.numerics.resampling import Floats, bca_limits, percentile_limits
 
 MISSING = ("refuse", "leave out", "reml")
+SQUARES = {"agreement": "within", "consistency": "error", "one-way": "within"}  # mean square an SEM is the root of
+ERRORS = tuple(SQUARES)
 LIMITS = ("exact", "percentile", "bca")
-RULES = {
-    "mean": "mean",
-    "first": "first",
-    "last": "last",
-    "highest": "max",
-    "lowest": "min",
-}  # trials to a visit's score
+RULES = {"mean": "mean", "first": "first", "last": "last", "highest": "max", "lowest": "min"}  # of a visit's trials
 
 
 class Columns(NamedTuple):
@@ -69,6 +68,18 @@ class Sample:
         low, high = (sqrt(square * df / float(chdtri(df, tail))) for tail in self.tails)
         return self.estimate(sqrt(square), low, high, f"{method}; chi-square interval, {df:g} df", df)
 
+    def line(self, x: Floats, y: Floats, method: str) -> tuple[Estimate, float]:
+        """Return the least-squares slope of y on x with its t interval, and the intercept; NaN if x does not vary."""
+        n, away = x.size, x - x.mean()
+        sxx = float(np.sum(away**2))
+        bare = replace(self, unit="")
+        if n < 3 or sxx == 0:
+            return bare.estimate(nan, method=method), nan
+        slope = float(np.sum(away * y)) / sxx
+        intercept = float(y.mean()) - slope * float(x.mean())
+        squares = float(np.sum((y - intercept - slope * x) ** 2))
+        return bare.around(slope, sqrt(squares / (n - 2) / sxx), n - 2, method), intercept
+
 
 def estimates_table(named: Mapping[str, Estimate], index: str = "quantity") -> pd.DataFrame:
     """Return one row a named estimate, unrounded."""
@@ -104,19 +115,16 @@ class TrialTable:
     def long(self) -> pd.DataFrame:
         """One row a score: person (row number), trial (label), value; session too where a label is (session, trial)."""
         rows, columns = np.nonzero(np.isfinite(self.scores))
-        labels = [self.trials[j] for j in columns]
-        names = ("session", "trial") if isinstance(labels[0], tuple) else ("trial",)
-        split = {name: [label[at] if len(names) > 1 else label for label in labels] for at, name in enumerate(names)}
-        return pd.DataFrame({"person": rows, **split, "value": self.scores[rows, columns]})
+        names = ["session", "trial"] if isinstance(self.trials[0], tuple) else ["trial"]
+        labels = pd.DataFrame(list(self.trials), columns=names).iloc[columns].reset_index(drop=True)
+        return labels.assign(person=rows, value=self.scores[rows, columns])[["person", *names, "value"]]
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """One sentence a reason for which people were set aside; that a table stands on its side, or needed no REML."""
         n, k = self.scores.shape
-        return told({f"{k} trials of {n} people: were person= and trial= swapped?": k > n} | {
-            f"{len(who)} {'person' if len(who) == 1 else 'people'} set aside, {reason}: {listed(who)}.": who
-            for reason, who in self.set_aside.items()
-        } | {
+        aside = {f"{people(len(who))} set aside, {why}: {listed(who)}.": who for why, who in self.set_aside.items()}
+        return told({f"{k} trials of {people(n)}: were person= and trial= swapped?": k > n} | aside | {
             "No score is missing, so the mean squares were used instead of REML: its estimates are theirs unless a "
             "variance would be negative, and their intervals are exact.": self.whole,
         })  # fmt: skip
@@ -186,7 +194,7 @@ def trial_table(data: pd.DataFrame, columns: Columns, missing: str = "refuse", r
     if n < 2 or k < 2:
         why = "".join(f" Set aside, {reason}: {listed(who)}." for reason, who in set_aside.items() if who)
         raise DataError(
-            f"Reliability needs at least 2 people with 2 trials each; {n} people and {k} trials are left.{why}"
+            f"Reliability needs at least 2 people with 2 trials each; {people(n)} and {k} trials are left.{why}"
         )
     whole = missing == "reml" and not gaps.any()
     return TrialTable(wide.to_numpy(dtype=float), tuple(wide.index), tuple(wide.columns), set_aside, per_visit, whole)
@@ -273,24 +281,123 @@ def float_array(given: ArrayLike, name: str) -> Floats:
 
 def count_cautions(n: int) -> tuple[str, ...]:
     """Return the caution that few people call for."""
-    if n < 10:
-        return (f"Only {n} people: far too few to know much.",)
-    return (f"{n} people: fewer than 30; plan for 50.",) if n < 30 else ()
+    few = f"Only {people(n)}: far too few to know much."
+    return told({few: n < 10, f"{n} people: fewer than 30; plan for 50.": 10 <= n < 30})
 
 
 def resampled_limits(
-    scores: Floats, quantity: Callable[[MeanSquares], Floats], limits: str, n_boot: int, seed: int, confidence: float
+    scores: Floats,
+    quantity: Callable[[kernels.MeanSquares], Floats],
+    limits: str,
+    n_boot: int,
+    seed: int,
+    confidence: float,
 ) -> tuple[float, float, str]:
     """Return bootstrap limits over people of any function of the mean squares, and how they were found."""
     check_resamples(n_boot, seed)
     if not np.isfinite(scores).all():
         raise DataError("Bootstrap limits need complete scores; leave out people with a missing trial.")
-    draws = np.asarray(quantity(resampled_mean_squares(scores, n_boot=n_boot, seed=seed)))
+    draws = np.asarray(quantity(kernels.resampled_mean_squares(scores, n_boot=n_boot, seed=seed)))
     failed = float(np.isnan(draws).mean())
     words = f"{'BCa' if limits == 'bca' else limits} bootstrap over people (B = {n_boot}, {100 * failed:.1f}% failed)"
     draws = draws[~np.isnan(draws)]
     if limits == "percentile":
         low, high = percentile_limits(draws, confidence)
         return float(low), float(high), words
-    left_out = np.asarray(quantity(jackknifed_mean_squares(scores)))
-    return *bca_limits(draws, float(quantity(mean_squares(scores))), left_out, confidence), words
+    left_out = np.asarray(quantity(kernels.jackknifed_mean_squares(scores)))
+    return *bca_limits(draws, float(quantity(kernels.mean_squares(scores))), left_out, confidence), words
+
+
+def learning_between(scores: Floats, trials: tuple[object, ...], sample: Sample, margin: float | None = None) -> Part:
+    """Compare consecutive trials of a complete table (people x trials, in the order done): learning effects.
+
+    A gain counts as small when its 90% interval lies inside ± `margin` (two one-sided tests at 5%).
+
+    Returns
+    -------
+    Part
+        Table and ``steps``, one row a step: from, to, gain, low, high, p_value, sem (of that pair), sem_low, sem_high,
+        gain_low_90, gain_high_90, within_margin. ``f, df1, df2, p_value`` (F test that all trial means are equal),
+        ``epsilon, p_corrected`` (Greenhouse-Geisser's correction; 1 and the plain p for two trials), ``margin``,
+        ``scores``, ``trials``.
+    """
+    n, k = scores.shape
+    gains = np.diff(scores, axis=1)
+    gain, se = gains.mean(axis=0), gains.std(axis=0, ddof=1) / sqrt(n)
+    half, half_90 = (stdtrit(n - 1, tail) * se for tail in (sample.tails[1], 0.95))
+    sem = se * sqrt(n / 2)
+    wide, narrow = (sqrt((n - 1) / float(chdtri(n - 1, tail))) for tail in sample.tails[::-1])
+    with np.errstate(all="ignore"):
+        p = 2 * stdtr(n - 1, -np.abs(gain) / se)
+    steps = pd.DataFrame({
+        "from": trials[:-1], "to": trials[1:], "gain": gain, "low": gain - half, "high": gain + half, "p_value": p,
+        "sem": sem, "sem_low": sem * narrow, "sem_high": sem * wide, "gain_low_90": gain - half_90,
+        "gain_high_90": gain + half_90, "within_margin": None,
+    })  # fmt: skip
+    if margin is not None:
+        steps["within_margin"] = (steps["gain_low_90"] > -margin) & (steps["gain_high_90"] < margin)
+    ms = kernels.mean_squares(scores)
+    df1, df2 = ms.df["trials"], ms.df["error"]
+    f = float(ms.trials / ms.error) if ms.error > 0 else nan
+    covariance = np.cov(scores, rowvar=False)
+    centred = covariance - covariance.mean(axis=0) - covariance.mean(axis=1)[:, None] + covariance.mean()
+    squares = float(np.sum(centred**2))
+    epsilon = min(1.0, float(np.trace(centred)) ** 2 / ((k - 1) * squares)) if squares > 0 else 1.0
+    plain, corrected = (float(fdtrc(e * df1, e * df2, f)) if isfinite(f) else nan for e in (1.0, epsilon))
+    cautions = told({
+        "Two trials cannot tell learning from a one-off shift; a third trial could.": k == 2,
+        "Trials must have been done in this order; with a random order a gain is not learning.": k > 2,
+    })  # fmt: skip
+    facts = {"steps": steps, "f": f, "df1": df1, "df2": df2, "p_value": plain, "epsilon": epsilon,
+             "p_corrected": corrected, "margin": margin, "scores": scores, "trials": trials}  # fmt: skip
+    small = [f"; within ±{margin:g}: {'yes' if row else 'not shown'}" if row is not None else ""
+             for row in steps["within_margin"]]  # fmt: skip
+    ways = zip(steps["from"], steps["to"], map(sample.estimate, gain, steps["low"], steps["high"]), small, strict=True)
+    says = [f"From trial {first} to {second}: {gained}{within}." for first, second, gained, within in ways]
+    return Part(
+        facts, steps, (*says, f"All {k} trial means alike: {p_value(corrected)}."), cautions,
+        ("hopkins2000", "greenhouse1959"), f"Scores of {people(n)} over {k} trials, with means.",
+        draw=partial(_draw_trials, scores, trials, sample.unit),
+    )  # fmt: skip
+
+
+def _draw_trials(scores: Floats, trials: tuple[object, ...], unit: str, ax: Axes) -> Axes:
+    """Draw each person faintly and the trial means with intervals for their own spread."""
+    n, k = scores.shape
+    at, means = np.arange(k), scores.mean(axis=0)
+    ax.plot(at, scores.T, color=LINE, lw=0.8, zorder=1)
+    # people differ by more than trials do: take their level out before drawing the interval
+    inner = scores - scores.mean(axis=1, keepdims=True)
+    half = stdtrit(n - 1, 0.975) * inner.std(axis=0, ddof=1) * sqrt(k / (k - 1) / n)
+    ax.errorbar(at, means, yerr=half, color=ACCENT, marker="D", ms=7, lw=2.4, capsize=5, zorder=3)
+    ax.set_xticks(at, [f"trial {trial}" for trial in trials])
+    ax.set_xlim(-0.3, k - 0.7)
+    ax.set_ylabel(f"Score ({unit})" if unit else "Score")
+    each = f"{people(n)}: each thin line is one; diamonds are means (95% interval, level of people taken out)"
+    ax.set_title(each, fontsize=9)
+    return ax
+
+
+def mean_gain(first: Floats, second: Floats, sample: Sample) -> Estimate:
+    """Return the mean of second minus first over people with both, with its t interval."""
+    gains = (second - first)[np.isfinite(second - first)]
+    of_these = replace(sample, n=gains.size)
+    if gains.size < 2:
+        return of_these.estimate(nan, method="fewer than 2 people have both")
+    se = float(gains.std(ddof=1)) / sqrt(gains.size)
+    return of_these.around(float(gains.mean()), se, gains.size - 1, "mean of second minus first")
+
+
+def sems_from_squares(ms: kernels.MeanSquares, sample: Sample) -> dict[str, Estimate]:
+    """Return the three SEMs of a complete table with chi-square and Graybill-Wang limits."""
+    squares, weights = [float(ms.trials), float(ms.error)], [1 / ms.n, 1 - 1 / ms.n]
+    within, dfs = float(ms.within), [ms.df["trials"], ms.df["error"]]
+    # no switch to a pooled interval where trials < error: it would cover as little as 91% (value and one-way SEM agree)
+    low, high = kernels.graybill_wang(squares, weights, dfs, sample.confidence)
+    spread = sum((w * m) ** 2 / d for w, m, d in zip(weights, squares, dfs, strict=True))
+    satterthwaite = within**2 / spread if spread else ms.df["within"]
+    how = "√(trial + residual variance); Graybill-Wang interval"
+    agreement = sample.estimate(sqrt(within), sqrt(low), sqrt(high), how, satterthwaite)
+    consistency = sample.sd(squares[1], ms.df["error"], "√(residual mean square)")
+    one_way = sample.sd(within, ms.df["within"], "√(within-person mean square)")
+    return dict(zip(ERRORS, (agreement, consistency, one_way), strict=True))

@@ -13,10 +13,9 @@ from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
 from truechange.foundation.errors import DataError, check_confidence, check_finite, check_kind, listed, stated
-from truechange.foundation.estimate import Estimate, Origin, Threshold
+from truechange.foundation.estimate import Estimate, Origin, Threshold, read_sem
 from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, told
-from truechange.foundation.sem import read_sem
 from truechange.measures.literature import FAR_SHORTER, MEMORY, NONE, days_between
 from truechange.reliability.error import measurement_error
 from truechange.reliability.scores import Sample, float_array
@@ -134,9 +133,8 @@ def transport_check(
     facts: dict[str, Any] = {"verdict": verdict, "reasons": reasons, "findings": frame, "value": value}
     better = "Better than any published number: the clinic's own retest of stable people."
     cautions = told({better: verdict != MATCHES})
-    return Part(
-        facts | {"variance_ratio": ratio, "own_sem": own}, frame, says, cautions, ("kottner2011", "mokkink2020")
-    )
+    facts |= {"variance_ratio": ratio, "own_sem": own}
+    return Part(facts, frame, says, cautions, ("kottner2011", "mokkink2020"))
 
 
 def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
@@ -148,9 +146,8 @@ def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
     if "value" not in row:
         raise DataError(f"published has no 'value', only {listed(row) or 'nothing'}; give one row of published().")
     n = int(row["n"]) if row.get("n") else None
-    words: dict[str, Any] = {
-        name: str(row.get(name, "")) for name in ("citation", "doi", "population", "interval", "note")
-    }
+    told_of = ("citation", "doi", "population", "interval", "note")
+    words: dict[str, Any] = {name: str(row.get(name, "")) for name in told_of}
     origin = Origin("published", **words, n=n, status=str(row.get("status", "from memory")))
     known: dict[str, Any] = {"value": float(row["value"]), "unit": str(row.get("unit", "")), "origin": origin, "n": n}
     if row.get("quantity") in KINDS and row.get("level"):
@@ -158,12 +155,18 @@ def _as_estimate(published: Any) -> tuple[Estimate, dict[str, Any]]:
     return Estimate(**known), row
 
 
+def _doubted(what: str, there: object, here: object, doubts: Mapping[str, object]) -> Finding:
+    """Return a comparison that is doubtful for the first reason that holds, and a match where none does."""
+    reason = next((text for text, holds in doubts.items() if holds), "")
+    return what, there, here, DOUBTFUL if reason else MATCHES, reason
+
+
 def _number(value: Estimate, row: Mapping[str, Any], unit: str, for_person: bool) -> list[Finding]:
     origin = value.origin
-    reason = {"stated": "Nothing is known of where the number comes from."}.get(origin.kind, "")
-    if origin.status == "from memory":
-        reason = "The published value is from memory; check it against its source."
-    findings: list[Finding] = [("origin", origin.sentence(), "", DOUBTFUL if reason else MATCHES, reason)]
+    findings = [_doubted("origin", origin.sentence(), "", {
+        "The published value is from memory; check it against its source.": origin.status == "from memory",
+        "Nothing is known of where the number comes from.": origin.kind == "stated",
+    })]  # fmt: skip
     if row.get("use") == NONE and row.get("why_not") != MEMORY:
         findings.append(("use", value, "", REFUSED, f"The published value may not be used: {row['why_not']}."))
     if for_person and isinstance(value, Threshold) and value.level != "person":
@@ -196,21 +199,20 @@ def _protocols(
 
 def _people(population: str, same: bool | None) -> Finding:
     healthy = re.search(r"\b(healthy|community|young)\b", population, re.IGNORECASE)
-    reason = "" if same else "Whether the source's people had the same condition was not stated."
-    if same is False or (healthy and not same):
-        reason = f"The source's people differ ({population or 'another condition'})."
-    return ("condition", population, "declared the same" if same else "", DOUBTFUL if reason else MATCHES, reason)
+    return _doubted("condition", population, "declared the same" if same else "", {
+        f"The source's people differ ({population or 'another condition'}).": same is False or (healthy and not same),
+        "Whether the source's people had the same condition was not stated.": not same,
+    })  # fmt: skip
 
 
 def _intervals(there: str, here: str) -> Finding:
-    source, own, reason = days_between(there), days_between(here), ""
-    if not isfinite(source):
-        reason = "The source's time between tests is not known."
-    elif not isfinite(own):
-        reason = "The time between tests here was not stated."
-    elif source * FAR_SHORTER < own:
-        reason = f"Tests there lay '{there}' apart, here {here}: over the longer time the error is larger."
-    return ("time between tests", there, here, DOUBTFUL if reason else MATCHES, reason)
+    source, own = days_between(there), days_between(here)
+    return _doubted("time between tests", there, here, {
+        "The source's time between tests is not known.": not isfinite(source),
+        "The time between tests here was not stated.": not isfinite(own),
+        f"Tests there lay '{there}' apart, here {here}: over the longer time the error is larger.":
+            source * FAR_SHORTER < own,
+    })  # fmt: skip
 
 
 def _ranges(scores: np.ndarray, mean: float | None, sd: float | None, low: float | None, high: float | None) -> Finding:

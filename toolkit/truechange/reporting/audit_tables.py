@@ -4,8 +4,8 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from truechange.foundation.drawing import cell_text
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.html import cell_text
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent, with_interval
 from truechange.foundation.result import Part, Result
 from truechange.measures import measure as measure_named

@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from truechange.foundation.drawing import cell_text
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.html import cell_text
 from truechange.foundation.numbers import percent
 from truechange.foundation.result import Part, Result
 from truechange.meaningful_change.estimators import METHODS, OWN

@@ -13,8 +13,8 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 from zipfile import BadZipFile, ZipFile
 
+from truechange.foundation.drawing import TEMPLATES, bullet_list, document, embedded, png
 from truechange.foundation.errors import OutcomeError, needs
-from truechange.foundation.html import TEMPLATES, bullet_list, document, embedded, png
 from truechange.reporting.files import settle_zip
 from truechange.reporting.tables import SHORT, ReadyTable
 

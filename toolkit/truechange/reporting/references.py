@@ -150,7 +150,7 @@ class ReferenceList(Result):
         return pd.DataFrame(rows, columns=["number", "key", "reference", "doi", "status"])
 
     def _repr_html_(self) -> str:
-        from truechange.foundation.html import bullet_list
+        from truechange.foundation.drawing import bullet_list
 
         return bullet_list(self.sentences())
 

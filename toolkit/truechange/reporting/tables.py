@@ -8,8 +8,8 @@ from numbers import Integral, Real
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
+from truechange.foundation.drawing import cell_text
 from truechange.foundation.errors import needs
-from truechange.foundation.html import cell_text
 from truechange.foundation.numbers import decimals_for, decimals_of, fixed, p_value, percent
 from truechange.foundation.result import Result
 from truechange.records.copies import inert_frame

@@ -1,6 +1,6 @@
 """Shares of people who changed enough: counted, compared, and with measurement error taken into account."""
 
-from truechange.foundation.loading import on_first_use
+from truechange.foundation import on_first_use
 
 _HOME = {
     "compare_responders": "comparing", "count_responders": "counting", "cumulative_change": "true_share",

@@ -15,10 +15,9 @@ from scipy.special import bdtrc, betaincinv
 from truechange.foundation import errors
 from truechange.foundation.distributions import error_share, sd_factors
 from truechange.foundation.errors import DataError, RefusedError, in_short, listed
-from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number
+from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number, read_sem
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Part, Spoken, told
-from truechange.foundation.sem import read_sem
 from truechange.numerics.intervals import FEW, Floats, tango_limits, wilson_limits
 
 EVERYONE = "everyone"

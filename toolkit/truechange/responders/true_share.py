@@ -15,14 +15,12 @@ from scipy.special import ndtr, ndtri
 from truechange.foundation import errors
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_confidence
-from truechange.foundation.estimate import Estimate, Threshold, person_threshold
+from truechange.foundation.estimate import SWAPPED, Estimate, Sem, Threshold, person_threshold, read_sem
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, Result, Spoken, told
-from truechange.foundation.sem import SWAPPED, Sem, read_sem
-from truechange.numerics.density import ENOUGH, Density, share_beyond, true_changes, true_skew
+from truechange.numerics import true_change as kernels
 from truechange.numerics.intervals import Floats, wilson_limits
 from truechange.numerics.resampling import percentile_limits
-from truechange.numerics.selection import TakenIn, beyond_cut, resampled_taken_in
 from truechange.responders.counting import any_threshold, group_labels, how_many, numbers, proportion, size_of
 
 if TYPE_CHECKING:
@@ -155,7 +153,7 @@ def true_responder_share(
     Notes
     -----
     Errors are normal with SD ``√2 SEM``. From 50 people on true change may have any smooth shape, and a spike of
-    unchanged people: its log-density is a penalised sum of curves (:func:`~truechange.numerics.density.deconvolved`;
+    unchanged people: its log-density is a penalised sum of curves (``numerics.true_change.deconvolved``;
     after [1]_), fitted once for every plausible SEM, with and without a spike, each fit weighed by its evidence; the
     logit of the share in each is normal. Among fewer a shape cannot be told, so that true change is normal with mean m
     and SD τ: τ² is weighed on a grid (likelihood of the observed variance, nearly flat prior), the SEM by its
@@ -164,7 +162,7 @@ def true_responder_share(
     Own derivation, checked by simulation (``truechange.validation.simulated("true_share_shapes")``): its interval
     covers the true share where an interval around the observed share, or a normal model of skewed change, does not.
     With an entry rule: mean over people of the chance that a true change of mean E[Δ|x₁]
-    exceeds the MCID (:func:`truechange.numerics.selection.taken_in`); percentile bootstrap over people, with the SEM,
+    exceeds the MCID (:func:`truechange.numerics.true_change.taken_in`); percentile bootstrap over people, with the SEM,
     the MCID and everyone's mean and SD drawn anew.
 
     References
@@ -198,10 +196,10 @@ def true_responder_share(
     true_variance, n = sd**2 - 2 * error.value**2, changes.size
     plug_in = float(ndtr((changes.mean() - limit.value) / sqrt(true_variance))) if true_variance > 0 else nan
     reliability = true_variance / sd**2
-    skew, skewed = true_skew(changes, reliability)
-    fit = true_changes(changes, error.value, error.df)
-    middle, low, high = share_beyond(fit, limit.value, spread_of(limit), confidence)
-    free = isinstance(fit, Density)
+    skew, skewed = kernels.true_skew(changes, reliability)
+    fit = kernels.true_changes(changes, error.value, error.df)
+    middle, low, high = kernels.share_beyond(fit, limit.value, spread_of(limit), confidence)
+    free = isinstance(fit, kernels.Density)
     shape = "true change of any shape (spline log-density)" if free else "normal true change"
     return TrueShare(
         value=middle, low=low, high=high, plug_in=plug_in, reliability=reliability, skew=skew,
@@ -229,13 +227,13 @@ def _taken_in(
         )
     se = spread_of(limit)
 
-    def share(found: TakenIn, rng: np.random.Generator | None = None) -> Floats:
+    def share(found: kernels.TakenIn, rng: np.random.Generator | None = None) -> Floats:
         size = len(found.left)
         bar = limit.value + (np.zeros(size) if rng is None else se * rng.normal(size=size))
         spread = np.maximum(np.sqrt(found.left), 1e-9)[:, None]
         return ndtr((found.expected - bar[:, None]) / spread).mean(axis=1)
 
-    found, drawn = resampled_taken_in(
+    found, drawn = kernels.resampled_taken_in(
         entry.of_people(whole), first, first + change, error, share, n_boot=RESAMPLES, seed=seed
     )
     low, high = (float(end) for end in percentile_limits(drawn, facts["confidence"]))
@@ -247,13 +245,15 @@ def _taken_in(
         value=value, low=low, high=high, plug_in=value, reliability=reliability,
         method="normal true change, measurement error and regression to the mean removed; bootstrap over people",
         taken_in=sentence_before_cut(entry, float(found.mean[0]), float(found.variance[0])),
-        cautions=(*cautions, *error.cautions, *entry.cautions(beyond_cut(entry, first)), *told({lost: failed > 0.01})),
+        cautions=(
+            *cautions, *error.cautions, *entry.cautions(kernels.beyond_cut(entry, first)), *told({lost: failed > 0.01}),
+        ),
         **facts,
     )  # fmt: skip
 
 
 def _cautions(people: int, away: int, reliability: float, skew: float, error: Sem, limit: Threshold) -> tuple[str, ...]:
-    few, skewed = people < ENOUGH, skew == skew  # NaN where no more skewed than chance makes it
+    few, skewed = people < kernels.ENOUGH, skew == skew  # NaN where no more skewed than chance makes it
     return (*limit.cautions, *told({
         "True change still holds practice, natural course and placebo; it is not the effect of the programme.": True,
         f"{away} people without a usable follow-up are not in this share.": away,
@@ -261,7 +261,7 @@ def _cautions(people: int, away: int, reliability: float, skew: float, error: Se
         "and the share rests on the mean and the prior.": reliability <= 0,
         f"Only {percent(reliability)} of the variance of change is true change; the share is weakly known, and its "
         "shape is not: were it strongly skewed, the share could be off by ten points.": 0 < reliability < SEEN,
-        f"With {people} people (fewer than {ENOUGH}) the shape of true change cannot be learned; it is taken "
+        f"With {people} people (fewer than {kernels.ENOUGH}) the shape of true change cannot be learned; it is taken "
         "to be normal.": few,
         f"True change looks skewed ({fixed(skew, 1)}), which a normal model cannot follow: the share may be off by ten "
         "points.": few and skewed,
@@ -411,7 +411,7 @@ def _curve(name: str, changes: np.ndarray, started: int, error: Sem | None, conf
     band = sqrt(log(2 / (1 - confidence)) / (2 * started))
     true = np.full(change.size, np.nan)
     if error is not None and float(np.var(changes, ddof=1)) > 2 * error.value**2:
-        true = true_changes(changes, error.value, error.df).at_least(change) * changes.size / started
+        true = kernels.true_changes(changes, error.value, error.df).at_least(change) * changes.size / started
     return pd.DataFrame({
         "group": name, "change": change, "at_least": at_least, "share": share, "low": low, "high": high,
         "band_low": np.clip(share - band, 0, 1), "band_high": np.clip(share + band, 0, 1),
@@ -463,13 +463,13 @@ def responder_definitions(
     check_confidence(confidence)
     limit, error = person_threshold(mcid, "mcid", name="mcid"), read_sem(sem, sem_df)
     changes, away = measured_changes(improvement)
-    started, se, fit = changes.size + away, spread_of(limit), true_changes(changes, error.value, error.df)
+    started, se, fit = changes.size + away, spread_of(limit), kernels.true_changes(changes, error.value, error.df)
     chances = fit.chances(changes, limit.value, se)
     mdc = float(ndtri(0.975)) * sqrt(2) * error.value
     reached = [how_many(changes, edge) for edge in (limit.value, max(limit.value, mdc))]
     counts = [*reached, int((chances > certainty).sum())]
     low, high = wilson_limits(counts, started, confidence)
-    expected = np.array(share_beyond(fit, limit.value, se, confidence)[1:]) * (changes.size / started)
+    expected = np.array(kernels.share_beyond(fit, limit.value, se, confidence)[1:]) * (changes.size / started)
     people = np.array([*counts, float(chances.sum())], dtype=float)
     table = pd.DataFrame({
         "definition": list(RULES), "rule": [rule.format(certainty=certainty) for rule in RULES.values()],

@@ -3,7 +3,7 @@
 import csv
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from operator import attrgetter
 from pathlib import Path
@@ -19,10 +19,10 @@ from truechange import planning, reliability
 from truechange.foundation.errors import check_choice
 from truechange.individual import norms, score_error
 from truechange.meaningful_change import estimators
-from truechange.numerics import control_charts, small_cells
-from truechange.numerics.counts import distinct
+from truechange.numerics import intervals, small_cells
 from truechange.numerics.curves import fit_ordered, fit_outcomes
-from truechange.numerics.reml import Design, fit_reml
+from truechange.numerics.resampling import distinct
+from truechange.numerics.variances import Design, fit_reml
 from truechange.programme import change, comparison, missing, periods, sites, training
 from truechange.responders import comparing
 
@@ -84,12 +84,12 @@ class Case:
     strength : {"A", "B", "C"}
         How much it proves. A: data and a printed or certified value, reproduced to its digits. B: usable with the
         caveat in its note. C: arithmetic or a recomputed value only, no published number behind it.
-    note : str
-        What a reader must know.
     data : mapping
         The input, as in the file.
     expected : mapping of str to Expected
         The numbers it promises.
+    note : str
+        What a reader must know.
     by : str
         Functions of the library through which ours are computed.
     calls : mapping of str to mapping
@@ -109,13 +109,13 @@ class Case:
     came: str
     status: str
     strength: str
-    note: str
     data: Mapping[str, Any]
     expected: Mapping[str, Expected]
-    by: str
-    calls: Mapping[str, Mapping[str, Any]]
-    ours: Mapping[str, str]
-    left_out: str
+    note: str = ""
+    by: str = ""
+    calls: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    ours: Mapping[str, str] = field(default_factory=dict)
+    left_out: str = ""
 
     @property
     def rows(self) -> list[dict[str, str]]:
@@ -158,15 +158,11 @@ def load_case(name: str) -> Case:
     if "same_as" in data:
         first = load_case(data["same_as"])
         data, calls = {**first.data, **data}, {**first.calls, **calls}
-    expected = {
-        key: Expected(
-            **{"came": content["came"], **item, "value": float(item["value"]), "tolerance": float(item["tolerance"])}
-        )
-        for key, item in content["expected"].items()
-    }
-    words = {key: content[key] for key in ("id", "topic", "checks", "citation", "doi", "came", "status", "strength")}
-    spare = {key: content.get(key, "") for key in ("note", "by", "left_out")}
-    return Case(**words, **spare, data=data, expected=expected, calls=calls, ours=content.get("ours", {}))
+    expected = {}
+    for key, item in content["expected"].items():
+        numbers = {name: float(item[name]) for name in ("value", "tolerance")}
+        expected[key] = Expected(**{"came": content["came"]} | item | numbers)
+    return Case(**content | {"data": data, "expected": expected, "calls": calls})
 
 
 Floats = NDArray[np.float64]
@@ -178,12 +174,12 @@ def compute(case: Case) -> dict[str, float]:
     if "file" in scope:
         scope["csv"] = {name: column.to_numpy() for name, column in pd.read_csv(FOLDER / scope["file"]).items()}
     for name, call in case.calls.items():
-        rest = {key: resolved(value, scope) for key, value in call.items() if key not in ("call", "args")}
+        given = {key: resolved(value, scope) for key, value in call.items() if key != "call"}
         word = call["call"]
         room, _, called = word.rpartition(":")
         home = MODULES[room] if room else tc
         function = at(word[1:], scope) if word.startswith("$") else HELPERS.get(word) or attrgetter(called)(home)
-        scope[name] = function(*resolved(call.get("args", []), scope), **rest)
+        scope[name] = function(*given.pop("args", ()), **given)
     return {key: float(at(path, scope)) for key, path in case.ours.items()}
 
 
@@ -197,17 +193,17 @@ def resolved(value: Any, scope: Mapping[str, Any]) -> Any:
 def at(path: str, scope: Mapping[str, Any]) -> Any:
     """Walk ``table/ICC(A,1)/low``: keys, columns or rows, places in a sequence, attributes, methods (``priors()``)."""
     first, *steps = path.split("/")
-    found = scope[first]
+    here = scope[first]
     for step in steps:
         key = int(step) if step.isdigit() else step
-        if isinstance(found, pd.DataFrame) and key not in found:
-            found = found.loc[key]
-        elif isinstance(key, int) or isinstance(found, Mapping | pd.DataFrame | pd.Series):
-            found = found[key]
+        if isinstance(here, pd.DataFrame) and key not in here:
+            here = here.loc[key]
+        elif isinstance(key, int) or isinstance(here, Mapping | pd.DataFrame | pd.Series):
+            here = here[key]
         else:
-            found = getattr(found, key.removesuffix("()"))
-            found = found() if key.endswith("()") else found
-    return found
+            here = getattr(here, key.removesuffix("()"))
+            here = here() if key.endswith("()") else here
+    return here
 
 
 def worked(plus: ArrayLike, minus: ArrayLike = 0, times: Any = 1, over: Any = 1, power: float = 1) -> Floats:
@@ -283,7 +279,7 @@ def least_squares(table: ArrayLike) -> Any:
 
 
 MODULES = {one.__name__.removeprefix("truechange."): one for one in (
-    planning, reliability, norms, score_error, estimators, control_charts, small_cells, change,
+    planning, reliability, norms, score_error, estimators, intervals, small_cells, change,
     comparison, missing, periods, sites, training, comparing,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (

@@ -6,19 +6,15 @@ from dataclasses import dataclass
 from functools import partial
 from html import escape
 from math import floor, isfinite, log10, nan
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from truechange.foundation.drawing import ACCENT, INK, WARM, Axes, axes, bullet_list, document, frame_table
 from truechange.foundation.errors import MissingPartError
-from truechange.foundation.html import bullet_list, document, frame_table
 from truechange.foundation.numbers import fixed
 from truechange.reporting.files import stamp
-from truechange.validation.broken import as_text, broken_assumptions
+from truechange.validation import as_text, broken_assumptions
 from truechange.validation.cases import CAME, case_ids, compute, load_case
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 AGREES, DISAGREES, NOT_RUN, LEFT_OUT = "agrees", "disagrees", "not run", "left out"
 WAY = "how the other number came"
@@ -99,9 +95,7 @@ def digits_agreed(printed: str, ours: float) -> int:
 
 def run_case(name: str) -> list[Check]:
     """Recompute one case and compare every number it promises."""
-    case = load_case(name)
-    ours: dict[str, float] = {}
-    trouble = "", ""
+    case, ours, trouble = load_case(name), {}, ("", "")
     try:
         ours = compute(case)
     except (MissingPartError, ImportError) as missing:
@@ -117,9 +111,8 @@ def run_case(name: str) -> list[Check]:
             reason = item.left_out or (case.left_out if not case.ours else "")
             verdict = LEFT_OUT if reason else DISAGREES
             reason = reason or "neither computed nor left out with a reason"
-        where = (case.topic, case.id, key, case.citation, case.doi, item.came, item.printed)
-        other = (item.value, ours.get(key, nan), item.tolerance)
-        checks.append(Check(*where, *other, case.by, verdict, reason))
+        checks.append(Check(case.topic, case.id, key, case.citation, case.doi, item.came, item.printed, item.value,
+                            ours.get(key, nan), item.tolerance, case.by, verdict, reason))  # fmt: skip
     return checks
 
 
@@ -154,7 +147,7 @@ def counts_table(checks: Sequence[Check]) -> pd.DataFrame:
     ways = [(came, meant, [c for c in checks if c.came == came and not c.elsewhere]) for came, meant in CAME.items()]
     apart = "a library that ours builds on, held against its source: no check of this library's formulas"
     ways.append((ELSEWHERE, apart, [check for check in checks if check.elsewhere]))
-    return pd.DataFrame([{WAY: came, "meaning": meant, **tally(held)} for came, meant, held in ways if held])
+    return pd.DataFrame([{WAY: came, "meaning": meant, **tally(those)} for came, meant, those in ways if those])
 
 
 def headline(checks: Sequence[Check]) -> str:
@@ -170,10 +163,8 @@ def headline(checks: Sequence[Check]) -> str:
     )
 
 
-def plot_counts(checks: Sequence[Check], *, ax: "Axes | None" = None) -> "Axes":
+def plot_counts(checks: Sequence[Check], *, ax: Axes | None = None) -> Axes:
     """Draw how many checks agree and disagree, a row for each way the other number came to us."""
-    from truechange.foundation.drawing import ACCENT, INK, WARM, axes
-
     rows = counts_table(checks).to_dict("records")
     ax = axes(ax, height=0.9 + 0.34 * len(rows))
     for at, row in enumerate(rows):
@@ -207,11 +198,9 @@ def page(checks: Sequence[Check]) -> str:
     parts = ["<h1>How the numbers were checked</h1>", f'<p class="lead">{headline(checks)}</p>']
     bad = [check for check in checks if check.verdict == DISAGREES]
     if bad:
-        said = [
-            f"{c.case}, {c.name}: printed {c.printed}, ours {fixed(c.ours, 6)}; {c.reason or 'outside the tolerance'}"
-            for c in bad
-        ]
-        parts.append(f'<div class="caution"><strong>Disagreements</strong>{bullet_list(said)}</div>')
+        lines = [f"{c.case}, {c.name}: printed {c.printed}, ours {fixed(c.ours, 6)}; "
+                 f"{c.reason or 'outside the tolerance'}" for c in bad]  # fmt: skip
+        parts.append(f'<div class="caution"><strong>Disagreements</strong>{bullet_list(lines)}</div>')
     parts.append(
         '<p class="quiet">A check agrees when the difference is at most half of the last printed digit, or what its '
         "note allows and says why. Agreement with a printed number shows that the formula is the published one; it "
