@@ -99,7 +99,7 @@ def test_gaps_by_reml_agree_with_complete_data():
         assert getattr(nearly, name).value == pytest.approx(getattr(whole, name).value, rel=0.02)
     assert nearly.sem_consistency.df == pytest.approx(whole.sem_consistency.df, rel=0.03)
     assert nearly.mean_squares is None
-    assert any("1 people lack a score" in caution for caution in nearly.cautions)
+    assert any("1 person lacks a score" in caution for caution in nearly.cautions)
     assert tc.measurement_error(visits().drop(index=[3, 8]), session="visit", missing="reml").sem.value > 0
 
 

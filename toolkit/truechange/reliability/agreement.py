@@ -189,9 +189,10 @@ def logarithms(scores: Floats) -> Floats:
         Says how many scores are 0 or less.
     """
     if (scores <= 0).any():
+        low = people(int((scores <= 0).sum()), "scores are 0 or less and have", "score is 0 or less and has")
         raise RefusedError(
-            f"{int((scores <= 0).sum())} scores are 0 or less and have no logarithm. Stay on the raw scale with an SEM "
-            "that depends on the level (.spread), and report the people at the floor apart."
+            f"{low} no logarithm. Stay on the raw scale with an SEM that depends on the level (.spread), and report "
+            "the people at the floor apart."
         )
     return np.log(scores)
 

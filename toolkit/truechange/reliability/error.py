@@ -508,8 +508,9 @@ def session_reliability(
     sessions, trials = (scores[name].nunique() for name in ("session", "trial"))
     if min(trials, sessions) < 2:
         raise errors.RefusedError(
-            f"{sessions} sessions with {trials} trials: the two cannot be told apart. With one trial a session use "
-            "measurement_error(trial=...) and name the session there; one session says nothing of a later visit."
+            f"{people(sessions, 'sessions', 'session')} with {people(trials, 'trials', 'trial')}: the two cannot be "
+            "told apart. With one trial a session use measurement_error(trial=...) and name the session there; one "
+            "session says nothing of a later visit."
         )
     sample = tables.Sample(n, confidence, unit, replace(origin or Origin.own(), n=n))
     fit = session_components(table, error != "one-way", sample)

@@ -15,7 +15,7 @@ from truechange.foundation import errors
 from truechange.foundation.drawing import Axes, interval_rows
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError, listed, stated
 from truechange.foundation.estimate import Estimate, Origin
-from truechange.foundation.numbers import fixed
+from truechange.foundation.numbers import fixed, people
 from truechange.foundation.result import Part, told
 from truechange.numerics import variances as kernels
 from truechange.numerics.resampling import Floats, percentile_limits
@@ -167,8 +167,8 @@ def _fit(
     repeated = int((scores[random[0]].value_counts() >= 2).sum())
     if repeated < FEWEST_REPEATED:
         raise RefusedError(
-            f"Only {repeated} people have two or more scores; REML needs at least {FEWEST_REPEATED}. "
-            "Measure more people, or use complete data."
+            f"Only {people(repeated, 'people have', 'person has')} two or more scores; REML needs at least "
+            f"{FEWEST_REPEATED}. Measure more people, or use complete data."
         )
     groups = [scores.groupby(term.split(":"), sort=True, observed=True) for term in random]
     terms = [group.ngroup().to_numpy(dtype=np.intp) for group in groups]

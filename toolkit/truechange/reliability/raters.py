@@ -18,7 +18,7 @@ from truechange.foundation import errors
 from truechange.foundation.drawing import frame_table, interval_rows, paragraphs
 from truechange.foundation.errors import DataError, RefusedError, listed, stated
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.numbers import fixed
+from truechange.foundation.numbers import fixed, people
 from truechange.foundation.result import Part, told
 from truechange.numerics.resampling import Floats, percentile_limits
 from truechange.numerics.variances import mean_squares
@@ -381,8 +381,8 @@ def _table(ratings: Any, least: int) -> pd.DataFrame:
     if table.shape[1] < least or (table.notna().sum(axis=1) >= 2).sum() < 2:
         two = "" if least == 2 else " (limits_of_agreement takes two)"
         raise DataError(
-            f"ratings has {len(table)} rows and {table.shape[1]} columns; at least {least} raters (columns){two} of 2 "
-            "people are needed."
+            f"ratings has {people(len(table), 'rows', 'row')} and {people(table.shape[1], 'columns', 'column')}; at "
+            f"least {least} raters (columns){two} of 2 people are needed."
         )
     return table
 

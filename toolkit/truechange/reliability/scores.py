@@ -163,7 +163,8 @@ def trial_table(data: pd.DataFrame, columns: Columns, missing: str = "refuse", r
     unlabelled = data[[person, trial, *filter(None, (session,))]].isna().any(axis=1)
     if unlabelled.any():
         raise DataError(
-            f"{unlabelled.sum()} rows lack '{person}' or '{trial}' (first at row {data.index[unlabelled][0]})."
+            f"{people(unlabelled.sum(), 'rows lack', 'row lacks')} '{person}' or '{trial}' (first at row "
+            f"{data.index[unlabelled][0]})."
         )
     rows, set_aside = _measured(data, person, stable, result)
     rows = rows.assign(**{value: _numbers(rows[value], value)})
@@ -258,9 +259,10 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
     numbers = pd.to_numeric(column, errors="coerce")
     wrong = (numbers.isna() & column.notna()) | np.isinf(numbers)
     if wrong.any():
+        bad = f"values of '{name}' are not finite numbers", f"value of '{name}' is not a finite number"
         raise DataError(
-            f"{wrong.sum()} values of '{name}' are not finite numbers, the first {column[wrong].iloc[0]!r} at row "
-            f"{column.index[wrong][0]}. Correct them (a decimal point, no comma); leave a missing score empty."
+            f"{people(wrong.sum(), *bad)}, the first {column[wrong].iloc[0]!r} at row {column.index[wrong][0]}. "
+            "Correct them (a decimal point, no comma); leave a missing score empty."
         )
     return numbers.astype(float)
 
