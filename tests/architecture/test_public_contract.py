@@ -102,12 +102,6 @@ def test_a_measure():
     )
 
 
-def test_published_values_carry_their_source():
-    assert {"value", "ci_low", "ci_high", "unit", "population", "n", "citation", "doi", "status"} <= set(
-        tc.published().columns
-    )
-
-
 def test_reliability_results():
     found = tc.icc(RETEST, form="ICC(A,1)")
     _has(found, "estimate form shrout_fleiss f df1 df2 p_value mean_squares cautions")

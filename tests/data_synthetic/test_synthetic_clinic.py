@@ -88,15 +88,6 @@ def test_true_change_of_programme_and_waiting_list(large):
     assert truth.share(FIRST, 2.0) == pytest.approx(stats.norm.sf((2.0 - 2.5) / 2.0), abs=0.03)
 
 
-def test_someone_whose_change_equals_the_mcid_is_rated_improved_half_the_time(large):
-    tables, truth = large
-    ratings = tables["ratings"].set_index("person")["rating"]
-    gain = truth.improvement(FIRST).loc[ratings.index]
-    near = gain.between(1.8, 2.2)
-    assert near.sum() > 500
-    assert (ratings[near] >= 1).mean() == pytest.approx(0.5, abs=4 * 0.5 / near.sum() ** 0.5)
-
-
 def test_the_rating_is_as_reliable_as_stated(large):
     tables, truth = large
     ratings = tables["ratings"].set_index("person")["rating"]

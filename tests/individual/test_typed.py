@@ -9,12 +9,10 @@ from truechange.measures.catalogue import catalogue, facts
 STANDS, TUG, PAIN, WALK = map(tc.measure, ("chair_stand_30s", "timed_up_and_go", "pain_0_10", "walk_40m_fast"))
 
 
-@pytest.mark.parametrize(
-    ("text", "unit", "number"),
-    [("14.6", "s", 14.6), ("14,6", "s", 14.6), (" 14,6 s", "s", 14.6), ("1:05", "s", 65), ("43cm", "cm", 43),
-     ("43,5", "cm", 43.5), ("43 cm", "cm", 43), ("0,43 m", "cm", 43), ("430 mm", "cm", 43), ("-0,5", "s", -0.5),
-     (1e-05, "s", 1e-05), ("1,5 m/s", "m/s", 1.5)],
-)  # fmt: skip
+@pytest.mark.parametrize(("text", "unit", "number"), [
+    ("14.6", "s", 14.6), ("14,6", "s", 14.6), (" 14,6 s", "s", 14.6), ("1:05", "s", 65), ("43cm", "cm", 43),
+    ("43,5", "cm", 43.5), ("43 cm", "cm", 43), ("0,43 m", "cm", 43), ("430 mm", "cm", 43), ("-0,5", "s", -0.5),
+    (1e-05, "s", 1e-05), ("1,5 m/s", "m/s", 1.5)])  # fmt: skip
 def test_a_number_is_read_with_its_comma_and_its_unit(text, unit, number):
     assert typed_number(text, "SEM", unit) == pytest.approx(number)
 

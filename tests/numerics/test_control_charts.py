@@ -40,10 +40,8 @@ def test_everyone_or_nobody_leaves_no_limits():
     assert charts.share_limits([0, 0], [5, 5])[3] == 0
 
 
-@pytest.mark.parametrize(
-    ("values", "least", "marked"),
-    [([1, 1, 1, -1], 3, [0, 1, 2]), ([1, 0, 1, 1], 3, [0, 2, 3]), ([1, -1, 1, -1], 2, []), ([], 2, [])],
-)
+@pytest.mark.parametrize(("values", "least", "marked"), [
+    ([1, 1, 1, -1], 3, [0, 1, 2]), ([1, 0, 1, 1], 3, [0, 2, 3]), ([1, -1, 1, -1], 2, []), ([], 2, [])])  # fmt: skip
 def test_runs_on_one_side_skip_points_on_the_line(values, least, marked):
     assert np.flatnonzero(charts.one_side(values, 0, least)).tolist() == marked
 

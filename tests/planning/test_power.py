@@ -16,11 +16,9 @@ from truechange.planning.power import ancova_power, by_power, t_power
 
 # Sources: Cohen 1988, Table 2.4.1, power .80 (from memory; he prints 393 for 393.4, rounded up 394); R 4.2.2,
 # power.prop.test at .90: 76.7. Their exact numbers are run from the case files n_cohen_t and r_power.
-@pytest.mark.parametrize(
-    ("plan", "need"),
-    [(plan_two_programmes(0.2, 1.0, power=0.8), 394), (plan_two_programmes(0.5, 1.0, power=0.8), 64),
-     (plan_two_programmes(0.8, 1.0, power=0.8), 26), (plan_two_shares(0.5, 0.75, power=0.9), 77)],
-)  # fmt: skip
+@pytest.mark.parametrize(("plan", "need"), [
+    (plan_two_programmes(0.2, 1.0, power=0.8), 394), (plan_two_programmes(0.5, 1.0, power=0.8), 64),
+    (plan_two_programmes(0.8, 1.0, power=0.8), 26), (plan_two_shares(0.5, 0.75, power=0.9), 77)])  # fmt: skip
 def test_people_are_rounded_up(plan, need):
     assert plan.need == need
 

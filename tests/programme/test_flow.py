@@ -172,13 +172,11 @@ def test_every_other_person_has_a_state_and_stop_reasons_lose_their_free_text():
     assert not any("John" in text for text in (*flow.sentences(), flow.alt, flow.table().to_csv()))
 
 
-@pytest.mark.parametrize(
-    ("told", "kind"),
-    [("Knee PAIN", "pain or a flare"), ("hip surgery", "illness, injury or surgery"), ("", "no reason recorded"),
-     (None, "no reason recorded"), ("zzz", "another reason"), ("still on holiday", "another reason"),
-     ("painting the house", "another reason"), ("unwilling", "declined to go on"), ("no show", "contact lost"),
-     ("no time", "no time (work, family)"), ("None.", "no reason recorded"), ("died", "death")],
-)  # fmt: skip
+@pytest.mark.parametrize(("told", "kind"), [
+    ("Knee PAIN", "pain or a flare"), ("hip surgery", "illness, injury or surgery"), ("", "no reason recorded"),
+    (None, "no reason recorded"), ("zzz", "another reason"), ("still on holiday", "another reason"),
+    ("painting the house", "another reason"), ("unwilling", "declined to go on"), ("no show", "contact lost"),
+    ("no time", "no time (work, family)"), ("None.", "no reason recorded"), ("died", "death")])  # fmt: skip
 def test_a_reason_for_stopping_is_told_by_its_kind(told, kind):
     assert kind_of(told, STOPPING, nothing="no reason recorded", other="another reason") == kind
 
@@ -333,13 +331,11 @@ def test_a_training_log_without_adverse_events_is_read():
 
 
 # An event is never lost because a word in it says "none"; what says only that is no event.
-@pytest.mark.parametrize(
-    ("told", "kind"),
-    [("fell, nothing broken", "fall or near fall"), ("no pain but fell", "fall or near fall"), ("n/a", ""),
-     ("No falls, no pain", ""), ("-", ""), ("N", ""), ("no adverse events reported", ""), ("nil", ""),
-     ("yes", "another event"),
-     ("headache", "pain, flare or swelling"), ("near-fall", "fall or near fall"), ("nil by mouth", "another event")],
-)  # fmt: skip
+@pytest.mark.parametrize(("told", "kind"), [
+    ("fell, nothing broken", "fall or near fall"), ("no pain but fell", "fall or near fall"), ("n/a", ""),
+    ("No falls, no pain", ""), ("-", ""), ("N", ""), ("no adverse events reported", ""), ("nil", ""),
+    ("yes", "another event"), ("headache", "pain, flare or swelling"), ("near-fall", "fall or near fall"),
+    ("nil by mouth", "another event")])  # fmt: skip
 def test_an_adverse_event_is_counted_by_its_kind(told, kind):
     log = pd.DataFrame(
         {"person": "P001", "date": pd.to_datetime(["2025-01-07", "2025-01-09"]), "adverse_event": ["", told]}

@@ -58,13 +58,6 @@ def test_mean_and_trimmed_mean_agree_with_other_libraries(values):
     assert trimmed_mean(values, 0.95).value == pytest.approx(stats.trim_mean(values, 0.2), abs=1e-12)
 
 
-def test_lower_is_better_mirrors_higher():
-    before, after = np.array([12.0, 14, 10, 16]), np.array([10.0, 13, 10, 11])
-    times, speeds = paired_change(before, after, before - after), paired_change(-before, -after, before - after)
-    assert times.mean == speeds.mean
-    assert times.effect == speeds.effect
-
-
 def test_practice_is_subtracted_with_its_own_doubt():
     values = np.array([3.0, 1, 2, 4, 0, 2, 3, 1, 2, 2])
     plain = paired_change(np.zeros(10), values, values)

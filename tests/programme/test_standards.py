@@ -16,10 +16,8 @@ def states(**counts):
 PEOPLE = states(**{"compared": 80, "not comparable": 5, "unable at follow-up": 5, "due and not tested": 10})
 
 
-@pytest.mark.parametrize(
-    ("target", "verdict"),
-    [(0.70, "reached"), (0.99, "not reached"), (0.90, "not decided"), (None, "no target was set")],
-)
+@pytest.mark.parametrize(("target", "verdict"), [
+    (0.70, "reached"), (0.99, "not reached"), (0.90, "not decided"), (None, "no target was set")])  # fmt: skip
 def test_a_target_is_decided_by_the_whole_interval(target, verdict):
     part = standards(PEOPLE, 50, {} if target is None else {"tested": target})
     row = part.rows.iloc[0]

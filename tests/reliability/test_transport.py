@@ -102,11 +102,9 @@ def test_own_numbers_need_no_comparison_of_scores():
     assert tc.transport_check(own, **given).verdict == "matches"
 
 
-@pytest.mark.parametrize(
-    ("words", "days"),
-    [("45-60 min", 0), ("1-4 months", 121.6), ("2 trials, one session", 0), (">= 72 h", 0), ("1 year", 365),
-     ("3-8 days", 8)],
-)  # fmt: skip
+@pytest.mark.parametrize(("words", "days"), [
+    ("45-60 min", 0), ("1-4 months", 121.6), ("2 trials, one session", 0), (">= 72 h", 0), ("1 year", 365),
+    ("3-8 days", 8)])  # fmt: skip
 def test_intervals_in_words(words, days):
     assert days_between(words) == pytest.approx(days)
 

@@ -7,7 +7,6 @@ from functools import cache
 import pytest
 
 from truechange.cli.main import main
-from truechange.cli.shared import purpose_and_example
 from truechange.validation import run
 from truechange.validation.cases import FOLDER, case_ids, load_case
 from truechange.validation.run import (
@@ -46,11 +45,9 @@ def test_there_are_enough_checks_of_each_kind():
     assert min(by_kind.values()) >= 50
 
 
-@pytest.mark.parametrize(
-    ("printed", "ours", "digits"),
-    [("0.29", 0.289764, 2), ("0.29", 0.2949, 2), ("0.29", 0.2951, 1), ("-0.13", 0.13, 0), ("9.0", 9.04, 2),
-     ("2.10000000000000E+01", 21.0, 15), ("0.0000", 0.00004, 4), ("120", 120.4, 3), ("1", float("nan"), 0)],
-)  # fmt: skip
+@pytest.mark.parametrize(("printed", "ours", "digits"), [
+    ("0.29", 0.289764, 2), ("0.29", 0.2949, 2), ("0.29", 0.2951, 1), ("-0.13", 0.13, 0), ("9.0", 9.04, 2),
+    ("2.10000000000000E+01", 21.0, 15), ("0.0000", 0.00004, 4), ("120", 120.4, 3), ("1", float("nan"), 0)])  # fmt: skip
 def test_digits_agreed_are_counted_by_rounding(printed, ours, digits):
     assert digits_agreed(printed, ours) == digits
 
@@ -135,12 +132,6 @@ def test_the_first_line_says_what_kind_each_check_is_and_counts_another_librarys
     assert ". 6 more hold for a library that this one builds on. " in line
     assert sum(check.elsewhere for check in checks) == 6 == counts_table(checks)["agrees"].iloc[-1]
     assert headline(list(results("nist_longley"))).startswith("0 of 0 checks agree")
-
-
-def test_the_help_is_one_line_and_its_example_can_be_parsed():
-    purpose, example = purpose_and_example("validate")
-    assert "\n" not in purpose
-    assert example.splitlines()[1].strip().startswith("truechange validate")
 
 
 def test_case_ids_are_unique_and_every_data_file_is_used():
