@@ -132,9 +132,7 @@ def test_a_name_typed_as_a_walking_aid_or_joint_is_not_read_on(tmp_path):
 
 
 def test_words_of_the_trade_and_ordinary_cells_are_no_names():
-    words = (
-        "Leg Power|North Clinic|Green Park|Tai Chi|T1|Initial Assessment|Timed Up & Go|LEG POWER"
-    )
+    words = "Leg Power|North Clinic|Green Park|Tai Chi|T1|Initial Assessment|Timed Up & Go|LEG POWER"
     for label in [*words.split("|"), "2025-04-03", "03.04.2025", "12/14", "1,234.5", "P001", "11.5"]:
         assert fit_to_show(label) == label
 
