@@ -68,18 +68,6 @@ def test_a_zero_score_has_no_relative_change():
 
 
 @pytest.mark.simulation
-def test_the_latent_thresholds_are_unbiased_and_the_others_are_not():
-    table = bias_and_coverage((0.3, 0.7), (0.6,), (800,), repeats=300 if FULL else 40, n_boot=0, seed=4)
-    told = table.set_index(["method", "share"])
-    noise = 4 * told["sd"] / np.sqrt(told["repeats"])
-    for method in ("latent_threshold", "latent_threshold_two_state", "latent_threshold_ordinal"):
-        for share in (0.3, 0.7):
-            assert abs(told.loc[(method, share), "bias"]) < noise[(method, share)]
-    assert told.loc[("predictive", 0.3), "bias"] == pytest.approx(-0.82, abs=noise[("predictive", 0.3)])
-    assert told.loc[("predictive", 0.7), "bias"] == pytest.approx(0.82, abs=noise[("predictive", 0.7)])
-
-
-@pytest.mark.simulation
 def test_intervals_cover_the_truth_as_often_as_they_say():
     repeats = 500 if FULL else 60
     table = bias_and_coverage((0.3,), (0.6,), (200,), repeats=repeats, n_boot=200, seed=6)

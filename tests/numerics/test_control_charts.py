@@ -54,15 +54,6 @@ def test_rows_that_rise_or_fall_end_at_a_level_step(values, least, marked):
     assert np.flatnonzero(charts.in_a_row(values, least)).tolist() == marked
 
 
-def test_waiting_time_for_a_run_of_eight_is_that_of_a_coin():
-    """Expected tosses to the first run of r heads or tails: 2^r − 1 (classical renewal result)."""
-    rng, r, waits = np.random.default_rng(3), 5, []
-    for _ in range(1500):
-        marked = charts.one_side(rng.choice([-1, 1], 400), 0, r)
-        waits.append(int(np.argmax(marked)) + r)
-    assert np.mean(waits) == pytest.approx(2**r - 1, rel=0.06)
-
-
 def test_a_row_of_six_among_six_is_as_rare_as_its_permutations():
     """Six distinct values rise or fall throughout in 2 of their 720 orders."""
     assert sum(charts.in_a_row(order, 6).all() for order in permutations(range(6))) == 2

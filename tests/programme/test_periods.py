@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from clinics import TEST, clinic, codes, scores
+from scipy import stats
 from statsmodels.stats.oneway import anova_generic
 
 import truechange as tc
@@ -40,26 +41,17 @@ def test_a_planted_step_is_found_and_a_planted_nothing_is_not():
     assert "a run chart around the median" in step.sentences()[-1]
 
 
-def test_one_audit_in_twenty_says_that_periods_differ_where_nothing_changes():
-    """The caution's own figure: a nominal 5 % test; simulated here with 40 people a quarter."""
-    rng = np.random.default_rng(8)
-    hits = []
-    for _ in range(150):
-        k = rng.binomial(40, 0.55, 4)
-        rows = pd.DataFrame({"period": list("ABCD"), "complete": True, "due": 40, "tested": 40, "changed_enough": k,
-                             "mean": 1.0, "sd": np.nan, "threshold": 2.0})  # fmt: skip
-        hits.append(trend(rows, every="quarter", unit="stands", resolution=1).differ < 0.05)
-    assert np.mean(hits) == pytest.approx(0.05, abs=0.04)
-
-
-def test_means_are_compared_as_by_a_general_library():
+def test_means_and_shares_are_compared_as_by_general_libraries():
     rng = np.random.default_rng(2)
     rows = pd.DataFrame({"period": list("ABC"), "complete": True, "due": [30, 40, 25], "tested": [28, 40, 20],
                          "changed_enough": [10, 20, 12], "mean": rng.normal(2, 1, 3), "sd": [1.5, 2.5, 2.0],
                          "threshold": 2.0})  # fmt: skip
     expected = anova_generic(rows["mean"].to_numpy(), rows["sd"].to_numpy() ** 2, rows["tested"].to_numpy(float),
                              use_var="unequal").pvalue  # fmt: skip
-    assert trend(rows, every="quarter", unit="stands", resolution=1).means_differ == pytest.approx(expected, rel=1e-12)
+    found = trend(rows, every="quarter", unit="stands", resolution=1)
+    assert found.means_differ == pytest.approx(expected, rel=1e-12)
+    counts = [rows["changed_enough"], rows["due"] - rows["changed_enough"]]
+    assert found.differ == pytest.approx(stats.chi2_contingency(counts, correction=False).pvalue, rel=1e-9)
 
 
 def test_last_quarter_is_held_against_the_one_before_it():

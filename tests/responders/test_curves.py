@@ -41,18 +41,6 @@ def test_bands():
     assert (middle["low"], middle["high"]) == pytest.approx((wilson.low, wilson.high))
 
 
-@pytest.mark.simulation
-def test_the_simultaneous_band_covers_the_whole_curve():
-    rng, inside = np.random.default_rng(3), 0
-    for _ in range(400):
-        table = tc.cumulative_change(rng.normal(0, 1, 40)).table()
-        truth = norm.sf(table["change"])
-        above = np.append(table["share"].to_numpy()[1:], 0)  # just past a step the curve is already lower
-        half = np.sqrt(np.log(2 / 0.05) / 80)
-        inside += (np.abs(table["share"] - truth) <= half).all() and (np.abs(above - truth) <= half).all()
-    assert inside / 400 >= 0.95
-
-
 def test_missing_people_count_as_not_shown_and_may_change_it():
     table = tc.cumulative_change([3, 1, 0, np.nan]).table().set_index("change")
     assert table.loc[3, "share"] == 0.25

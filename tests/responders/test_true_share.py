@@ -141,16 +141,6 @@ def test_the_written_table_shows_what_is_claimed():
     assert (table["coverage"] > 0.92).all()
 
 
-@pytest.mark.simulation
-def test_coverage_again():
-    from simulation import responder_coverage as module
-
-    cells = module.CELLS if FULL else [(150, 1.0, 0.5)]  # smaller studies are among those of tests/simulation
-    found = module.coverage_table(2000 if FULL else 150, cells, seed=77)
-    assert found["coverage"].min() >= (0.92 if FULL else 0.88)
-    assert found.loc[found["people"] == 150, "observed_share_coverage"].min() < 0.85
-
-
 def test_people_taken_in_for_a_low_score_lose_the_regression_to_the_mean():
     rng = np.random.default_rng(31)
     true = rng.normal(10, 3, 40_000)
