@@ -1,4 +1,4 @@
-"""Funnel plot of sites and therapists: exact limits for chance, shrunken shares, no ranks."""
+"""Funnel plot of sites and therapists; and, for use inside the clinic only, the worklist and a sheet for each one."""
 
 from collections.abc import Mapping
 from functools import partial
@@ -10,22 +10,26 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import bdtr, stdtrit
 
-from truechange.foundation.errors import DataError
-from truechange.foundation.numbers import fixed, percent, reaches
+from truechange.foundation.errors import DataError, RefusedError
+from truechange.foundation.estimate import Threshold
+from truechange.foundation.numbers import decimals_of, fixed, percent, reaches
 from truechange.foundation.result import Part, told
+from truechange.measures import measure as measure_of
 from truechange.numerics.intervals import FEW, wilson_limits
 from truechange.numerics.small_cells import HIDDEN, masked, protect_groups
+from truechange.programme.flow import DOOR, NO_FIRST, NOT_YET, UNABLE, UNLIKE, UNTESTED, start_of
 from truechange.programme.parts import Floats
 from truechange.responders.comparing import compare_responders
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from truechange.programme.audit_result import ProgrammeAudit
+
 FEWEST_UNITS = 5  # below this many units: a table, no limits
 SPREAD_UNITS = 10  # from this many units on, limits are widened for over-dispersion
 MANY = 0.3  # share without a usable follow-up from which a low share may be that alone; as for the whole programme
-LEVELS = (0.95, 0.998)
-LIMITS = ("limit95_low", "limit95_high", "limit998_low", "limit998_high")
+LIMITS = {0.95: ("limit95_low", "limit95_high"), 0.998: ("limit998_low", "limit998_high")}
 MEANS = ("mean", "mean_low", "mean_high", "mean_shrunken")
 
 
@@ -159,38 +163,32 @@ def funnel(
     if enough and 0 < overall < 1:
         dispersion = winsorised_dispersion((k / n - overall) / np.sqrt(overall * (1 - overall) / n))
     widened = dispersion > 1 and len(k) >= SPREAD_UNITS
-    for level, word in zip(LEVELS, ("limit95", "limit998"), strict=True):
-        edges = [_limits(size, overall, level, dispersion, widened) if enough else (nan, nan) for size in n]
-        rows[[f"{word}_low", f"{word}_high"]] = edges
+    for level, names in LIMITS.items():
+        edges = (chance_limits(int(size), overall, level, sqrt(dispersion) if widened else 1.0) for size in n)
+        rows[[*names]] = list(edges) if enough else nan
     rows["shrunken"], _ = shrunken_shares(k, n)
     rows["outside"] = (rows["share"] < rows["limit998_low"]) | (rows["share"] > rows["limit998_high"])
     if before is not None and values[known].notna().sum() > len(k) + 1:
         means = unit_means(units[known], np.asarray(before, dtype=float)[known], values[known]).reindex(counts.index)
         rows = pd.concat([rows, means.reset_index(drop=True)], axis="columns")
     unknown = int((~known).sum()), int(np.sum(reaches(values[~known], threshold)))
-    facts: dict[str, Any] = {"rows": rows, "unit": name, "overall": overall, "dispersion": dispersion,
-             "widened": widened, "measured": tuple(measured.tolist()), "unknown": unknown,
-             "labels": tuple(counts.index) if numbered else ()}  # fmt: skip
-    return _told(facts, _cautions(rows, name, widened, unknown[0], facts["measured"]))
+    return _told({
+        "rows": rows, "unit": name, "overall": overall, "dispersion": dispersion, "widened": widened,
+        "measured": tuple(measured.tolist()), "unknown": unknown, "labels": tuple(counts.index) if numbered else (),
+    })  # fmt: skip
 
 
 def named(units: Part) -> Part:
     """Return the units under the names they have in the records; those are never written otherwise."""
-    return (
-        _told({**units.facts, "rows": units.rows.assign(unit=units.labels)}, units.cautions) if units.labels else units
-    )
+    return _told({**units.facts, "rows": units.rows.assign(unit=units.labels)}) if units.labels else units
 
 
-def _limits(size: int, overall: float, level: float, dispersion: float, widened: bool) -> tuple[float, float]:
-    return chance_limits(int(size), overall, level, sqrt(dispersion) if widened else 1.0)
-
-
-def _told(facts: Mapping[str, Any], cautions: tuple[str, ...], *, hide: bool = True) -> Part:
-    """Return the units with their words and picture, from the numbers that may be told."""
+def _told(facts: Mapping[str, Any], safe: tuple[str, ...] = ()) -> Part:
+    """Return the units with their words and picture, from the numbers that may be told; `safe` cautions if hidden."""
     seen = f"Funnel: share of each {facts['unit']} against its number of people, with limits for chance."
     return Part(
-        facts, facts["rows"], (_sentence(facts),), cautions, ("spiegelhalter2005", "newcombe1998a"), seen=seen,
-        draw=partial(_draw, facts), hide=partial(_hidden, facts) if hide else None,
+        facts, facts["rows"], (_sentence(facts),), safe or _cautions(facts), ("spiegelhalter2005", "newcombe1998a"),
+        seen, partial(_draw, facts), hide=None if safe else partial(_hidden, facts),
     )  # fmt: skip
 
 
@@ -217,15 +215,16 @@ def _sentence(facts: Mapping[str, Any]) -> str:
 
 def _hidden(facts: Mapping[str, Any]) -> Part:
     """Return the units with small numbers hidden, and what would give them away."""
-    rows, measured, unknown = facts["rows"], facts["measured"], facts["unknown"]
-    sizes, counts, means = protect_groups(rows["due"], rows["changed_enough"], measured, unknown)
+    rows, unknown = facts["rows"], facts["unknown"]
+    sizes, counts, means = protect_groups(rows["due"], rows["changed_enough"], facts["measured"], unknown)
+    limits = [name for names in LIMITS.values() for name in names]
     safe = rows
     if counts.any() or sizes.any():  # every limit is a fraction over all units' people
-        safe = rows.assign(**{name: rows[name].round(2) for name in (*LIMITS, "shrunken") if name in rows})
+        safe = rows.assign(**{name: rows[name].round(2) for name in (*limits, "shrunken") if name in rows})
     safe = masked(safe, counts, ["changed_enough", "share", "low", "high", "shrunken", "outside"])
-    safe = masked(masked(safe, sizes[:-1], ["due", *LIMITS]), means, MEANS)
-    cautions = _cautions(rows, facts["unit"], facts["widened"], "Some" if sizes[-1] else unknown[0], measured)
-    return _told({**facts, "rows": safe, "measured": (), "labels": ()}, cautions, hide=False)
+    safe = masked(masked(safe, sizes[:-1], ["due", *limits]), means, MEANS)
+    cautions = _cautions({**facts, "unknown": ("Some",) if sizes[-1] else unknown})
+    return _told({**facts, "rows": safe, "measured": (), "labels": ()}, cautions)
 
 
 def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
@@ -237,9 +236,10 @@ def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
     most = int(rows["due"].max())
     if len(every) >= FEWEST_UNITS:
         sizes = np.unique(np.linspace(2, most * 1.1, 60).astype(int))
-        for level, dash in zip(LEVELS, ("--", ":"), strict=True):
-            edges = [_limits(size, overall, level, facts["dispersion"], facts["widened"]) for size in sizes]
-            for edge in np.array(edges).T:
+        stretch = sqrt(facts["dispersion"]) if facts["widened"] else 1.0
+        for level, dash in zip(LIMITS, ("--", ":"), strict=True):
+            edges = np.array([chance_limits(int(size), overall, level, stretch) for size in sizes])
+            for edge in edges.T:
                 ax.plot(sizes, edge, color=drawing.QUIET, lw=1, ls=dash)
     drawing.mark_line(ax, overall, f"all, {percent(overall)}", dash="-")
     ax.plot(rows["due"], rows["share"], "o", color=drawing.ACCENT, ms=6)
@@ -247,25 +247,97 @@ def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
         if row["due"] >= FEW:
             word, at = str(row["unit"]).removeprefix(f"{unit} "), (row["due"], row["share"])
             ax.annotate(word, at, xytext=(6, 4), textcoords="offset points", fontsize=8, color=drawing.INK)
-    ax.set_ylim(0, 1)
-    ax.set_xlim(0, most * 1.15)
-    drawing.percent_axis(ax, "y")
-    ax.set_xlabel(f"people due, by {unit}")
+    ax.set(xlim=(0, most * 1.15), ylim=(0, 1), xlabel=f"people due, by {unit}")
     ax.set_ylabel("changed by at least the threshold")
+    drawing.percent_axis(ax, "y")
     return ax
 
 
-def _cautions(
-    rows: pd.DataFrame, name: str, widened: bool, unknown: int | str, measured: tuple[int, ...]
-) -> tuple[str, ...]:
-    small = int((rows["due"] < FEW).sum())
-    gaps = int((rows["due"].to_numpy() * (1 - MANY) >= np.asarray(measured)).sum())
+def _cautions(facts: Mapping[str, Any]) -> tuple[str, ...]:
+    due, name, unknown = facts["rows"]["due"].to_numpy(), facts["unit"], facts["unknown"][0]
+    small, gaps = int((due < FEW).sum()), int((due * (1 - MANY) >= np.asarray(facts["measured"])).sum())
     return told({
         f"People were not sent to a {name} by lot, and testers differ between {name}s: a difference is a question, not "
         "a verdict.": True,
-        "Limits are widened, because units differ by more than chance within a unit explains.": widened,
+        "Limits are widened, because units differ by more than chance within a unit explains.":
+            facts["widened"],
         f"{small} {name}s with fewer than {FEW} people are drawn without a label.": small,
-        f"In {gaps} of {len(rows)} {name}s three in ten or more of those due have no usable follow-up: they count as "
+        f"In {gaps} of {len(due)} {name}s three in ten or more of those due have no usable follow-up: they count as "
         "not changed, so a low share there may be missing follow-up.": gaps,
         f"{unknown} people have no {name} recorded.": unknown,
     })  # fmt: skip
+
+
+WORSE = "worse by more than error allows"
+ORDER = ("overdue", UNABLE, WORSE, UNLIKE, DOOR, NO_FIRST, NOT_YET)
+ORDERED = ["person", "test", "what", "since", "detail"]
+WORDS = {
+    "unit": "your label in the report", "due": "people due", "changed_enough": "of them changed enough",
+    "share": "share of those due", "low": "its interval from", "high": "to", "outside": "outside the limits for chance",
+    "mean": "mean improvement at equal score before", "mean_low": "interval from", "mean_high": "interval to",
+    "share_of_everyone": "share of everyone due",
+}  # fmt: skip
+
+
+def worklist(audit: "ProgrammeAudit") -> pd.DataFrame:
+    """List the people somebody should look at, by their codes.
+
+    Parameters
+    ----------
+    audit : ProgrammeAudit
+        As computed, not as :meth:`~truechange.programme.audit_result.ProgrammeAudit.public` returns it.
+
+    Returns
+    -------
+    DataFrame
+        One row a person, test and matter, the most urgent first: person, test, what ("overdue", "unable at follow-up",
+        "worse by more than error allows", "not comparable", ...), since (day the follow-up was or will be due, or was
+        done), detail, and therapist where the records name one. It never belongs into a report.
+
+    Raises
+    ------
+    RefusedError
+        The audit is the public one, which holds nobody.
+    """
+    if audit.published:
+        raise RefusedError("A worklist names people by their codes: take it from the audit before it is made public.")
+    rows, more = [], ["therapist"] if "therapist" in audit.people else []
+    for key in audit.measures:
+        test, frame, known = measure_of(key), audit.pairs[key], audit.known.parts[key]
+        places, limit = decimals_of(test.resolution), getattr(known, "mdc", None)
+        frame = frame.assign(due_on=start_of(frame) + pd.Timedelta(days=audit.rule.days or 0))
+        for row in frame.to_dict("records"):
+            what, detail = row["state"], row["why"] or row["why_not"]
+            ahead = row["due_on"] if audit.rule.days else pd.NaT
+            since = row["after_date"] if row["after_date"] == row["after_date"] else ahead
+            if isinstance(limit, Threshold) and row["improvement"] <= -limit.value:
+                scores = " to ".join(fixed(row[name], places) for name in ("before", "after"))
+                what, detail = WORSE, f"{scores} {test.unit}; error allows {fixed(limit.value, places + 1)}"
+            what = "overdue" if what == UNTESTED else what
+            if what in ORDER:
+                about = (row["person"], test.name, what, since, detail)
+                rows.append(dict(zip(ORDERED, about, strict=True)) | {name: row.get(name) for name in more})
+    people = pd.DataFrame(rows, columns=[*ORDERED, *more])
+    return people.sort_values(
+        ["what", "since", "person"], key=lambda column: column.map(ORDER.index) if column.name == "what" else column,
+        kind="stable", ignore_index=True,
+    )  # fmt: skip
+
+
+def private_sheets(audit: "ProgrammeAudit") -> dict[str, dict[str, pd.DataFrame]]:
+    """Return a sheet for each therapist: own line beside everyone's, and own people to look at; by the report's label.
+
+    Whose label is whose stands only in ``labels``, which stays with the lead.
+    """
+    units, listed = audit.therapists, worklist(audit)
+    if not isinstance(units, Part):
+        return {}
+    labels = dict(zip(units.rows["unit"], units.labels or units.rows["unit"], strict=True))
+    sheets = {"labels": {"labels": pd.DataFrame(labels.items(), columns=["label", "therapist"])}}
+    hidden = [name for name in units.rows if name.startswith("limit") or name in ("shrunken", "mean_shrunken")]
+    for label, name in labels.items():
+        own = units.rows[units.rows["unit"] == label].drop(columns=hidden).assign(share_of_everyone=units.overall)
+        numbers = own.rename(columns=WORDS).T.reset_index().set_axis(["what", "number"], axis="columns")
+        mine = listed[listed["therapist"].astype(str) == str(name)].drop(columns="therapist")
+        sheets[label] = {"numbers": numbers, "people": mine}
+    return sheets

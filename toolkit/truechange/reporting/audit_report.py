@@ -11,7 +11,7 @@ import pandas as pd
 from truechange.foundation.result import Part
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.periods import saved_rows
-from truechange.programme.worklist import private_sheets, worklist
+from truechange.programme.sites import private_sheets, worklist
 from truechange.reporting.audit_sections import audit_sections, cannot_show, scope
 from truechange.reporting.audit_tables import audit_tables, in_words
 from truechange.reporting.files import Stamp, whole_folder, write_each, write_workbook
