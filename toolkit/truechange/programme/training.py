@@ -28,10 +28,6 @@ MOVED, ADVANCES = "people who went lower or heavier", "advances that kept the ru
 FELT = ["pain_before", "pain_after", "soreness_next_day"]
 LOG = ("person", "date", "exercise", "reps", "load_kg", "seat_height_cm", "pain_before", "pain_after")
 NO_LOG = "There is no training log."
-NO_PAIN = "Whether pain rose with training was not recorded"
-NO_SORENESS = "soreness the next day was not recorded"
-NO_EVENT = "No adverse event was written down; that is not the same as none happened."
-UNRECORDED = "Adverse events were not recorded: nothing stands under them in the log, so no rate is given."
 EVENTS = {  # kinds of adverse events by how words begin
     "fall or near fall": ("fall", "near.?fall", "fell", "trip", "stumbl"),
     "dizziness, fainting or chest symptoms": ("dizz", "faint", "chest", "breath", "palpit"),
@@ -72,48 +68,45 @@ def dose(people: pd.DataFrame, sessions: pd.DataFrame, *, unit: str = "", confid
     table = people[["person", "improvement"]].assign(
         planned=planned.astype(float), attended=attended, share=attended / planned, logged=attended.notna()
     )
-    trained = people.assign(attended=attended)
-    parts = {
-        "response": attempt(lambda: dose_response(trained, unit, confidence), "Dose and response"),
-        "fidelity": attempt(lambda: fidelity(sessions), "Progression"),
-        "tolerance": attempt(lambda: tolerance(sessions, confidence), "Tolerance"),
-    }  # fmt: skip
     away = int((~table["logged"]).sum())
-    notes = told({f"{away} people kept no log; nothing is assumed of their training.": away})
-    return _dose_told({"people": table.reset_index(drop=True), **parts, "unit": unit}, notes)
+    return _dose_told({
+        "people": table.reset_index(drop=True),
+        "response": attempt(
+            lambda: dose_response(people.assign(attended=attended), unit, confidence), "Dose and response"),
+        "fidelity": attempt(lambda: fidelity(sessions), "Progression"),
+        "tolerance": attempt(lambda: tolerance(sessions, confidence), "Tolerance"), "unit": unit,
+    }, told({f"{away} people kept no log; nothing is assumed of their training.": away}))  # fmt: skip
 
 
 def _dose_told(facts: Mapping[str, Any], notes: tuple[str, ...], hidden: frozenset[str] = frozenset()) -> Part:
     """Return the training with its table, words and picture; `hidden` quantities of the table may not be told."""
     people, parts = facts["people"], [facts[name] for name in ("response", "fidelity", "tolerance")]
     logged, (response, kept, borne) = people[people["logged"]], parts
-    share, days = logged["share"].median(), logged["attended"].median()
-    rows = [("people due", len(people)), (LOGGED, len(logged)), ("median training days", days),
-            ("median share of planned days", share)]  # fmt: skip
+    share, days = float(logged["share"].median()), float(logged["attended"].median())
+    values = {"people due": len(people), LOGGED: len(logged), "median training days": days,
+              "median share of planned days": share}  # fmt: skip
     if not isinstance(kept, Refused):
-        rows += list(kept.frame[["quantity", "share"]].itertuples(index=False, name=None))
-    pieces = [pd.DataFrame(rows, columns=["quantity", "value"])]
-    pieces += [] if isinstance(response, Refused) else [response.frame]
+        values |= dict(kept.frame[["quantity", "share"]].to_numpy())
+    rows = [{"quantity": name, "value": float(value)} for name, value in values.items()]
+    if not isinstance(response, Refused):
+        rows += response.frame.to_dict("records")
     if not isinstance(borne, Refused):
         unknown = HIDDEN if borne.recorded else np.nan
         often = {name: getattr(borne.rate, name, unknown) for name in ("value", "low", "high")}
-        sore = [("training days with pain up by 2 or more", borne.pain_rise),
-                ("training days followed by soreness of 2 or more", borne.sore)]  # fmt: skip
-        pieces.append(pd.DataFrame([{"quantity": EVENT_RATE, **often},
-                                    *({"quantity": name, "value": value} for name, value in sore)]))  # fmt: skip
-    frame = pd.concat(pieces, ignore_index=True).reindex(columns=["quantity", "value", "low", "high"])
-    of_planned = f", {percent(float(share))} of those planned" if share == share else ""
+        rows += [{"quantity": EVENT_RATE, **often},
+                 {"quantity": "training days with pain up by 2 or more", "value": borne.pain_rise},
+                 {"quantity": "training days followed by soreness of 2 or more", "value": borne.sore}]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["quantity", "value", "low", "high"])
+    of_planned = f", {percent(share)} of those planned" if share == share else ""
     who = f"{len(logged)} of {len(people)}" if LOGGED not in hidden else f"All but {FEW} of the"
-    first = (
-        f"{who} people due kept a training log; half of them trained on {fixed(float(days), 0)} days or "
-        f"more{of_planned}."
-    )
+    trained = f"half of them trained on {fixed(days, 0)} days or more{of_planned}"
     refused = tuple(part for part in parts if isinstance(part, Refused))
     return Part(
         {**facts, "refused": refused, "hidden": hidden}, masked(frame, frame["quantity"].isin(hidden), ["value"]),
-        (first, *(text for part in parts for text in part.sentences())), gathered(notes, *parts), sources_of(*parts),
-        seen="Improvement of each person against training days, with a straight line.",
-        draw=partial(_draw_dose, people, hidden, facts["unit"]), hide=partial(_dose_hidden, facts, notes),
+        (f"{who} people due kept a training log; {trained}.", *(text for part in parts for text in part.sentences())),
+        gathered(notes, *parts), sources_of(*parts),
+        "Improvement of each person against training days, with a straight line.",
+        partial(_draw_dose, people, hidden, facts["unit"]), partial(_dose_hidden, facts, notes),
     )  # fmt: skip
 
 
@@ -127,9 +120,9 @@ def _dose_hidden(facts: Mapping[str, Any], notes: tuple[str, ...]) -> Result:
     if not isinstance(kept, Refused):
         moved = kept.people.query("advances > 0")
         always = int((moved["advances"] == moved["advances_kept"]).sum())
-        # shares over a number that is hidden would give it away
         for words, some, whole in ((MOVED, len(moved), len(kept.people)), (KEPT, always, len(moved))):
-            hidden |= {words} if hidden or few(some) or few(whole - some) else set()
+            if hidden or few(some) or few(whole - some):  # shares over a number that is hidden would give it away
+                hidden.add(words)
     safe = told({f"{FEW.capitalize()} people kept no log; nothing is assumed of their training.": few(away)})
     return _dose_told({**facts, "tolerance": facts["tolerance"].public()}, safe or notes, frozenset(hidden))
 
@@ -138,8 +131,7 @@ def _draw_dose(people: pd.DataFrame, hidden: frozenset[str], unit: str, ax: "Axe
     """Draw each person's improvement against training days; people without a log stand at the left edge."""
     from truechange.foundation import drawing
 
-    logged, away = people[people["logged"]], people[~people["logged"]]
-    away = away if LOGGED not in hidden else away.head(0)
+    logged, away = people[people["logged"]], people[~people["logged"] & (LOGGED not in hidden)]
     ax.plot(logged["attended"], logged["improvement"], "o", ms=4, color=drawing.ACCENT, alpha=0.7)
     ax.plot(np.full(len(away), -3.0), away["improvement"], "x", ms=4, color=drawing.QUIET)
     known = logged.dropna(subset=["improvement", "attended"])
@@ -150,8 +142,7 @@ def _draw_dose(people: pd.DataFrame, hidden: frozenset[str], unit: str, ax: "Axe
     ax.axhline(0, color=drawing.QUIET, lw=0.8)
     if len(planned := logged["planned"].dropna()):
         drawing.mark_line(ax, float(planned.median()), "planned", along="x")
-    ax.set_xlabel("training days (× no log kept)")
-    ax.set_ylabel(f"improvement ({unit})" if unit else "improvement")
+    ax.set(xlabel="training days (× no log kept)", ylabel=f"improvement ({unit})" if unit else "improvement")
     return ax
 
 
@@ -180,18 +171,14 @@ def dose_response(people: pd.DataFrame, unit: str = "", confidence: float = 0.95
     if len(known) < FEWEST or len(known["attended"].unique()) < 3:
         raise DataError(f"A slope needs a log and both scores of at least {FEWEST} people who differ in training days.")
     days, before = (known["attended"] - known["attended"].mean()) / PER_DAYS, known["before"] - known["before"].mean()
-    gained = known["improvement"].to_numpy()
-    fit, bend = hc3(gained, before, days), float(hc3(gained, before, days, days**2).pvalues[3])
+    improvement = known["improvement"].to_numpy()
+    fit, bend = hc3(improvement, before, days), float(hc3(improvement, before, days, days**2).pvalues[3])
     slope, p = coefficient(fit, 2, confidence, "least squares at equal score before, HC3", unit), float(fit.pvalues[2])
-    frame = pd.DataFrame([
-        {"quantity": f"improvement for {PER_DAYS} more training days", "value": slope.value, "low": slope.low,
-         "high": slope.high},
-        {"quantity": "p (slope)", "value": p}, {"quantity": "p (curved)", "value": bend},
-    ])  # fmt: skip
-    says = (
-        f"People who trained {PER_DAYS} days more improved by {slope} more at equal score before ({p_value(p)}); this "
-        "says who did better, not what more training would do."
-    )
+    rows = [(f"improvement for {PER_DAYS} more training days", slope.value, slope.low, slope.high),
+            ("p (slope)", p, np.nan, np.nan), ("p (curved)", bend, np.nan, np.nan)]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["quantity", "value", "low", "high"])
+    gained = f"People who trained {PER_DAYS} days more improved by {slope} more at equal score before ({p_value(p)})"
+    says = f"{gained}; this says who did better, not what more training would do."
     notes = told({
         "Attendance is decided after the start: people who improve keep coming, and people who hurt stay away.": True,
         "No cut such as “attended 80%” is made: it would choose the people who did well.": True,
@@ -229,21 +216,17 @@ def fidelity(sessions: pd.DataFrame, rule: ProgressionRule | None = None) -> Par
     log = sessions.sort_values(["person", "date"], kind="stable", ignore_index=True)
     load = pd.to_numeric(log["load_kg"], errors="coerce").fillna(0.0)
     drill = log["exercise"].astype(str).str.contains("step", case=False)
-    low, high = (
-        np.select([drill, load > 0], [rule.steps[end], rule.loaded[end]], rule.unloaded[end]) for end in (0, 1)
-    )
-    in_range = (log["reps"] >= low) & (log["reps"] <= high)
+    ranges = np.array([rule.unloaded, rule.loaded, rule.steps])[np.where(drill, 2, (load > 0).astype(int))]
+    in_range = log["reps"].between(*ranges.T)
     seated = log["seat_height_cm"].notna()
     if not seated.any():
         raise DataError("No training day has a seat height: the progression rule cannot be checked.")
-    stands = log[seated].assign(load=load[seated])
-    easy = rule.easy(stands.assign(load_kg=stands["load"]))
-    new_person = stands["person"].ne(stands["person"].shift())
-    seat, weight = stands["seat_height_cm"].diff(), stands["load"].diff()
+    stands = log.assign(load_kg=load)[seated]
+    whose, seat, weight = stands["person"], stands["seat_height_cm"].diff(), stands["load_kg"].diff()
+    new_person = whose.ne(whose.shift())
     advance = ((seat < 0) | (weight > 0)) & ~new_person
     stage = ((seat != 0) | (weight != 0) | new_person).cumsum()
-    keeps = advance & (stage.map(easy.groupby(stage).sum().shift()) >= rule.days)
-    whose = stands["person"]
+    keeps = advance & (stage.map(rule.easy(stands).groupby(stage).sum().shift()) >= rule.days)
     counts = {"days": log.groupby("person").size(), "days_in_range": in_range.groupby(log["person"]).sum(),
               "advances": advance.groupby(whose).sum(), "advances_kept": keeps.groupby(whose).sum()}  # fmt: skip
     people = pd.DataFrame(counts).fillna(0).astype(int).rename_axis("person").reset_index()
@@ -252,11 +235,9 @@ def fidelity(sessions: pd.DataFrame, rule: ProgressionRule | None = None) -> Par
     ranged, kept = people["days_in_range"].sum() / people["days"].sum(), moved["advances_kept"].sum() / max(1, total)
     rows = [(RANGED, len(people), ranged), (MOVED, len(moved), len(moved) / len(people)),
             (ADVANCES, len(moved), kept), (KEPT, len(moved), always)]  # fmt: skip
-    says = (
-        f"Of {total} steps to a lower seat or more load {percent(kept)} came after at least {rule.days} easy days "
-        f"({rule.confident_reps} repetitions, no more pain, no notable soreness); {percent(ranged)} of the exercise "
-        "days had repetitions in range."
-    )
+    easy = f"{rule.days} easy days ({rule.confident_reps} repetitions, no more pain, no notable soreness)"
+    steps = f"Of {total} steps to a lower seat or more load {percent(kept)} came after at least {easy}"
+    says = f"{steps}; {percent(ranged)} of the exercise days had repetitions in range."
     notes = ("Logs are kept by the people themselves; what was not written down cannot be judged.",)
     frame = pd.DataFrame(rows, columns=["quantity", "people", "share"])
     return Part({"people": people, "rule": rule}, frame, (says,), notes)
@@ -301,15 +282,13 @@ def tolerance(sessions: pd.DataFrame, confidence: float = 0.95) -> Part:
     low, high = float(chdtri(2 * k, 1 - tail)) / 2 if k else 0.0, float(chdtri(2 * (k + 1), tail)) / 2
     rate = Estimate(value=k, low=low, high=high, confidence=confidence, n=len(days), method="exact Poisson")
     rise, sore = (days["pain_after"] - days["pain_before"]).dropna(), days["soreness_next_day"].dropna()
-    recorded = bool(
-        log["adverse_event"].astype("string").str.strip().fillna("").ne("").any()
-    )  # an empty column does not say that nothing happened
-    facts = {
+    # an empty column does not say that nothing happened
+    recorded = bool(log["adverse_event"].astype("string").str.strip().fillna("").ne("").any())
+    return _tolerance_told({
         "weeks": weeks.rename(columns={"person": "people"}), "events": events, "recorded": recorded,
         "rate": rate.scaled(1000 / len(days)) if recorded else None,
         "pain_rise": float((rise >= NOTABLE).mean()), "sore": float((sore >= NOTABLE).mean()),
-    }  # fmt: skip
-    return _tolerance_told(facts)
+    })  # fmt: skip
 
 
 def _tolerance_told(facts: Mapping[str, Any], *, hide: bool = True) -> Part:
@@ -326,20 +305,22 @@ def _tolerance_told(facts: Mapping[str, Any], *, hide: bool = True) -> Part:
     )
     often = "" if rate is None else f". That is {rate} per 1,000 training days"
     rise, sore = facts["pain_rise"], facts["sore"]
-    rose = f"Pain rose by {NOTABLE} points or more on {percent(rise)} of the training days" if rise == rise else NO_PAIN
-    often_sore = f"soreness of {NOTABLE} or more followed {percent(sore)}" if sore == sore else NO_SORENESS
-    none = NO_EVENT if facts["recorded"] else UNRECORDED
-    events_told = f"Adverse events written down: {what}{often}." if what else none
-    says = (course, f"{rose}, and {often_sore}.", events_told)
+    rose, followed = "Whether pain rose with training was not recorded", "soreness the next day was not recorded"
+    if rise == rise:
+        rose = f"Pain rose by {NOTABLE} points or more on {percent(rise)} of the training days"
+    if sore == sore:
+        followed = f"soreness of {NOTABLE} or more followed {percent(sore)}"
+    none = "Adverse events were not recorded: nothing stands under them in the log, so no rate is given."
+    if facts["recorded"]:
+        none = "No adverse event was written down; that is not the same as none happened."
+    says = (course, f"{rose}, and {followed}.", f"Adverse events written down: {what}{often}." if what else none)
     cautions = (
         "People who hurt more may stop training or stop writing: later weeks hold those who went on.",
         "Adverse events are only those somebody wrote down; none reported is not none happened.",
     )
-    return Part(
-        facts, weeks, says, cautions, draw=partial(_draw_tolerance, weeks),
-        hide=partial(_tolerance_hidden, facts) if hide else None,
-        seen="Mean pain before and after training and soreness by week.",
-    )  # fmt: skip
+    seen = "Mean pain before and after training and soreness by week."
+    hidden = partial(_tolerance_hidden, facts) if hide else None
+    return Part(facts, weeks, says, cautions, seen=seen, draw=partial(_draw_tolerance, weeks), hide=hidden)
 
 
 def _tolerance_hidden(facts: Mapping[str, Any]) -> Part:
@@ -363,8 +344,6 @@ def _draw_tolerance(weeks: pd.DataFrame, ax: "Axes") -> "Axes":
     for at, name in enumerate(FELT):
         ax.plot(weeks["week"], weeks[name], color=drawing.SERIES[at], ls=drawing.DASHES[at], marker=drawing.MARKERS[at],
                 ms=4, label=name.replace("_", " "))  # fmt: skip
-    ax.set_ylim(0, 10)
-    ax.set_xlabel("week of training")
-    ax.set_ylabel("0-10, mean of people")
+    ax.set(ylim=(0, 10), xlabel="week of training", ylabel="0-10, mean of people")
     ax.legend(frameon=False, fontsize=8)
     return ax
