@@ -5,8 +5,8 @@ import pytest
 from clinics import TEST, clinic, codes, scores
 
 import truechange as tc
+from truechange.programme.periods import standards
 from truechange.programme.sites import private_sheets, worklist
-from truechange.programme.standards import standards
 
 
 def states(**counts):

@@ -28,7 +28,7 @@ from truechange.planning import (
     plan_two_shares,
 )
 from truechange.programme import change, comparison, missing, responder_registry, sites, training
-from truechange.programme.standards import standards
+from truechange.programme.periods import standards
 from truechange.reporting import methods_paragraph
 from truechange.reporting.methods import Telling
 from truechange.reporting.references import checklist

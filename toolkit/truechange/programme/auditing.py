@@ -24,8 +24,7 @@ from truechange.programme.computed import BY_TEST, Settled, training, units
 from truechange.programme.flow import a_day, due_rule, quality_of, with_states
 from truechange.programme.known import known_of
 from truechange.programme.parts import ByMeasure, attempt, baseline_table
-from truechange.programme.periods import EVERY
-from truechange.programme.standards import standards
+from truechange.programme.periods import EVERY, standards
 from truechange.records import records_of
 from truechange.records.rules import known_word
 from truechange.responders.counting import Responders
@@ -108,7 +107,7 @@ def audit(
         Counts that earlier audits kept, for periods these records no longer hold
         (:func:`truechange.programme.periods.saved_rows`).
     targets : mapping of str to float, optional
-        Shares aimed at, of ``tested``, ``same_way``, ``changed_enough`` (:mod:`truechange.programme.standards`).
+        Shares aimed at, of ``tested``, ``same_way``, ``changed_enough`` (:mod:`truechange.programme.periods`).
     n_boot, seed : int, optional
         For every resampled interval.
     label_seed : int, optional

@@ -1,4 +1,4 @@
-"""Trend over periods (run chart, control chart): who changed enough, by quarter or month in which they started."""
+"""Trend over periods (run chart, control chart), and audit against a standard (targets decided by the interval)."""
 
 from collections.abc import Mapping
 from functools import partial
@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc, fdtrc
 
-from truechange.foundation.errors import DataError, listed
-from truechange.foundation.numbers import decimals_of, fixed, p_value, percent, reaches
+from truechange.foundation.errors import ChoiceError, DataError, check_choice, listed
+from truechange.foundation.numbers import decimals_of, fixed, p_value, percent, reaches, with_interval
 from truechange.foundation.result import Part, told
+from truechange.measures.settings import TARGETS
 from truechange.numerics import intervals as charts
 from truechange.numerics.intervals import mean_limits_of, welch_of_moments, wilson_limits
-from truechange.numerics.small_cells import few
-from truechange.programme.flow import start_of
+from truechange.numerics.small_cells import HIDDEN, few, masked
+from truechange.programme.flow import COMPARED, DOOR, UNABLE, UNLIKE, start_of
 from truechange.responders.comparing import compare_responders
 
 if TYPE_CHECKING:
@@ -52,18 +53,19 @@ def counts_by_period(people: pd.DataFrame, threshold: float, every: str) -> tupl
     dated, when = people[starts.notna()], starts[starts.notna()].dt.to_period(EVERY[every])
     if dated.empty:
         return pd.DataFrame(columns=COUNTS), len(people)
-    rows = []
-    for period in pd.period_range(when.min(), when.max()):
-        here = dated[when == period]
-        due = here[here["due"]]
-        gains = due["improvement"].dropna()
-        reached = np.sum(reaches(gains, threshold)) if threshold == threshold else nan
-        rows.append({
-            "period": str(period).replace("Q", " Q"), "complete": len(due) == len(here), "due": len(due),
-            "tested": len(gains), "changed_enough": reached, "mean": gains.mean(), "sd": gains.std(),
-            "threshold": threshold,
-        })  # fmt: skip
-    return pd.DataFrame(rows, columns=COUNTS), len(people) - len(dated)
+    gains = dated["improvement"].where(dated["due"])
+    people_of = dated.assign(gain=gains, reached=reaches(gains, threshold)).groupby(when)
+    rows = people_of.agg(
+        started=("due", "size"), due=("due", "sum"), tested=("gain", "count"), changed_enough=("reached", "sum"),
+        mean=("gain", "mean"), sd=("gain", "std"),
+    ).reindex(pd.period_range(when.min(), when.max()))  # fmt: skip
+    counts = ["started", "due", "tested", "changed_enough"]
+    rows[counts] = rows[counts].fillna(0).astype(int)
+    if threshold != threshold:
+        rows["changed_enough"] = nan
+    words = rows.index.astype(str).str.replace("Q", " Q")
+    rows = rows.assign(period=words, complete=rows["started"] == rows["due"], threshold=threshold)
+    return rows[COUNTS].reset_index(drop=True), len(people) - len(dated)
 
 
 def trend(
@@ -141,15 +143,17 @@ def _told(facts: Mapping[str, Any], *, hide: bool = True) -> Part:
     same = rows["threshold"].isna() | (rows["threshold"] - (last.iloc[0] if len(last) else nan)).abs().lt(1e-9)
     usable = rows[same & rows["complete"].astype(bool) & (rows["due"] > 0)]
     chart = "control" if len(usable) >= charts.FEWEST else "run"
-    found = {**facts, "rows": rows, "chart": chart, "usable": usable, "other": rows[~same]}
-    found |= {"lines": {what: _lines(usable[usable[what].notna()], what, chart) for what in WORDS}}
-    found |= {"marks": _marks(found), "differ": _shares_differ(usable), "means_differ": _means_differ(usable)}
-    found["last"] = _last_two(found)
+    lines = {what: _lines(usable[usable[what].notna()], what, chart) for what in WORDS}
+    found = {
+        **facts, "rows": rows, "chart": chart, "usable": usable, "other": rows[~same], "lines": lines,
+        "marks": _marks(lines, chart), "differ": _shares_differ(usable), "means_differ": _means_differ(usable),
+        "last": _last_two(usable, facts["confidence"]),
+    }  # fmt: skip
     what = "share" if usable["share"].notna().any() else "mean"
     seen = f"{WORDS[what].capitalize()} by the {facts['every']} in which people started, with its interval."
     return Part(
-        found, rows, _says(found), _cautions(found), ("newcombe1998a", *CHARTED[chart]),
-        seen=seen, draw=partial(draw_trend, found, what), height=3.0, hide=partial(_hidden, facts) if hide else None,
+        found, rows, _says(found), _cautions(found), ("newcombe1998a", *CHARTED[chart]), seen,
+        partial(draw_trend, found, what), partial(_hidden, facts) if hide else None, height=3.0,
     )  # fmt: skip
 
 
@@ -198,22 +202,22 @@ def _lines(rows: pd.DataFrame, what: str, chart: str) -> dict[str, Any]:
     return lines | {"centre": centre, "low": np.full(len(rows), least), "high": np.full(len(rows), most)}
 
 
-def _marks(facts: Mapping[str, Any]) -> dict[tuple[str, str], list[str]]:
+def _marks(lines_of: Mapping[str, dict[str, Any]], chart: str) -> dict[tuple[str, str], list[str]]:
     """Return what the rules of the chart mark: share or mean and the rule in words, and the periods."""
-    control = facts["chart"] == "control"
-    run, row = (charts.RUN, charts.TREND) if control else (charts.SHIFT, charts.RISE)
-    marks: dict[tuple[str, str], list[str]] = {}
-    for what, lines in facts["lines"].items():
-        if not lines:
-            continue
-        values, centre = lines["values"], lines["centre"]
-        rules = {f"{run} or more in a row on one side of the {'centre' if control else 'median'}":
-                 charts.one_side(values, centre, run),
+    run, row, middle = charts.SHIFT, charts.RISE, "median"
+    if chart == "control":
+        run, row, middle = charts.RUN, charts.TREND, "centre"
+    marks = {}
+    for what, lines in lines_of.items():
+        values = lines.get("values", np.empty(0))
+        rules = {f"{run} or more in a row on one side of the {middle}":
+                     charts.one_side(values, lines.get("centre", nan), run),
                  f"{row} or more in a row rising or falling": charts.in_a_row(values, row)}  # fmt: skip
-        if control:
+        if "low" in lines:
             rules["beyond the limits"] = (values < lines["low"] - 1e-12) | (values > lines["high"] + 1e-12)
-        marks |= {(what, rule): [lines["periods"][at] for at in np.flatnonzero(hits)] for rule, hits in rules.items()
-                  if hits.any()}  # fmt: skip
+        for rule, hits in rules.items():
+            if hits.any():
+                marks[what, rule] = [lines["periods"][at] for at in np.flatnonzero(hits)]
     return marks
 
 
@@ -243,61 +247,51 @@ def _means_differ(rows: pd.DataFrame) -> float:
     return float(fdtrc(groups - 1, 1 / (3 * loss), f))
 
 
-def _last_two(facts: Mapping[str, Any]) -> dict[str, Any]:
+def _last_two(usable: pd.DataFrame, confidence: float) -> dict[str, Any]:
     """Return the differences of the last complete period from the one before it."""
-    rows = facts["usable"][facts["usable"]["share"].notna() | facts["usable"]["mean"].notna()]
+    rows = usable[usable["share"].notna() | usable["mean"].notna()].tail(2)
     if len(rows) < 2:
         return {}
-    old, new = rows.iloc[-2], rows.iloc[-1]
-    found: dict[str, Any] = {"periods": (old["period"], new["period"])}
-    if new["share"] == new["share"] and old["share"] == old["share"]:
-        counts = (int(new["changed_enough"]), int(new["due"]), int(old["changed_enough"]), int(old["due"]))
-        found["share"] = compare_responders(*counts, confidence=facts["confidence"]).difference
-    if new["sd"] == new["sd"] and old["sd"] == old["sd"]:
+    old, new = rows.to_dict("records")
+    last: dict[str, Any] = {"periods": (old["period"], new["period"])}
+    if rows["share"].notna().all():
+        counts = (int(row[name]) for row in (new, old) for name in ("changed_enough", "due"))
+        last["share"] = compare_responders(*counts, confidence=confidence).difference
+    if rows["sd"].notna().all():
         later, earlier = ((row["mean"], row["sd"] ** 2, int(row["tested"])) for row in (new, old))
-        low, high = welch_of_moments(later, earlier, facts["confidence"])
-        found["mean"] = (float(new["mean"] - old["mean"]), low, high)
-    return found
+        last["mean"] = (new["mean"] - old["mean"], *welch_of_moments(later, earlier, confidence))
+    return last
 
 
 def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
-    rows, every = facts["usable"], facts["every"]
+    rows, every, last = facts["usable"], facts["every"], facts["last"]
     if len(rows) < 2:
         return (f"Fewer than two {every}s are complete: nothing can be said of a trend yet.",)
     says, shown = [], rows[rows["share"].notna()]
     if len(shown):
-        ends = shown if len(shown) <= LISTED else shown.iloc[[0, -1]]
+        ends, which = (shown, "") if len(shown) <= LISTED else (shown.iloc[[0, -1]], "first and last ")
         told_of = ends[["period", "share", "due"]].itertuples(index=False)
         shares = ", ".join(f"{period} {percent(share)} of {due:.0f}" for period, share, due in told_of)
-        which = "" if ends is shown else "first and last "
         says.append(f"Share of those due that changed enough, by the {every} in which they started: {which}{shares}.")
     for p, what in ((facts["differ"], "shares"), (facts["means_differ"], "mean improvements")):
         differ = "differ" if p < 1 - facts["confidence"] else "do not differ"
         if p == p:
             says.append(f"The {what} of the {len(rows)} periods {differ} by more than chance explains ({p_value(p)}).")
-    limits = "limits for chance are drawn" if facts["chart"] == "control" else (
-        f"too few for limits ({charts.FEWEST}), so a run chart around the median")  # fmt: skip
-    rules = "; ".join(f"{WORDS[what]}, {rule} ({', '.join(periods)})"
-                      for (what, rule), periods in facts["marks"].items())  # fmt: skip
-    marked = f"Its rules mark: {rules}." if rules else "Its rules mark nothing."
-    return (*says, *_last_words(facts), f"{len(rows)} complete periods: {limits}. {marked}")
-
-
-def _last_words(facts: Mapping[str, Any]) -> list[str]:
-    last, level = facts["last"], f"{100 * facts['confidence']:g}% CI"
-    if not last:
-        return []
-    old, new = last["periods"]
-    told_last = []
+    gaps, level = [], f"{100 * facts['confidence']:g}% CI"
     if "share" in last:
-        points, low, high = (fixed(100 * value, 0) for value in (last["share"].value, last["share"].low,
-                                                                 last["share"].high))  # fmt: skip
-        told_last.append(f"{points} percentage points ({level} {low} to {high})")
+        points, low, high = (fixed(100 * getattr(last["share"], end), 0) for end in ("value", "low", "high"))
+        gaps.append(f"{points} percentage points ({level} {low} to {high})")
     if "mean" in last and last["mean"][1] == last["mean"][1]:
-        places = decimals_of(facts["resolution"]) + 1
-        gap, low, high = (fixed(value, places) for value in last["mean"])
-        told_last.append(f"{gap} {facts['unit']} in the mean ({level} {low} to {high})")
-    return [f"{new} less {old}: {' and '.join(told_last)}."] if told_last else []
+        gap, low, high = (fixed(value, decimals_of(facts["resolution"]) + 1) for value in last["mean"])
+        gaps.append(f"{gap} {facts['unit']} in the mean ({level} {low} to {high})")
+    if gaps:
+        says.append(f"{last['periods'][1]} less {last['periods'][0]}: {' and '.join(gaps)}.")
+    limits = f"too few for limits ({charts.FEWEST}), so a run chart around the median"
+    if facts["chart"] == "control":
+        limits = "limits for chance are drawn"
+    marks = [f"{WORDS[what]}, {rule} ({', '.join(periods)})" for (what, rule), periods in facts["marks"].items()]
+    marked = f"Its rules mark: {'; '.join(marks)}." if marks else "Its rules mark nothing."
+    return (*says, f"{len(rows)} complete periods: {limits}. {marked}")
 
 
 def _cautions(facts: Mapping[str, Any]) -> tuple[str, ...]:
@@ -337,11 +331,89 @@ def draw_trend(facts: Mapping[str, Any], what: str, ax: "Axes") -> "Axes":
         drawing.mark_line(ax, lines["centre"], f"{'median' if facts['chart'] == 'run' else 'all'} {value}", dash="-")
         for edge in [edge for edge in ("low", "high") if edge in lines]:
             ax.step(places, lines[edge], where="mid", color=drawing.QUIET, lw=1, ls="--")
-    step = 1 + len(rows) // TICKS
-    ax.set_xticks(range(0, len(rows), step), [str(period).replace(UNTIL, " to\n") for period in rows["period"][::step]])
+    named = rows["period"].astype(str).str.replace(UNTIL, " to\n")[:: 1 + len(rows) // TICKS]
+    ax.set_xticks(list(named.index), list(named))
     ax.set_xlim(-0.5, len(rows) - 0.5)
     if what == "share":
         ax.set_ylim(0, 1)
         drawing.percent_axis(ax, "y")
     ax.set_ylabel("changed enough, of those due" if what == "share" else f"mean improvement ({facts['unit']})")
     return ax
+
+
+STANDARDS = dict(zip(TARGETS, (  # what may be aimed at, in words, and of whom it is a share
+    ("tested again", "of those due"), ("tested the same way both times", "of those with two scores"),
+    ("changed enough", "of those due"),
+), strict=True))  # fmt: skip
+REACHED, MISSED, OPEN, NO_TARGET = "reached", "not reached", "not decided", "no target was set"
+UNKNOWN = "cannot be told from these data"
+AIMED = ["standard", "whom", "people", "of", "share", "low", "high", "target", "verdict"]
+
+
+def standards(
+    people: pd.DataFrame, changed_enough: Any, targets: Mapping[str, float], confidence: float = 0.95
+) -> Part:  # fmt: skip
+    """Hold what was found against what was aimed at, by the interval and not by the figure alone.
+
+    Parameters
+    ----------
+    people : DataFrame
+        One row a person due, with state (:func:`truechange.programme.flow.with_states`).
+    changed_enough : int or None
+        How many of them changed enough; None where that cannot be said.
+    targets : mapping of str to float
+        Share aimed at (0 to 1), for any of ``STANDARDS``.
+    confidence : float, optional
+        Level of the intervals (Wilson).
+
+    Returns
+    -------
+    Part
+        Table: standard, whom, people, of, share, low, high, target, verdict ("reached" where the whole interval lies at
+        or above the target, "not reached" where it lies below, else "not decided").
+
+    Raises
+    ------
+    ChoiceError
+        A target for something else, or one that is no share.
+    """
+    for name, target in targets.items():
+        check_choice("targets", name, tuple(STANDARDS))
+        if not 0 < target <= 1:
+            raise ChoiceError(f"The target for {name} is {target!r}; give a share above 0 and at most 1, such as 0.85.")
+    state, due = people["state"].value_counts(), len(people)
+    compared, unlike, unable, door = (int(state.get(name, 0)) for name in (COMPARED, UNLIKE, UNABLE, DOOR))
+    both, rows = compared + unlike, []
+    counts = {
+        "tested": (both + unable + door, due),
+        "same_way": (compared, both),
+        "changed_enough": (changed_enough, due),
+    }
+    for name, (k, n) in counts.items():
+        target, known = targets.get(name, nan), k is not None and n
+        k = k if known else nan
+        low, high = (float(edge) for edge in wilson_limits(k, n, confidence))
+        verdict = NO_TARGET if target != target else REACHED if low >= target else MISSED if high < target else OPEN
+        row = (*STANDARDS[name], k, n, k / max(n, 1), low, high, target, verdict if known else UNKNOWN)
+        rows.append(dict(zip(AIMED, row, strict=True)))
+    return _standards_told(pd.DataFrame(rows, columns=AIMED))
+
+
+def _standards_told(frame: pd.DataFrame, *, hide: bool = True) -> Part:
+    """Return the standards with their words, from the numbers that may be told."""
+    aimed = frame[frame["target"].notna() & (frame["share"] != HIDDEN)]
+    says = [
+        f"{row['standard'].capitalize()}, {row['whom']}: "
+        + f"{with_interval(row['share'], row['low'], row['high'])}, " * (row["share"] == row["share"])
+        + f"target {percent(row['target'])}: {row['verdict']}."
+        for row in aimed.to_dict("records")
+    ] or ["No target was set."]
+    notes = {"Whether a target is reached is told from the whole interval, not from the figure alone.": len(aimed)}
+    return Part({"rows": frame}, frame, tuple(says), told(notes), ("newcombe1998a",),
+                hide=partial(_standards_hidden, frame) if hide else None)  # fmt: skip
+
+
+def _standards_hidden(frame: pd.DataFrame) -> Part:
+    """Return the standards without shares that would tell of fewer than five people."""
+    small = few(frame["people"]) | few(frame["of"] - frame["people"])
+    return _standards_told(masked(frame, small, ["people", "share", "low", "high", "verdict"]), hide=False)
