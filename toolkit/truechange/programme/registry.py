@@ -1,6 +1,5 @@
 """Responders by site, sex, age band and test in a registry of millions of rows: frames, files or a database."""
 
-import re
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
@@ -113,9 +112,11 @@ def responder_registry(
     limits = [(key, float(measure_of(key).sign), limit) for key, limit in thresholds.items()]
     database: Any = sys.modules.get("ibis")  # who holds such a table has imported it
     inside = database is not None and isinstance(assessments, database.Table)
-    for name, given in (("assessments", assessments), ("people", people)):
-        wanted = "an ibis table as well" if inside else "a DataFrame, a path, or two ibis tables"
-        check_kind(name, given, database.Table if inside else (pd.DataFrame, str, Path), wanted)
+    kinds, wanted = (pd.DataFrame, str, Path), "a DataFrame, a path, or two ibis tables"
+    if inside:
+        kinds, wanted = database.Table, "an ibis table as well"
+    check_kind("assessments", assessments, kinds, wanted)
+    check_kind("people", people, kinds, wanted)
     count = _counted_inside if inside else _counted_here
     facts = count(assessments, people, limits, list(by), (before, after))
     errors = {
@@ -133,20 +134,21 @@ def _counted_here(
 ) -> dict[str, Any]:
     """Return the counts of frames or files, where the rows went, and how many of a test changed enough in all."""
     keys = [key for key, *_ in limits]
-    held, group, labels = _groups(people, by)
-    n = len(held)
+    people_at, group, labels = _groups(people, by)
+    n = len(people_at)
     scores = np.full(2 * len(keys) * n, np.nan)
-    account = dict.fromkeys(("rows read", "used", *WHERE), 0)
-    for person, test, occasion, value in _chunks(assessments, held, keys, occasions):
-        account["rows read"] += value.size
+    used, left_out = 0, np.zeros(len(WHERE), dtype=int)
+    for person, test, occasion, value in _chunks(assessments, people_at, keys, occasions):
         unused = (occasion < 0, test < 0, person < 0, ~np.isfinite(value))
         if (bad := np.logical_or.reduce(unused)).any():
-            for why, count in zip(WHERE, _first_reason(unused), strict=True):
-                account[why] += count
+            first_reason = np.select(unused, np.arange(len(WHERE), dtype=np.int8))[bad]
+            left_out += np.bincount(first_reason, minlength=len(WHERE))
             occasion, test, person, value = (part[~bad] for part in (occasion, test, person, value))
-        account["used"] += value.size
+        used += value.size
         scores[(occasion * len(keys) + test) * n + person] = value
-    _refuse_doubled(account["used"] - sum(int(np.isfinite(part).sum()) for part in _slices(scores)))
+    _refuse_doubled(used - sum(int(np.isfinite(part).sum()) for part in _slices(scores)))
+    reasons = dict(zip(WHERE, left_out.tolist(), strict=True))
+    account = {"rows read": sum(reasons.values()) + used, "used": used, **reasons}
     rows = _count(scores.reshape(2, len(keys), n), limits, group, len(labels))
     table = pd.concat(
         [labels.assign(measure=key, started=rows[0], measured=rows[1][at], changed_enough=rows[2][at])
@@ -168,21 +170,23 @@ def _counted_inside(
     rows = asked.to_pyarrow().to_pylist()
     if not rows or not rows[0]["people"]:
         raise DataError(NOBODY)
-    first, names = rows[0], [f"g{at}" for at in range(len(by))]
+    first, names = rows[0], {name: f"g{at}" for at, name in enumerate(by)}
     if first["twice"]:
         raise DataError(f"More than one row in the people table for somebody: {first['twice']} rows too many.")
     _refuse_doubled(int(first["doubled"]))
-    rows.sort(key=lambda row: [row["place"], *((row[name] is None, row[name] or 0) for name in names)])
-    table = {label: [UNKNOWN if row[name] is None else row[name] for row in rows]
-             for label, name in zip(by, names, strict=True)}  # fmt: skip
-    table |= {name: [nan if row[own] is None else int(row[own]) for row in rows]
-              for name, own in zip(COUNTS, ("started", "measured", "changed"), strict=True)}  # fmt: skip
+    rows.sort(key=lambda row: [row["place"], *((row[name] is None, row[name] or 0) for name in names.values())])
+    counts = dict(zip(COUNTS, ("started", "measured", "changed"), strict=True))
+    table: list[dict[str, Any]] = [
+        {"measure": limits[row["place"]][0]}
+        | {label: UNKNOWN if row[own] is None else row[own] for label, own in names.items()}
+        | {label: nan if row[own] is None else int(row[own]) for label, own in counts.items()}
+        for row in rows
+    ]
     read = {"rows read": "rows_read", "used": "used"} | {why: f"why{at}" for at, why in enumerate(WHERE)}
     return {
-        "counts": pd.DataFrame(table | {"measure": [limits[row["place"]][0] for row in rows]}),
-        "account": {why: int(first[own] or 0) for why, own in read.items()}, "people": int(first["people"]),
+        "counts": pd.DataFrame(table), "account": {why: int(first[own] or 0) for why, own in read.items()},
+        "people": int(first["people"]), "query": str(ibis.to_sql(asked)),
         "whole": {limits[row["place"]][0]: (int(row["seen"]), int(row["reached"])) for row in rows},
-        "query": str(ibis.to_sql(asked)),
     }  # fmt: skip
 
 
@@ -251,16 +255,11 @@ def _with_periods(people: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     if not (wanted := [name for name in PERIODS if name in by]):
         return people
     codes, days = pd.factorize(people[START])
-    words = {name: np.array([*(_period(day, name) for day in days), None], dtype=object) for name in wanted}
-    return people.assign(**{name: named[codes] for name, named in words.items()})
-
-
-def _period(day: object, name: str) -> str | None:
-    if not (found := re.match(DAY, str(day))):
-        return None
-    year, month = found.groups()
-    periods = (f"{year}-{month}", f"{year} Q{(int(month) + 2) // 3}", year)
-    return dict(zip(PERIODS, periods, strict=True))[name]
+    parts = pd.Series(days, dtype=object).astype(str).str.extract(DAY).to_numpy(dtype=object)
+    words = [(f"{year}-{month}", f"{year} Q{(int(month) + 2) // 3}", year) if year == year else (None,) * 3
+             for year, month in parts]  # fmt: skip
+    named = np.array([*words, (None,) * 3], dtype=object)[codes]
+    return people.assign(**{name: named[:, PERIODS.index(name)] for name in wanted})
 
 
 def _count(
@@ -274,15 +273,6 @@ def _count(
             measured[at] += np.bincount(where[np.isfinite(gain)], minlength=groups)
             enough[at] += np.bincount(where[reaches(gain, limit)], minlength=groups)
     return np.bincount(group, minlength=groups), list(measured), list(enough)
-
-
-def _first_reason(unused: Sequence[NDArray[np.bool_]]) -> list[int]:
-    """Count each reason over the rows that no earlier reason has taken."""
-    taken, counts = np.zeros_like(unused[0]), []
-    for rows in unused:
-        counts.append(int((rows & ~taken).sum()))
-        taken |= rows
-    return counts
 
 
 def _slices(array: NDArray[Any]) -> Iterator[NDArray[Any]]:
@@ -299,25 +289,16 @@ def _groups(people: Any, by: list[str]) -> tuple[pd.Index, NDArray[Any], pd.Data
         people = _with_periods(people, by)
     if people.empty:
         raise DataError(NOBODY)
-    held = pd.Index(people["person"])
-    if not held.is_unique:
-        raise DataError(f"More than one row in the people table for {listed(held[held.duplicated()].unique())}.")
+    person = pd.Index(people["person"])
+    if not person.is_unique:
+        raise DataError(f"More than one row in the people table for {listed(person[person.duplicated()].unique())}.")
     if not by:
-        return held, np.zeros(len(held), dtype=np.int32), pd.DataFrame(index=[0])
-    place, levels = np.zeros(len(held), dtype=np.intp), []
-    for name in by:
-        codes, seen = pd.factorize(people[name])
-        words = sorted(seen)
-        levels.append([*words, UNKNOWN])
-        place = place * len(levels[-1]) + np.append(pd.Index(words).get_indexer(pd.Index(seen)), len(words))[codes]
-    there = np.flatnonzero(np.bincount(place))
-    labels, rest = {}, there
-    for name, words in zip(reversed(by), reversed(levels), strict=True):
-        rest, code = np.divmod(rest, len(words))
-        labels[name] = [words[at] for at in code]
-    rank = np.zeros(there[-1] + 1, dtype=np.int32)
-    rank[there] = np.arange(there.size)
-    return held, rank[place], pd.DataFrame(labels)[by]
+        return person, np.zeros(len(person), dtype=np.int32), pd.DataFrame(index=[0])
+    words = {name: people[name].cat for name in by if isinstance(people[name].dtype, pd.CategoricalDtype)}
+    in_order = {name: column.reorder_categories(sorted(column.categories)) for name, column in words.items()}
+    groups = people.assign(**in_order).groupby(by, sort=True, dropna=False, observed=True)
+    labels = groups.size().index.to_frame(index=False).astype(object)
+    return person, groups.ngroup().to_numpy(np.int32), labels.where(labels.notna(), UNKNOWN).infer_objects()
 
 
 def _people_from_file(path: "str | Path", by: list[str]) -> pd.DataFrame:
@@ -341,50 +322,44 @@ def _joined(parts: Iterator[pd.DataFrame], by: list[str]) -> pd.DataFrame:
     return pd.DataFrame({"person": pd.concat(columns["person"], ignore_index=True)} | groups)
 
 
-def _placer(held: pd.Index) -> Callable[[pd.Series], NDArray[np.integer]]:
+def _placer(person: pd.Index) -> Callable[[pd.Series], NDArray[np.integer]]:
     """Return what finds each person's row in the people table, -1 for the unknown; by look-up in a compact range."""
-    numbers = pd.api.types.is_integer_dtype(held.dtype)
-
-    def by_search(persons: pd.Series) -> NDArray[np.integer]:
-        codes, unique = pd.factorize(persons)
-        return np.append(held.get_indexer(pd.Index(unique)), -1)[codes]
-
-    low, high = (int(held.min()), int(held.max())) if numbers and len(held) else (0, 0)
-    if not numbers or high - low >= 4 * len(held) + 1000:
-        return by_search
+    numbers = pd.api.types.is_integer_dtype(person.dtype)
+    low, high = (int(person.min()), int(person.max())) if numbers and len(person) else (0, 0)
+    if not numbers or high - low >= 4 * len(person) + 1000:
+        return partial(_codes, words=person)
     lookup = np.full(high - low + 3, -1, dtype=np.int32)
-    lookup[held.to_numpy() - low + 1] = np.arange(len(held))
+    lookup[person.to_numpy() - low + 1] = np.arange(len(person))
 
     def by_lookup(persons: pd.Series) -> NDArray[np.integer]:
         if not pd.api.types.is_integer_dtype(persons.dtype):
-            return by_search(pd.to_numeric(persons, errors="coerce"))
+            return _codes(pd.to_numeric(persons, errors="coerce"), person)
         place = persons.to_numpy() - (low - 1)
         return lookup[np.clip(place, 0, high - low + 2, out=place)]
 
     return by_lookup
 
 
-def _codes(column: pd.Series, words: Sequence[str]) -> NDArray[np.integer]:
+def _codes(column: pd.Series, words: pd.Index) -> NDArray[np.integer]:
+    """Return the place of each cell in `words`, -1 where it is not among them; each distinct cell is looked up once."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         codes, unique = column.cat.codes.to_numpy(), column.cat.categories
     else:
         codes, unique = pd.factorize(column)
-    return np.append(pd.Index(words).get_indexer(pd.Index(unique)), -1)[codes]
+    return np.append(words.get_indexer(pd.Index(unique)), -1)[codes]
 
 
-def _chunks(assessments: Any, held: pd.Index, keys: list[str], occasions: tuple[str, str]) -> Iterator[Chunk]:
+def _chunks(assessments: Any, person: pd.Index, keys: list[str], occasions: tuple[str, str]) -> Iterator[Chunk]:
     if isinstance(assessments, pd.DataFrame):
         _check_columns("assessments", assessments, COLUMNS)
-        parts: Iterator[pd.DataFrame] = (
-            assessments.iloc[start : start + BATCH] for start in range(0, len(assessments), BATCH)
-        )
+        parts = (assessments.iloc[start : start + BATCH] for start in range(0, len(assessments), BATCH))
     else:
-        text = () if pd.api.types.is_integer_dtype(held.dtype) else ("person",)
+        text = () if pd.api.types.is_integer_dtype(person.dtype) else ("person",)
         parts = streamed(assessments, COLUMNS, coded=("measure", "occasion"), text=text)
-    places = _placer(held)
+    places, tests, visits = _placer(person), pd.Index(keys), pd.Index(occasions)
     for part in parts:
         value = pd.to_numeric(part["value"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-        yield places(part["person"]), _codes(part["measure"], keys), _codes(part["occasion"], occasions), value
+        yield places(part["person"]), _codes(part["measure"], tests), _codes(part["occasion"], visits), value
 
 
 def _check_columns(name: str, table: Any, wanted: Sequence[str]) -> None:
