@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from truechange.foundation import WRITERS
-from truechange.foundation.errors import ChoiceError, RefusedError, check_whole
+from truechange.foundation.errors import ChoiceError, RefusedError, check_whole, stated
 from truechange.foundation.result import Result, gathered
 from truechange.meaningful_change import McidStudy, mcid
 from truechange.measures import Measure
@@ -76,14 +76,12 @@ class Choices:
     def of(cls, given: Mapping[str, Any]) -> "Choices":
         """Return the choices that were stated, the usual answer for the others; None states nothing."""
         known = [field.name for field in fields(cls)]
-        for name in given:
-            if name not in known:
-                near = get_close_matches(name, known, n=1)
-                meant = f"; did you mean {near[0]}=" if near else ""
-                raise ChoiceError(f"study() knows no {name}={meant}. Besides the data: {', '.join(known)}.")
-        held = cls(**{name: value for name, value in given.items() if value is not None})
-        check_whole(cut=held.cut, resamples=held.resamples, seed=held.seed)
-        return held
+        for name in (name for name in given if name not in known):
+            meant = "".join(f"; did you mean {near}=" for near in get_close_matches(name, known, n=1))
+            raise ChoiceError(f"study() knows no {name}={meant}. Besides the data: {', '.join(known)}.")
+        choices = cls(**stated(**given))  # type: ignore[arg-type]
+        check_whole(cut=choices.cut, resamples=choices.resamples, seed=choices.seed)
+        return choices
 
     @property
     def drawing(self) -> dict[str, Any]:
@@ -111,8 +109,6 @@ class Study(Result):
         The change that matters, or why it was not estimated.
     audit : ProgrammeAudit
         The programme.
-    options : mapping
-        Settings the results do not carry.
     choices : Choices
         What was decided beforehand.
     checks : mapping of str to Part
@@ -127,9 +123,13 @@ class Study(Result):
     agreement: LimitsOfAgreement
     mcid: McidStudy | Refused
     audit: ProgrammeAudit
-    options: Mapping[str, object]
     choices: Choices = Choices()
     checks: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def options(self) -> dict[str, object]:
+        """Settings the results do not carry."""
+        return {"resamples": self.choices.resamples, "seed": self.choices.seed}
 
     def public(self) -> "Study":
         """Return the study as it may leave the house: small counts of people hidden in every part."""
@@ -160,11 +160,11 @@ class Study(Result):
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, of every part that has numbers."""
-        parts = {f"reliability, {one.form}": one.table().assign(quantity=one.form) for one in self.icc}
-        parts |= {"measurement error": self.error.table(), "agreement": self.agreement.table(),
-                  "change that matters": self.mcid.table(), "change": self.audit.change[self.audit.primary].table(),
-                  "who changed enough": self.audit.responders[self.audit.primary].table()}  # fmt: skip
-        rows = [_named(frame).assign(part=part) for part, frame in parts.items()]
+        parts = {"measurement error": self.error, "agreement": self.agreement, "change that matters": self.mcid,
+                 "change": self.audit.change[self.audit.primary],
+                 "who changed enough": self.audit.responders[self.audit.primary]}  # fmt: skip
+        rows = [one.table().assign(quantity=one.form, part=f"reliability, {one.form}") for one in self.icc]
+        rows += [_named(one.table()).assign(part=part) for part, one in parts.items()]
         return pd.concat(rows, ignore_index=True).reindex(columns=SHOWN)
 
     def write(self, directory: str | Path, *, overwrite: bool = False, **how: Any) -> tuple[Any, ...]:
@@ -195,15 +195,9 @@ def _named(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def study(
-    retest: Any,
-    change: Any,
-    *,
-    measure: str | Measure,
-    programme: str | None = None,
-    compare: str | None = None,
-    on_step: Callable[[str], None] | None = None,
-    **choices: Any,
-) -> Study:
+    retest: Any, change: Any, *, measure: str | Measure, programme: str | None = None, compare: str | None = None,
+    on_step: Callable[[str], None] | None = None, **choices: Any,
+) -> Study:  # fmt: skip
     """Run a capstone's analysis: reliability, measurement error, MCID from ratings, and the programme's change.
 
     Parameters
@@ -236,34 +230,32 @@ def study(
     DataError
         Data that cannot be read, or nobody with both retests.
     """
-    tell, held = on_step or (lambda _: None), Choices.of(choices)
+    tell, chosen = on_step or (lambda _: None), Choices.of(choices)
     tell("reading")
     if isinstance(measure, Measure) and measure.key not in catalogue():
         declare(measure)
     records, test = records_of(change), find_measure(measure)
-    first, second = held.retest_occasions
-    twice = records_of(retest).pairs(test, before=first, after=second, trials=held.trials)
+    first, second = chosen.retest_occasions
+    twice = records_of(retest).pairs(test, before=first, after=second, trials=chosen.trials)
     tell("reliability")
-    error = error_of_pairs(twice, held.error, population=held.population, interval=held.interval)
-    forms = tuple(icc(_long(twice), form=form) for form in dict.fromkeys((held.form, "ICC(A,1)", "ICC(C,1)")))
+    error = error_of_pairs(twice, chosen.error, population=chosen.population, interval=chosen.interval)
+    forms = tuple(icc(_long(twice), form=form) for form in dict.fromkeys((chosen.form, "ICC(A,1)", "ICC(C,1)")))
     agreement = limits_of_agreement(twice.usable["before"], twice.usable["after"], unit=test.unit)
     tell("the change that matters")
-    occasions: dict[str, Any] = {"before": held.before, "after": held.after}
-    records.refuse_unmapped(*occasions.values())
-    both = records_of_programme(records, programme, compare).pairs(test, **occasions, trials=held.trials)
-    matters = attempt(
-        lambda: mcid_of_pairs(both, error.sem, held.after, held.cut, **held.drawing), "The change that matters"
-    )
-    recommended = getattr(matters, "recommended", None)
-    known = {"sem": error.sem, "practice": error.learning} | ({} if recommended is None else {"mcid": recommended})
+    before, after, cut, drawing = chosen.before, chosen.after, chosen.cut, chosen.drawing
+    records.refuse_unmapped(before, after)
+    theirs = records_of_programme(records, programme, compare)
+    both = theirs.pairs(test, before=before, after=after, trials=chosen.trials)
+    matters = attempt(lambda: mcid_of_pairs(both, error.sem, after, cut, **drawing), "The change that matters")
+    known = {"sem": error.sem, "practice": error.learning}
+    known |= stated(mcid=getattr(matters, "recommended", None))
     tell("the programme")
-    groups: dict[str, Any] = {"programme": programme, "compare": compare, "thresholds": {test.key: known}}
-    audited = audit(records, held.before, held.after, [test.key], **groups, **held.drawing)
-    options = {"resamples": held.resamples, "seed": held.seed}
+    whom: dict[str, Any] = {"programme": programme, "compare": compare}
+    audited = audit(records, before, after, [test.key], thresholds={test.key: known}, **whom, **drawing)
     tell("the assumptions")
-    checks = assumptions(error, both, matters, audited, held.cut, held.drawing)
+    checks = assumptions(error, both, matters, audited, cut, drawing)
     checks["attacks"] = attacks(error, matters, audited, checks)
-    return Study(test, twice, both, forms, error, agreement, matters, audited, options, held, checks)
+    return Study(test, twice, both, forms, error, agreement, matters, audited, chosen, checks)
 
 
 def _long(retest: Pairs) -> Any:
@@ -296,8 +288,8 @@ def mcid_of_pairs(change: Pairs, sem: "Estimate", after: str, cut: int = 1, **dr
             f"Nobody with two comparable scores rated the change at {after}: give a sheet of ratings, one row a "
             "person. Changes are held against the measurement error alone."
         )
-    rated = change.usable.dropna(subset=["rating"])
-    scores = {"before": rated["before"], "after": rated["after"]}
-    scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
-    scale["interval"] = time_between(rated)
-    return mcid(rated["improvement"], rated["rating"], cut, sem=sem, **scores, **scale, **drawing)
+    rated, test = change.usable.dropna(subset=["rating"]), change.measure
+    return mcid(
+        rated["improvement"], rated["rating"], cut, sem=sem, before=rated["before"], after=rated["after"],
+        unit=test.unit, resolution=test.resolution, interval=time_between(rated), **drawing,
+    )  # fmt: skip
