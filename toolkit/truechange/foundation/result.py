@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-_LONE = re.compile(r"(?<![\w.,−/])1 (people|rows|tests|scores|groups)\b( due| without a usable follow-up)?( [a-z]+)?")
+_LONE = r"(?<![\w.,−/])1 (people|rows|tests|scores|groups)\b( due| without a usable follow-up)?( [a-z]+)?"
 _ONE = {"people": "person", " are": " is", " have": " has", " lack": " lacks", " were": " was", " count": " counts"}
 
 
@@ -20,7 +20,8 @@ def told(notes: Mapping[str, object]) -> tuple[str, ...]:
         noun, more, verb = found.groups("")
         return f"1 {_ONE.get(noun, noun[:-1])}{more}{_ONE.get(verb, verb)}"
 
-    return tuple(_LONE.sub(one, text) for text, holds in notes.items() if holds)
+    # no pattern at import: it would be compiled for answers that never need it
+    return tuple(re.sub(_LONE, one, text) if "1 " in text else text for text, holds in notes.items() if holds)
 
 
 def gathered(own: Iterable[str], *parts: object) -> tuple[str, ...]:

@@ -9,7 +9,6 @@ from math import hypot, inf, isfinite, nan, sqrt
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from truechange.foundation.distributions import normal_below, sd_factors, t_below, t_quantile, two_sided
-from truechange.foundation.entry import Entry, cut_normal
 from truechange.foundation.errors import (
     ChoiceError,
     DataError,
@@ -24,6 +23,8 @@ from truechange.measures.catalogue import HIGHER, direction
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from truechange.foundation.entry import Entry
 
 SMALL, FEWEST = 150, 15  # people of a group whose own doubt is no longer carried, and that it is used from
 SemLike = float | Estimate | tuple[float | Estimate, float | Estimate] | Callable[[float], float]
@@ -77,7 +78,7 @@ class Programme:
     n: int
     name: str = "the programme"
     origin: Origin = field(default_factory=Origin.stated)
-    entry: Entry | None = None
+    entry: "Entry | None" = None
     shape: tuple[tuple[float, float], ...] = field(default=(), repr=False)
 
     @classmethod
@@ -148,16 +149,17 @@ class Programme:
             )
         if self.n < 2:
             raise ChoiceError(f"n={self.n}: a group of at least 2 people is needed.")
-        check_kind("entry", self.entry, (Entry, type(None)), "an entry rule made with tc.Entry(cut, ...)")
-        if self.entry is not None and self.shape:
-            raise ChoiceError("shape and entry cannot go together: the shape is of people who were not cut off.")
-        self._everyone_before()
+        if self.entry is not None:
+            self._everyone_before()
 
     def _everyone_before(self) -> tuple[float, float]:
         """Return mean and variance of everyone's scores before, or refuse numbers that do not fit the rule."""
-        rule = self.entry
-        if rule is None:
-            return self.mean_before, self.sd_before**2
+        from truechange.foundation.entry import Entry, cut_normal
+
+        rule: Any = self.entry
+        check_kind("entry", rule, Entry, "an entry rule made with tc.Entry(cut, ...)")
+        if self.shape:
+            raise ChoiceError("shape and entry cannot go together: the shape is of people who were not cut off.")
         if self.n < 3 or rule.second is not None:
             raise ChoiceError("entry: give mean and sd (tc.settle_entry finds them from a second test), and n above 2.")
         if rule.mean is not None and rule.sd is not None:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import DataError, check_finite, stated
-from truechange.foundation.result import Part, told
+from truechange.foundation.result import Part
 from truechange.measures.catalogue import measure as look_up
 
 if TYPE_CHECKING:
@@ -31,16 +31,14 @@ class ProgressionRule:
         Repetitions of an easy day without a load; with a load the lower end of its range counts.
     most_soreness : int
         Soreness the next day (0-10) that is still not notable.
-    unloaded, loaded, steps : tuple of int
-        Ranges of repetitions: fast stands without and with a load, step drill for each side.
+    loaded : tuple of int
+        Range of repetitions of fast stands with a load.
     """
 
     days: int = 3
     confident_reps: int = 10
     most_soreness: int = 1
-    unloaded: tuple[int, int] = (8, 10)
     loaded: tuple[int, int] = (5, 8)
-    steps: tuple[int, int] = (8, 12)
 
     def easy(self, log: pd.DataFrame) -> "pd.Series[bool]":
         """Return which days of a training log were easy: enough repetitions, no more pain, no notable soreness.
@@ -102,16 +100,16 @@ def ladder(
     rule, frame = rule or ProgressionRule(), pd.DataFrame(log)
     if lacking := [name for name in NEEDED if name not in frame]:
         raise DataError(f"The training log has no {', '.join(lacking)}: give one row a day with {', '.join(NEEDED)}.")
-    rows = frame.reindex(columns=[*frame.columns, *(name for name in ("arms_used", "load_kg") if name not in frame)])
+    rows = frame.assign(**{name: None for name in ("arms_used", "load_kg") if name not in frame})
+    arms = rows["arms_used"].astype("string").str.casefold().isin(["yes", "true", "1"])
     rows = rows.assign(
         date=pd.to_datetime(rows["date"], errors="coerce"), load_kg=pd.to_numeric(rows["load_kg"]).fillna(0.0),
+        arms_used=np.where(arms, "yes", "no"),
         **{name: pd.to_numeric(rows[name], errors="coerce") for name in ("seat_height_cm", "reps")},
-    )  # fmt: skip
-    rows = rows.dropna(subset=list(NEEDED)).sort_values("date", kind="stable", ignore_index=True)
+    ).dropna(subset=list(NEEDED)).sort_values("date", kind="stable", ignore_index=True)  # fmt: skip
     if rows.empty:
         raise DataError("No day of the log has a date, a seat height and repetitions.")
-    arms = rows["arms_used"].astype("string").str.casefold().isin(["yes", "true", "1"])
-    rows = rows.assign(arms_used=np.where(arms, "yes", "no"), easy=rule.easy(rows))
+    rows = rows.assign(easy=rule.easy(rows))
     stage = rows[STAGE].round({"seat_height_cm": 0})  # a seat measured twice differs by millimetres
     change = (stage != stage.shift()).any(axis=1).cumsum()
     stages = rows.groupby(change).agg(
@@ -132,17 +130,15 @@ def ladder(
 def _says(facts: Mapping[str, Any], stages: pd.DataFrame, goal: str, rule: ProgressionRule) -> tuple[str, ...]:
     lowest, last, wish, days = facts["lowest"], stages.iloc[-1], facts["goal_cm"], facts["easy_days"]
     at = f"{last['seat_height_cm']:g} cm{f' with {last.load_kg:g} kg' if last['load_kg'] else ''}"
-    stood = lowest == lowest
-    name = f"Goal: {goal} ({wish:g} cm)" if goal and wish is not None else f"Goal: {wish} cm"
-    return told({
-        f"Lowest seat stood up from without arms: {lowest:g} cm; the first day's was {facts['start']:g} cm.": stood,
-        "Not yet stood up from any seat without arms.": not stood,
-        f"{name}: reached.": wish is not None and stood and lowest <= wish,
-        f"{name}: {lowest - (wish or 0):g} cm to go.": wish is not None and stood and lowest > wish,
-        f"May go lower or heavier: {days} easy days at {at}, {rule.days} are asked for ({rule.words}).":
-        facts["may_advance"],
-        f"Stay at {at}: {days} of the {rule.days} easy days asked for ({rule.words}).": not facts["may_advance"],
-    })  # fmt: skip
+    says = ["Not yet stood up from any seat without arms."]
+    if lowest == lowest:
+        says = [f"Lowest seat stood up from without arms: {lowest:g} cm; the first day's was {facts['start']:g} cm."]
+        name = f"{goal} ({wish:g} cm)" if goal and wish is not None else f"{wish} cm"
+        to_go = f"{lowest - wish:g} cm to go" if wish is not None and lowest > wish else "reached"
+        says += [f"Goal: {name}: {to_go}."] if wish is not None else []
+    if facts["may_advance"]:
+        return *says, f"May go lower or heavier: {days} easy days at {at}, {rule.days} are asked for ({rule.words})."
+    return *says, f"Stay at {at}: {days} of the {rule.days} easy days asked for ({rule.words})."
 
 
 def _draw(rows: pd.DataFrame, goal_cm: float | None, ax: "Axes") -> "Axes":

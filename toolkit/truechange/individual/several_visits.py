@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from math import inf, isnan, nan, sqrt
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from truechange.foundation import errors
 from truechange.foundation.distributions import two_sided
@@ -27,7 +27,24 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Point = tuple[float, float, int]  # day, mean score of that day, scores in it
-Facts = dict[str, object]  # how the test was done on a day
+
+
+class Visit(NamedTuple):
+    """One day: its scores (all NaN where the person was unable) and how the test was done."""
+
+    day: float
+    scores: list[float]
+    facts: dict[str, object]
+
+    @property
+    def able(self) -> bool:
+        """Whether the day has a score."""
+        return not isnan(sum(self.scores))
+
+    @property
+    def text(self) -> str:
+        """Its scores, for a refusal."""
+        return " and ".join("unable" if isnan(score) else f"{score:g}" for score in self.scores)
 
 
 @dataclass(frozen=True)
@@ -209,43 +226,41 @@ def visits(
         raise DataError(f"data={in_short(data)} is not a table; give a column of days and one of scores.")
     test = look_up(about["measure"]) if about.get("measure") else own_test("", "", HIGHER, 1.0)
     columns = dict.fromkeys((*protocol, *(fact for fact in test.protocol if fact in data)))
-    by_day, facts = _read(data, day, score, tuple(columns), test)
-    days = sorted(by_day)
-    able = [when for when in days if not isnan(sum(by_day[when]))]
+    days = _read(data, day, score, tuple(columns), test)
+    able = [one for one in days if one.able]
     if not able:
         raise DataError("There is no visit with a score in these data.")
     if baselines < 1 or (len(days) > 1 and baselines >= len(days)):
         raise ChoiceError(f"baselines={baselines} must be at least 1 and leave a follow-up visit among {len(days)}.")
-    if "bridge" not in about:
-        _same_way(days, by_day, facts, test)
-    start = [when for when in days[:baselines] if when in able]
-    points = tuple((when, sum(by_day[when]) / len(by_day[when]), len(by_day[when]) * (when in able)) for when in days)
+    for one in days[1:] if "bridge" not in about else ():
+        changed, _ = compare_protocols(days[0].facts, one.facts, test.protocol, test.tolerances)
+        refuse_changed(changed, days[0].text, one.text, test.unit)
+    start = [one for one in days[:baselines] if one.able]
+    points = tuple((one.day, sum(one.scores) / len(one.scores), len(one.scores) * one.able) for one in days)
     seen = tuple(point for point in points if point[2])
     looks = max(looks or 0, len(able) - len(start), 1)
-    shared = 1 - (1 - confidence) / looks
     changes = [
         person_change(
-            _scores(by_day, start or (able[-1:] if when == days[-1] and when not in able else [])),
-            _scores(by_day, [when] if when in able else []),
-            before_protocol=facts[days[0]], after_protocol=facts[when], confidence=shared, **about,
+            _scores(start or (able[-1:] if one is days[-1] and not one.able else [])), _scores([one]),
+            before_protocol=days[0].facts, after_protocol=one.facts, confidence=1 - (1 - confidence) / looks, **about,
         )
-        for when in days[baselines:] or days[:1]
+        for one in days[baselines:] or days[:1]
     ]  # fmt: skip
-    last, whole = changes[-1], bool(start) and len(able) > len(start) and days[-1] in able
-    ends = (seen[0][1], seen[-1][1])
-    one = score_error(about["sem"], about.get("sem_df"), ends, programme=last.programme, unit=last.test.unit)
-    if one is None:
+    last, (_, at, scores) = changes[-1], seen[-1]
+    error = score_error(about["sem"], about.get("sem_df"), (seen[0][1], at), programme=last.programme,
+                        unit=last.test.unit)  # fmt: skip
+    if error is None:
         raise RefusedError("Visits cannot be told from error without a standard error of measurement above 0 (sem=).")
-    one = one._replace(before=one.group_before)
+    error = error._replace(before=error.group_before)
     cautions = _day_cautions(points, last.test)
     beliefs: tuple[Belief, ...] = ()
-    if whole:
-        beliefs = _beliefs(seen, len(start), one, last)
-        cautions += _course_cautions(seen, len(start), looks, one, last, confidence)
-    reach, at = two_sided(confidence) * one.after / sqrt(seen[-1][2]), seen[-1][1]
+    if start and len(able) > len(start) and days[-1].able:  # a course from the baseline to the last visit
+        beliefs = _beliefs(seen, len(start), error, last)
+        cautions += _course_cautions(seen, len(start), looks, error, last, confidence)
+    reach = two_sided(confidence) * error.after / sqrt(scores)
     level = Estimate(
         value=at, low=at - reach, high=at + reach, confidence=confidence,
-        unit=last.test.unit, df=one.df, method="score ± error, nothing known of the group", origin=one.origin,
+        unit=last.test.unit, df=error.df, method="score ± error, nothing known of the group", origin=error.origin,
     )  # fmt: skip
     follow_up = tuple(changes) if len(days) > 1 else ()
     return Visits(points, baselines, looks, follow_up, beliefs, level, (*cautions, *last.cautions), last.sources)
@@ -258,38 +273,26 @@ def _day_cautions(points: Sequence[Point], test: Measure) -> list[str]:
             for when, _, m in points if m != 1]  # fmt: skip
 
 
-def _scores(by_day: Mapping[float, list[float]], days: Sequence[float]) -> "list[float] | str":
-    return [score for when in days for score in by_day[when]] or "unable"
+def _scores(days: Sequence[Visit]) -> "list[float] | str":
+    return [score for one in days if one.able for score in one.scores] or "unable"
 
 
-def _same_way(
-    days: Sequence[float], by_day: dict[float, list[float]], facts: dict[float, Facts], test: Measure
-) -> None:
-    """Refuse a course whose visits were not all tested the way the first was."""
-    for when in days[1:]:
-        changed, _ = compare_protocols(facts[days[0]], facts[when], test.protocol, test.tolerances)
-        texts = [" and ".join("unable" if isnan(x) else f"{x:g}" for x in by_day[d]) for d in (days[0], when)]
-        refuse_changed(changed, texts[0], texts[1], test.unit)
-
-
-def _read(
-    data: Any, day: str, score: str, protocol: Sequence[str], test: Measure
-) -> tuple[dict[float, list[float]], dict[float, Facts]]:
-    """Return the scores and the protocol facts of each day; NaN for a day the person was unable."""
-    if lacking := [column for column in (day, score, *protocol) if column not in data]:
+def _read(data: Any, day: str, score: str, protocol: Sequence[str], test: Measure) -> list[Visit]:
+    """Return the days in their order, each with its scores and its protocol facts."""
+    names = (day, score, *protocol)
+    if lacking := [column for column in names if column not in data]:
         raise DataError(f"There is no column {lacking[0]!r}; name the columns with day=, score= and protocol=.")
-    sizes = {column: len(data[column]) for column in (day, score, *protocol)}
+    sizes = {column: len(data[column]) for column in names}
     if len(set(sizes.values())) > 1:
         raise DataError(f"The columns differ in length ({sizes}): give one value of each a visit.")
-    by_day: dict[float, list[float]] = {}
-    facts: dict[float, Facts] = {}
-    for row, values in enumerate(zip(data[day], data[score], *(data[name] for name in protocol), strict=True), start=1):
-        when = _day(values[0], row)
-        by_day.setdefault(when, []).append(visit_mean(values[1], f"score of visit {row}", test)[0])
-        facts.setdefault(when, dict(zip(protocol, values[2:], strict=True)))
-        if isnan(sum(by_day[when])) and not all(map(isnan, by_day[when])):
-            raise DataError(f"Day {when:g} holds both a score and unable: keep the one that counts.")
-    return by_day, facts
+    by_day: dict[float, Visit] = {}
+    for row, (when, value, *facts) in enumerate(zip(*(data[name] for name in names), strict=True), start=1):
+        number = _day(when, row)
+        one = by_day.setdefault(number, Visit(number, [], dict(zip(protocol, facts, strict=True))))
+        one.scores.append(visit_mean(value, f"score of visit {row}", test)[0])
+        if not one.able and not all(map(isnan, one.scores)):
+            raise DataError(f"Day {number:g} holds both a score and unable: keep the one that counts.")
+    return sorted(by_day.values(), key=lambda one: one.day)
 
 
 def _day(value: Any, row: int) -> float:
@@ -307,39 +310,37 @@ def _mean(points: Sequence[Point]) -> float:
     return sum(score * m for _, score, m in points) / sum(m for _, _, m in points)
 
 
-def _beliefs(points: tuple[Point, ...], baselines: int, one: ScoreError, last: PersonChange) -> tuple[Belief, ...]:
+def _beliefs(points: tuple[Point, ...], baselines: int, error: ScoreError, last: PersonChange) -> tuple[Belief, ...]:
     """Return the posterior of the change from start to end given every visit: the programme's, flat and sceptical."""
     begin, end = points[baselines - 1][0], points[-1][0]
-    rows = [
-        (max(0.0, (when - begin) / (end - begin)), x, m) for when, x, m in points
-    ]  # share of the way, score, scores
+    rows = [(max(0.0, (day - begin) / (end - begin)), x, m) for day, x, m in points]  # share of the way, score, scores
     a11, a22 = sum(m * (1 - u) ** 2 for u, _, m in rows), sum(m * u * u for u, _, m in rows)
     a12 = sum(m * u * (1 - u) for u, _, m in rows)
     y1, y2 = sum(m * (1 - u) * x for u, x, m in rows), sum(m * u * x for u, x, m in rows)
     det = a11 * a22 - a12 * a12
     seen = priors.Seen((a22 * y1 - a12 * y2) / det, (a11 * y2 - a12 * y1) / det, last.test.sign)
-    levels = one._replace(before=one.before * sqrt(a22 / det), after=one.after * sqrt(a11 / det))
+    levels = error._replace(before=error.before * sqrt(a22 / det), after=error.after * sqrt(a11 / det))
     # both levels lean on the same visits, so their errors are linked
     linked = sqrt((a11 + 2 * a12 + a22) / (a11 + a22))
     alone = levels._replace(before=levels.before * linked, after=levels.after * linked)
     by_scores = (priors.flat(seen, alone), priors.sceptical(seen, alone, last.mcid.value, None))
     if last.programme is None or last.programme.n < FEWEST:
         return by_scores
-    return (priors.from_programme(seen, levels, last.programme, -a12 / det * one.before * one.after), *by_scores)
+    return (priors.from_programme(seen, levels, last.programme, -a12 / det * error.before * error.after), *by_scores)
 
 
 def _course_cautions(
-    points: tuple[Point, ...], baselines: int, looks: int, one: ScoreError, last: PersonChange, confidence: float
+    points: tuple[Point, ...], baselines: int, looks: int, error: ScoreError, last: PersonChange, confidence: float
 ) -> list[str]:
-    z, start, between, bend, limit = two_sided(confidence), points[:baselines], points[baselines:-1], 0.0, inf
-    apart = z * one.after * sqrt(1 / start[0][2] + 1 / start[-1][2])
+    z, start, between, bend, limit = (two_sided(confidence), points[:baselines], points[baselines:-1], 0.0, inf)
+    apart = z * error.after * sqrt(1 / start[0][2] + 1 / start[-1][2])
     chance = percent(1 - confidence**looks)
     if between:
         m0, m1, m2 = (sum(m for _, _, m in part) for part in (start, between, points[-1:]))
         u = (sum(when * m for when, _, m in between) / m1 - start[-1][0]) / (points[-1][0] - start[-1][0])
         straight = (1 - u) * _mean(start) + u * points[-1][1]
         bend = last.test.improvement(straight, _mean(between))
-        limit = z * one.after * sqrt(1 / m1 + (1 - u) ** 2 / m0 + u * u / m2)
+        limit = z * error.after * sqrt(1 / m1 + (1 - u) ** 2 / m0 + u * u / m2)
     when = "early and then levelled off" if bend > 0 else "late"
     return list(told({
         f"{looks} looks, each at the usual limit, would cry change in up to {chance} of unchanged people.": looks > 1,

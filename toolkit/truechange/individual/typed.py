@@ -1,15 +1,15 @@
 """Scores, numbers and protocol facts as people type them; whether two tests were done the same way, or a bridge."""
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from math import sqrt
+from typing import NamedTuple
 
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.measures.catalogue import Fact, Measure, facts
 
-_TIDY = re.compile(r"[+-]?\d+(?:\.\d+)?")
-_STAGE = re.compile(r"\s*;\s*|\s*/\s*(?=[\d.,])|(?<=\d)\s+(?=\d)")  # between several tests at one stage
+_TIDY = r"[+-]?\d+(?:\.\d+)?"
+_STAGE = r"\s*;\s*|\s*/\s*(?=[\d.,])|(?<=\d)\s+(?=\d)"  # between several tests at one stage
 STAGE = "9/10 for two tests at one stage"
 _SAYS = {  # a file's reader speaks of cells and notes; nobody typed those here
     "not_a_number": "“{value}” is not a number; give one number, such as 12.5 or 12,5{instead}",
@@ -17,6 +17,8 @@ _SAYS = {  # a file's reader speaks of cells and notes; nobody typed those here
     "censored": "“{value}” is a limit; give the number that was read{instead}",
 }
 Typed = float | tuple[float, ...] | str
+Facts = Mapping[str, object]  # how a test was done, by the name of the fact
+Said = tuple[str, str]  # a fact as it is compared (empty: not stated), and what is unusual about it
 
 
 def named(fact: str) -> str:
@@ -45,7 +47,7 @@ def typed_number(text: object, name: str, unit: str = "", instead: str = "") -> 
     (14.6, 43.0)
     """
     plain = str(text).strip()
-    if isinstance(text, int | float) or _TIDY.fullmatch(plain):
+    if isinstance(text, int | float) or re.fullmatch(_TIDY, plain):
         return float(plain)
     from truechange.records.rules import KINDS
     from truechange.records.values import read_number
@@ -67,8 +69,10 @@ def converted(name: str, text: object, unit: str) -> str:
     ('seat height (cm): “17 in” was read as 43.18 cm.', '', '')
     """
     plain = "" if text is None else str(text).strip()
+    if re.fullmatch(_TIDY, plain) or re.search(_STAGE, plain):
+        return ""
     numbers = re.findall(r"\d+(?:[.,]\d+)?", plain)
-    if _TIDY.fullmatch(plain) or not numbers or _STAGE.search(plain):
+    if not numbers:
         return ""
     from truechange.records.values import read_number
 
@@ -87,8 +91,9 @@ def typed_score(text: object, name: str, test: Measure) -> Typed:
         It is none of these, or a fraction where the test counts in whole ones.
     """
     plain = str(text).strip()
-    parts = [part for part in _STAGE.split(plain) if part]
-    if not _TIDY.fullmatch(plain):
+    parts = [plain]
+    if not re.fullmatch(_TIDY, plain):
+        parts = [part for part in re.split(_STAGE, plain) if part]
         from truechange.records.values import status_word
 
         if word := status_word(plain):
@@ -96,14 +101,12 @@ def typed_score(text: object, name: str, test: Measure) -> Typed:
                 return word
             raise DataError(f"{name}: {plain!r} is no score and not the same as unable; leave that visit out.")
         if test.unit == "points" and len(parts) == 2 and "/" in plain and parts[1] == "10":
-            raise DataError(f"{name}: {plain!r} could be {parts[0]} out of 10 or two tests; write {parts[0]} alone, "
-                            f"or {parts[0]};10 for two tests at one stage.")  # fmt: skip
+            remedy = f"write {parts[0]} alone, or {parts[0]};10 for two tests at one stage."
+            raise DataError(f"{name}: {plain!r} could be {parts[0]} out of 10 or two tests; {remedy}")
     numbers = tuple(typed_number(part, name, test.unit, ", or unable") for part in parts or [plain])
     if test.whole and (odd := next((number for number in numbers if number % 1), None)):
-        raise DataError(
-            f"{name}: {plain!r} reads as {odd:g} {test.unit}, but {test.name} counts in whole ones. "
-            f"A comma is a decimal sign; write {STAGE}."
-        )
+        why = f"{test.name} counts in whole ones. A comma is a decimal sign; write {STAGE}."
+        raise DataError(f"{name}: {plain!r} reads as {odd:g} {test.unit}, but {why}")
     return numbers[0] if len(numbers) == 1 else numbers
 
 
@@ -162,9 +165,11 @@ FEWEST_PAIRS = 30
 
 
 def compare_protocols(
-    before: Mapping[str, object] | None, after: Mapping[str, object] | None, expected: Sequence[str] = (),
+    before: Facts | None,
+    after: Facts | None,
+    expected: Sequence[str] = (),
     tolerances: Mapping[str, float] | None = None,
-) -> tuple[tuple[str, ...], tuple[str, ...]]:  # fmt: skip
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Compare how two tests were done, fact by fact.
 
     Parameters
@@ -187,15 +192,12 @@ def compare_protocols(
     >>> compare_protocols({"seat_height_cm": 43}, {"seat_height_cm": 50})
     (('seat height (cm) 43 before, 50 after',), ())
     """
-    first, second = before or {}, after or {}
     changed, minor, unknown, notes = (list[str]() for _ in range(4))
-    for fact in dict.fromkeys((*expected, *first, *second)):
-        (one, odd), (two, odder) = (typed_fact(fact, facts.get(fact)) for facts in (first, second))
+    for fact, (one, odd), (two, odder) in _both(before, after, expected):
         notes += filter(None, dict.fromkeys((odd, odder)))
-        if one and two:
-            if not _agree(one, two, (tolerances or {}).get(fact, 0.0)):
-                (minor if fact in MINOR else changed).append(f"{named(fact)} {one} before, {two} after")
-        elif fact in expected or one or two:
+        if one and two and not _agree(one, two, (tolerances or {}).get(fact, 0.0)):
+            (minor if fact in MINOR else changed).append(f"{named(fact)} {one} before, {two} after")
+        elif not (one and two) and (fact in expected or one or two):
             unknown.append(named(fact))
     notes += [f"Changed between the tests: {words}; kept, because the score need not follow." for words in minor]
     if unknown:
@@ -220,9 +222,8 @@ def refuse_changed(changed: Sequence[str], before: str, after: str, unit: str) -
 
 
 def way_of(
-    before: Mapping[str, object] | None, after: Mapping[str, object] | None, harder: Mapping[str, str],
-    tolerances: Mapping[str, float],
-) -> int:  # fmt: skip
+    before: Facts | None, after: Facts | None, harder: Mapping[str, str], tolerances: Mapping[str, float]
+) -> int:
     """Return 1 where every changed fact made the second test harder, -1 where easier, 0 where that is not known.
 
     Parameters
@@ -240,8 +241,7 @@ def way_of(
     1
     """
     ways = set()
-    for fact in {**(before or {}), **(after or {})}:
-        one, two = (typed_fact(fact, (facts or {}).get(fact))[0] for facts in (before, after))
+    for fact, (one, _), (two, _) in _both(before, after):
         if not one or not two or fact in MINOR or _agree(one, two, tolerances.get(fact, 0.0)):
             continue
         hardest = harder.get(fact, "")
@@ -252,6 +252,13 @@ def way_of(
     return ways.pop() if len(ways) == 1 else 0
 
 
+def _both(before: Facts | None, after: Facts | None, expected: Sequence[str] = ()) -> Iterator[tuple[str, Said, Said]]:
+    """Yield each fact of two tests with what was typed of it at each: its word, and what is unusual about it."""
+    first, second = before or {}, after or {}
+    for fact in dict.fromkeys((*expected, *first, *second)):
+        yield fact, typed_fact(fact, first.get(fact)), typed_fact(fact, second.get(fact))
+
+
 def _agree(one: str, two: str, tolerance: float) -> bool:
     try:
         return abs(float(one) - float(two)) <= tolerance + 1e-9
@@ -259,8 +266,7 @@ def _agree(one: str, two: str, tolerance: float) -> bool:
         return one.casefold() == two.casefold()
 
 
-@dataclass(frozen=True, slots=True)
-class Bridge:
+class Bridge(NamedTuple):
     """A line that turns scores of an old protocol into scores of a new one.
 
     Parameters
@@ -322,9 +328,8 @@ def bridge_from_pairs(old: Sequence[float], new: Sequence[float]) -> Bridge:
     """
     n = len(old)
     if n != len(new) or n < FEWEST_PAIRS:
-        raise DataError(
-            f"A bridge needs {FEWEST_PAIRS} people or more, each measured both ways; got {n} and {len(new)} scores."
-        )
+        got = f"got {n} and {len(new)} scores."
+        raise DataError(f"A bridge needs {FEWEST_PAIRS} people or more, each measured both ways; {got}")
     mean_old, mean_new = sum(old) / n, sum(new) / n
     squares = sum((x - mean_old) ** 2 for x in old)
     if not squares > 0:

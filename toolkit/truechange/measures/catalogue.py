@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from math import inf, nan
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 from truechange.foundation.errors import (
     ChoiceError,
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 Scores = TypeVar("Scores")
 Worked = TypeVar("Worked", bound=Callable[..., Any])
-_KEY = re.compile("[a-z][a-z0-9_]*")
+_KEY = "[a-z][a-z0-9_]*"
 
 DIRECTIONS = ("higher", "lower")
 NOISE_FREE = 9  # decimals: far finer than any test is read, far coarser than binary noise
@@ -155,8 +155,7 @@ def read_rows(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(table))
 
 
-@dataclass(frozen=True, slots=True)
-class Fact:
+class Fact(NamedTuple):
     """A fact of a test or a person that is typed beside the score: its unit, what is possible and usual, its words.
 
     `words` holds each word that is written, with the others read as it; limits are choices made for this library.
@@ -267,7 +266,7 @@ def own_test(key: str, said: "Mapping[str, Any]", where: str, error: type[Outcom
     wrong = {
         f"{unsaid} is not known; a test has {', '.join(SAID)}": unsaid,
         f"{lacking} is lacking; a test has at least {', '.join(NEEDED)}": lacking,
-        f"the key {key!r} must be small letters, digits and _, such as knee_scale": not _KEY.fullmatch(str(key)),
+        f"the key {key!r} must be small letters, digits and _, such as knee_scale": not re.fullmatch(_KEY, str(key)),
         "name, unit and each of also are texts in quotes": not all(isinstance(t, str) and t.strip() for t in texts),
         f"better = {said.get('better')!r} must be 'higher' or 'lower'": said.get("better") not in DIRECTIONS,
         f"limits = {said.get('limits')!r} must be the lowest and the highest score, as [0, 100]": not low < high,
@@ -364,7 +363,8 @@ def measure(key: "str | Measure", **own: Any) -> Measure:
 def named_test(name: str) -> Measure | None:
     """Return the test of the catalogue that goes by this name, whatever its spaces and capitals; None if none does."""
     plain = _letters(name)
-    return next((test for test in catalogue().values() if plain and plain in map(_letters, test.names)), None)
+    tests = catalogue().values() if plain else ()  # nothing is read for a test without a name
+    return next((test for test in tests if plain in map(_letters, test.names)), None)
 
 
 class Unsaid(str):

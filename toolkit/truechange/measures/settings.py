@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any
 
-from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import DataError, listed
 from truechange.measures.catalogue import catalogue, declare_all
 
@@ -134,6 +133,8 @@ def settings(path: str) -> Settings:
     >>> known["sem"], known["mcid"]
     (0.93, 1.8)
     """
+    from truechange.foundation.entry import FIELDS  # here: without a file nothing of it is needed
+
     content = content_of(path)
     old = {key: one for key, one in content.items() if key not in TABLES and isinstance(one, dict)}
     if strange := [key for key in content if key not in TABLES and key not in old]:

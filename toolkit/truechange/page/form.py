@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from truechange.foundation.errors import OutcomeError
 from truechange.individual.typed import named, typed_number, typed_score
 from truechange.measures.catalogue import Measure, catalogue, facts
-from truechange.page.question import CAUTION, COMPARES, GROUP, Question, ask, beside_other_side, number
+from truechange.page.question import CAUTION, COMPARES, Question, ask, beside_other_side, number
 
 WEB = Path(__file__).parent / "web"
 FIRST_TEST = "chair_stand_30s"
@@ -86,10 +86,10 @@ def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
         for side, _ in SIDES
     }
     known = {name: value for name, value in numbers.items() if value is not None}
+    group = {name: known.pop(name) for name in PROGRAMME if name in known}
     question = Question(
         scores, test.key, dates=dates, sex=str(typed.get("sex") or "") or None, **person, before=done["before"],
-        after=done["after"] or done["before"], known={name: one for name, one in known.items() if name not in GROUP},
-        clinic={**own, **{name: one for name, one in known.items() if name in GROUP}},
+        after=done["after"] or done["before"], known=known, clinic={**own, **group},
         sem_from=source["sem"], mcid_from=source["mcid"],
     )  # fmt: skip
     return question, {}

@@ -6,7 +6,6 @@ from math import nan
 from typing import Any
 
 from truechange import individual  # norms, published values, courses: each loads where it is asked for
-from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Origin, Threshold, read_sem
 from truechange.foundation.numbers import percent
@@ -17,7 +16,6 @@ from truechange.individual.change import next_visit
 from truechange.individual.score_error import Programme
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
-from truechange.measures.settings import GROUP
 
 CAUTION = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
 COMPARES = " This compares; it does not diagnose."
@@ -73,14 +71,16 @@ class Question:
     @property
     def days(self) -> tuple[int, ...]:
         """Days between the first date and each."""
-        from datetime import date  # here: a person's two scores may come without
+        if not self.dates:
+            return ()
+        from datetime import date  # here: two scores may come without, and are answered sooner
 
         try:
             dates = [date.fromisoformat(when) for when in self.dates]
         except ValueError as wrong:
             remedy = "write it as YYYY-MM-DD, such as 2026-03-31."
             raise DataError(f"A date is not understood ({wrong}); {remedy}") from None
-        if dates and len(dates) != len(self.scores):
+        if len(dates) != len(self.scores):
             raise DataError(f"{len(dates)} dates for {len(self.scores)} scores: give one date a score, or none.")
         if dates != sorted(dates):
             backwards = ", ".join(self.dates)
@@ -107,7 +107,7 @@ def ask(question: Question) -> tuple[Any, tuple[str, ...]]:
         "mcid_deterioration": numbers.get("mcid_worse"), "practice": numbers.get("practice", 0.0),
         "practice_se": numbers.get("practice_se", 0.0),
     }  # fmt: skip
-    group, notes = _group(question, test)
+    group, notes = _group(question, test) if question.clinic else (None, ())
     about |= {"programme": group, "confidence": reading.typed_number(question.confidence, "confidence")}
     if len(question.scores) == 2:
         about |= {"before_protocol": question.before or None, "after_protocol": question.after or None}
@@ -215,6 +215,8 @@ def _test(question: Question) -> Measure:
 
 def facts_named(given: Mapping[str, object], test: Measure) -> dict[str, object]:
     """Return how a test was done under the names the library knows; another name is refused."""
+    if not given:
+        return {}
     known = (*(test.protocol or [fact for fact in facts() if fact not in ("age", "sex")]), *reading.MINOR)
     by_name = {}
     for name, value in given.items():
@@ -272,6 +274,9 @@ def _number_of(
 
 
 def _group(question: Question, test: Measure) -> tuple[Programme | None, tuple[str, ...]]:
+    from truechange.foundation.entry import Entry
+    from truechange.measures.settings import GROUP
+
     clinic = question.clinic
     given = [name for name in GROUP if name in clinic]
     if not given:
