@@ -401,10 +401,8 @@ def read_sem(given: object, df: float | None = None, *, unit: str = "", name: st
     df = known.df if df is None else df
     if df is None and known.has_interval and value > 0:
         df = _df_of_limits(known, name)
-        notes.append(
-            "The SEM came with an interval but no degrees of freedom: "
-            f"{fixed(df, 0 if df >= 10 else 1)} were read from the interval."
-        )
+        shown = fixed(df, 0 if df >= 10 else 1)
+        notes.append(f"The SEM came with an interval but no degrees of freedom: {shown} were read from the interval.")
     if df is not None and not df > 0:
         raise ChoiceError(f"sem_df={df!r} must be positive; it is people × (tests a person − 1), about.")
     if score := known.origin.score:

@@ -13,9 +13,7 @@ from truechange.numerics.resampling import Floats
 
 def mean_limits(values: Floats, confidence: float) -> tuple[float, float, float]:
     """Return mean and t limits ``m ± t s/√n``; NaN limits for one value or no spread, all NaN for none."""
-    if values.size == 0:
-        return nan, nan, nan
-    mean = float(values.mean())
+    mean = float(values.mean()) if values.size else nan
     if values.size < 2 or np.ptp(values) == 0:
         return mean, nan, nan
     return mean, *mean_limits_of(mean, float(values.std(ddof=1)), values.size, confidence)

@@ -41,9 +41,8 @@ def given_away(cells: NDArray[np.float64], hide: NDArray[np.bool_]) -> bool:
     """
     shown, total = cells[~hide & (cells > 0)], cells[hide].sum()
     at_most = shown.min() if shown.size else np.inf
-    return bool(hide.any()) and bool(
-        hide.sum() == 1 or total == hide.sum() or (hide.sum() == 2 and total - at_most >= LEAST - 1)
-    )
+    hidden = hide.sum()
+    return bool(hidden and (hidden == 1 or total == hidden or (hidden == 2 and total - at_most >= LEAST - 1)))
 
 
 def protect(counts: ArrayLike, small: ArrayLike | None = None) -> NDArray[np.bool_]:

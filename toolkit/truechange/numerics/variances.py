@@ -147,9 +147,10 @@ def _from_sums(sums: Floats, n: int, k: int) -> MeanSquares:
     correction = (columns @ np.ones(k)) ** 2 / (n * k)
     trials = np.einsum("ij,ij->i", columns, columns) / n - correction
     within = squares - totals
-    mean_sq = [(totals - correction) / (n - 1), trials / (k - 1), (within - trials) / ((n - 1) * (k - 1)),
-               within / (n * (k - 1))]  # fmt: skip
-    p, t, e, w = np.maximum(mean_sq, 0.0)
+    mean_sq = np.empty((4, len(sums)))
+    mean_sq[0], mean_sq[1] = (totals - correction) / (n - 1), trials / (k - 1)
+    mean_sq[2], mean_sq[3] = (within - trials) / ((n - 1) * (k - 1)), within / (n * (k - 1))
+    p, t, e, w = np.maximum(mean_sq, 0.0, out=mean_sq)
     return MeanSquares(p, t, e, w, n, k)
 
 

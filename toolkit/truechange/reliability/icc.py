@@ -132,11 +132,8 @@ def variance_components(
     if limits == "monte-carlo" and zero.size:
         raise RefusedError(f"The variance of {listed(zero)} is estimated as 0, where logarithms fail; use 'bootstrap'.")
     by_logs = limits == "monte-carlo" or (limits == "auto" and not zero.size)
-    draws = (
-        kernels.log_normal_draws(fit, max(n_boot, 4000), seed)
-        if by_logs
-        else kernels.bootstrap_draws(design, fit, n_boot, seed)
-    )
+    many = max(n_boot, 4000)
+    draws = kernels.log_normal_draws(fit, many, seed) if by_logs else kernels.bootstrap_draws(design, fit, n_boot, seed)
     how = "Monte-Carlo" if by_logs else f"parametric bootstrap (B = {n_boot})"
     return _components(names, design, fit, draws, how, sample)
 
@@ -282,9 +279,8 @@ def choose_icc(
     questions = {"others_in_use": others_in_use, "shifts_matter": shifts_matter, "scores_averaged": scores_averaged}
     for name, answer in {**questions, "complete": complete, "trials_linked": trials_linked}.items():
         errors.check_choice(name, answer, (True, False))
-    kind = "" if not trials_linked else "A" if shifts_matter else "C"
-    count = "k" if scores_averaged else "1"
-    form = f"ICC({kind},{count})" if kind else f"ICC({count})"
+    kind = "" if not trials_linked else "A," if shifts_matter else "C,"
+    form = f"ICC({kind}{'k' if scores_averaged else '1'})"
     answers = (others_in_use, shifts_matter if trials_linked else None, scores_averaged, complete)
     reasons = tuple(words[answer] for words, answer in zip(REASONS.values(), answers, strict=True))
     fixed_set = "With a fixed set of testers the same formula serves, but do not carry it over to other testers."
@@ -295,9 +291,8 @@ def choose_icc(
     return Part(facts, frame, (f"Use {form}.", *reasons), cautions, ("mcgraw1996", "tenhove2024"))
 
 
-SHROUT_FLEISS = dict(
-    zip(kernels.FORMS, ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"), strict=True)
-)
+OLD = ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)")
+SHROUT_FLEISS = dict(zip(kernels.FORMS, OLD, strict=True))
 OLDER = {re.sub(r"\W", "", name).lower(): form for form, name in SHROUT_FLEISS.items()}  # as many write them
 OLDER |= {name.removesuffix("1"): form for name, form in OLDER.items()}  # a "1" at the end is left out by some
 MODELS = ("one-way random", "two-way, absolute agreement", "two-way, consistency")
@@ -487,8 +482,8 @@ def _by_reml(table: tables.TrialTable, form: str, sample: tables.Sample) -> Read
     if average and not one_way and 1e-9 < apart < 1 / harmonic - 1e-9:
         partly = fit.icc({"trial": apart, "residual": 1 / harmonic})
         notes.append(f"People share only part of their trials: for comparing their means, ICC(Q,k) = {partly.text(2)}.")
-    no_test = {"f": nan, "df1": nan, "df2": nan, "p_value": nan, "mean_squares": None}
-    return {"estimate": fit.icc(noise, IN_WORDS[form])} | no_test, tuple(notes), fit.sources
+    no_test = dict.fromkeys(("f", "df1", "df2", "p_value"), nan) | {"mean_squares": None}
+    return no_test | {"estimate": fit.icc(noise, IN_WORDS[form])}, tuple(notes), fit.sources
 
 
 def _cautions(ms: kernels.MeanSquares, form: str, value: float) -> tuple[str, ...]:

@@ -50,9 +50,8 @@ def broken_assumptions() -> pd.DataFrame:
     where there is none, bias and coverage are the same before and now, and saying it is the repair. NaN where the
     simulation did not count it.
     """
-    return pd.DataFrame(
-        [*_entry(), *_shapes(), *_claims(), *_edges(), *_dropouts()], columns=["assumption", "room", *PAIRS]
-    )
+    rows = [*_entry(), *_shapes(), *_claims(), *_edges(), *_dropouts()]
+    return pd.DataFrame(rows, columns=["assumption", "room", *PAIRS])
 
 
 Row = tuple[str | float, ...]
