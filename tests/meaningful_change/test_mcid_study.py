@@ -137,7 +137,7 @@ def test_the_bias_map_is_what_a_very_large_sample_shows(share):
         "improved": np.array([people.improved.mean()]),
     }
     kept = 1 - 2 * 0.81 / people.change.var()
-    said = known_bias(people, rows, Population(kept, 0.6, False))
+    said = known_bias(people, rows, Population(kept, 0.6))
     layout = Layout.of(people)
     found = estimate_rows(layout, layout.kinds.counts[None], np.array([0.81]))
     smooth = ("mean_change", "mean_difference", "predictive", "predictive_adjusted_2017", "predictive_adjusted_2022")

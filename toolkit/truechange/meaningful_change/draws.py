@@ -15,7 +15,7 @@ from truechange.foundation.estimate import Estimate, Sem, read_sem
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, told
 from truechange.meaningful_change import estimators
-from truechange.meaningful_change.estimators import METHODS, NEEDS, Layout, Rows, Starts, estimate_rows, starts_of
+from truechange.meaningful_change.estimators import METHODS, NEEDS, Layout, Rows, estimate_rows
 from truechange.meaningful_change.ratings import RatedPeople, numbers, rated_people, share_estimate
 from truechange.numerics.resampling import (
     Floats,
@@ -42,6 +42,14 @@ LEVEL = 0.95
 RIGHT = ("sem", "scores", "ratings")  # what the latent thresholds need: in the normal model they are the truth itself
 
 
+def error_variance(error: Sem | None, size: int, rng: np.random.Generator | None = None) -> Floats | None:
+    """Return the variance of the test's error for `size` samples, redrawn where it was estimated."""
+    if error is None:
+        return None
+    whole = np.full(size, error.value**2)
+    return whole if rng is None or error.df is None else whole * (error.df / rng.chisquare(error.df, size))
+
+
 def draw_quantities(
     layout: Layout, rows: Rows, error: Sem | None, n_boot: int, seed: int, needs: Collection[str] = NEEDS
 ) -> Floats:
@@ -49,20 +57,14 @@ def draw_quantities(
 
     `needs` as in :func:`estimate_rows`: columns of other methods are NaN, the people drawn are the same.
     """
-    starts = starts_of(layout, rows)
     boundaries = layout.levels[0].size - 1
     if rows["n"][0] < LEAST or not np.isfinite(rows["point_biserial"][0]):
         return np.full((1, len(DRAWN) + boundaries), np.nan)
 
     def work(rng: np.random.Generator, size: int) -> Floats:
-        counts = draw_counts(rng, size, layout.kinds)
-        spread = None
-        if error is not None:
-            spread = np.full(size, error.value**2) * (
-                1.0 if error.df is None else error.df / rng.chisquare(error.df, size)
-            )
+        counts, spread = draw_counts(rng, size, layout.kinds), error_variance(error, size, rng)
         screened = None if layout.entry is None else screened_draws(layout.entry, rng, size)
-        drawn = estimate_rows(layout, counts, spread, starts=starts, needs=needs, screened=screened)
+        drawn = estimate_rows(layout, counts, spread, starts=rows, needs=needs, screened=screened)
         nothing = np.full(size, np.nan)
         scalars = np.column_stack([drawn.get(name, nothing) for name in DRAWN])
         return np.hstack([scalars, drawn.get("boundaries", np.full((size, boundaries), np.nan))])
@@ -84,7 +86,6 @@ class Population(NamedTuple):
 
     change_reliability: float
     anchor_reliability: float
-    assumed: bool
 
 
 def population_of(rows: Rows) -> Population | None:
@@ -98,10 +99,9 @@ def population_of(rows: Rows) -> Population | None:
         return None
     if "anchor_reliability" in rows:
         change, anchor = float(rows["change_reliability"][0]), float(rows["anchor_reliability"][0])
-        return Population(change, min(1.0, anchor), False) if change > 0 and anchor == anchor else None
-    return Population(
-        min(1.0, shared / estimators.ASSUMED_RELIABILITY), max(estimators.ASSUMED_RELIABILITY, min(1.0, shared)), True
-    )
+        return Population(change, min(1.0, anchor)) if change > 0 and anchor == anchor else None
+    least = estimators.ASSUMED_RELIABILITY
+    return Population(min(1.0, shared / least), max(least, min(1.0, shared)))
 
 
 def known_bias(people: RatedPeople, rows: Rows, population: Population) -> dict[str, float]:
@@ -155,16 +155,8 @@ class _People:
     rated: NDArray[np.intp]
     improved: NDArray[np.bool_]
     method: str
-    error: Sem | None
 
-    def variance(self, size: int, rng: np.random.Generator | None = None) -> Floats | None:
-        """Return the variance of the test's error for `size` samples, redrawn where it was estimated."""
-        if self.error is None:
-            return None
-        df, whole = self.error.df, np.full(size, self.error.value**2)
-        return whole if rng is None or df is None else whole * df / rng.chisquare(df, size)
-
-    def values(self, counts: Floats, spread: Floats | None, starts: Starts | None = None) -> Floats:
+    def values(self, counts: Floats, spread: Floats | None, starts: Rows | None = None) -> Floats:
         """Return the MCID of each sample of the rated."""
         found = estimate_rows(self.layout, counts, spread, starts=starts, needs=(METHODS[self.method].needs,))
         return found.get(self.method, np.full(len(counts), np.nan))
@@ -179,7 +171,7 @@ class _People:
         return np.where(np.isnan(limits.sum(axis=1, keepdims=True)), np.nan, np.column_stack(found))
 
     def held_out(
-        self, rng: np.random.Generator, counts: Floats, folds: int, spread: Floats | None, starts: Starts
+        self, rng: np.random.Generator, counts: Floats, folds: int, spread: Floats | None, starts: Rows
     ) -> Floats:
         """Return the shares of each sample, everyone held against the value of the other groups."""
         n = self.change.size
@@ -253,23 +245,23 @@ def cross_fit_mcid(
     given = rated_people(people["improvement"], people["rating"], cut=cut, **scores)
     everyone = _People(
         Layout.of(given, collapse=False), numbers("improvement", people["improvement"]),
-        np.flatnonzero(np.isfinite(rated)), given.improved, method, None if sem is None else read_sem(sem),
+        np.flatnonzero(np.isfinite(rated)), given.improved, method,
     )  # fmt: skip
-    n = len(people)
+    n, error = len(people), None if sem is None else read_sem(sem)
     if not 2 <= folds <= given.n // LEAST:
         raise DataError(f"folds={folds} of {given.n} rated people: take 2 to {given.n // LEAST}, {LEAST} people each.")
-    whole = estimate_rows(everyone.layout, everyone.layout.kinds.counts[None], everyone.variance(1))
-    value, starts = whole.get(method, np.full(1, np.nan))[0], starts_of(everyone.layout, whole)
+    whole = estimate_rows(everyone.layout, everyone.layout.kinds.counts[None], error_variance(error, 1))
+    value = whole.get(method, np.full(1, np.nan))[0]
     if not np.isfinite(value):
         raise DataError(f"{METHODS[method].words} gives no value on these people, so there is nothing to check.")
 
     def work(rng: np.random.Generator, size: int) -> Floats:
         drawn = np.stack([np.bincount(row, minlength=n) for row in draw_people(rng, size, n)]).astype(float)
-        return everyone.held_out(rng, drawn, folds, everyone.variance(size, rng), starts)
+        return everyone.held_out(rng, drawn, folds, error_variance(error, size, rng), whole)
 
     once, first = np.ones((1, n)), np.random.default_rng(seed)
     same = everyone.shares(once, np.full((1, n), value))[0]
-    out = everyone.held_out(first, np.repeat(once, repeats, axis=0), folds, everyone.variance(repeats), starts)
+    out = everyone.held_out(first, np.repeat(once, repeats, axis=0), folds, error_variance(error, repeats), whole)
     draws = in_blocks(work, n_boot, seed=seed, block=block_size(n, n_boot))
     sizes, low, high = (n, int(given.improved.sum()), int((~given.improved).sum())), *percentile_limits(draws, LEVEL)
     how = f"{folds} groups left out in turn, {repeats} times; bootstrap over people"

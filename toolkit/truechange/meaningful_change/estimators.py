@@ -143,9 +143,9 @@ class Layout:
         return _distinct_at(self.kinds.rows[:, :2])
 
     @cached_property
-    def states(self) -> tuple[Floats, NDArray[np.intp]] | None:
-        """The distinct pairs of scores, and which of them each kind has; None if the scores are unknown."""
-        return _distinct_at(self.kinds.rows[:, 2:4]) if self.kinds.rows.shape[1] >= 4 else None
+    def states(self) -> tuple[Floats, NDArray[np.intp]]:
+        """The distinct pairs of scores, and which of them each kind has; only where the scores are known."""
+        return _distinct_at(self.kinds.rows[:, 2:4])
 
     def by_group(self, counts: Counts, groups: tuple[Floats, NDArray[np.intp]]) -> tuple[Counts, Counts]:
         """Return improved and not improved people in each of the coarser `groups`; valid until the next call."""
@@ -158,25 +158,10 @@ def _distinct_at(values: Floats) -> tuple[Floats, NDArray[np.intp]]:
     return found, at.reshape(-1)
 
 
-@dataclass(frozen=True)
-class Starts:
-    """Full-sample coefficients from which resamples start."""
-
-    logit: Floats
-    probit: Floats
-    states: Floats
-    ordered: OrderedFits
-
-
 def estimate_rows(
-    layout: Layout,
-    counts: Counts,
-    error_variance: Floats | None,
-    *,
-    starts: Starts | None = None,
-    needs: Collection[str] = NEEDS,
-    screened: Moments | None = None,
-) -> Rows:
+    layout: Layout, counts: Counts, error_variance: Floats | None, *, starts: Rows | None = None,
+    needs: Collection[str] = NEEDS, screened: Moments | None = None,
+) -> Rows:  # fmt: skip
     """Return every quantity for each row of counts.
 
     Parameters
@@ -187,8 +172,9 @@ def estimate_rows(
         How many of each kind a sample holds; fractions are allowed.
     error_variance : ndarray, shape (R,), or None
         Variance of one score's error (SEM squared), drawn anew for each resample; None if unknown.
-    starts : Starts, optional
-        Fits of the full sample. Without it a single separable sample is fitted with Firth's penalty.
+    starts : dict, optional
+        What this function returned for the full sample: its fits are where those of its resamples start. Without it a
+        single separable sample is fitted with Firth's penalty.
     needs : collection of str, optional
         Compute only the methods that rest on these, see :class:`Method`.
     screened : (mean, variance), optional
@@ -206,7 +192,10 @@ def estimate_rows(
         if "roc" in met:
             curve = roc_rows(x, hits, misses)
             q = {f"cut_{rule}": np.where(curve.area > 0.5, cuts.value, np.nan) for rule, cuts in curve.cuts.items()}
-        counts, hits, misses = _doubled(counts, hits, misses)
+        # as floats, for matrix products
+        whole, split = scratch("counts", counts.shape), scratch("outcomes", (2, *hits.shape))
+        whole[...], split[0], split[1] = counts, hits, misses
+        counts, (hits, misses) = whole, split
         q |= _moments(layout, counts) | _categories(layout, counts)
         for link in ("logit", "probit") if "curve" in met else ("probit",):
             q |= _curve(x, hits, misses, link, starts)
@@ -216,13 +205,13 @@ def estimate_rows(
             met -= {"sem", "scores", "ratings"}
         else:
             q |= _reliabilities(q, error_variance)
-            met -= ({"scores"} if layout.states is None else set()) | (
+            met -= ({"scores"} if layout.kinds.rows.shape[1] < 4 else set()) | (
                 {"ratings"} if layout.levels[0].size < 2 else set()
             )
             if "scores" in met:
-                q |= _two_state(layout, counts, error_variance, getattr(starts, "states", None), screened)
+                q |= _two_state(layout, counts, error_variance, (starts or {}).get("states_theta"), screened)
             if "ratings" in met:
-                q |= _ordinal(layout, counts, q, getattr(starts, "ordered", None))
+                q |= _ordinal(layout, counts, q, starts or {})
         for method in METHODS.values():
             if method.needs in met:
                 q[method.name] = method.formula(q)
@@ -233,16 +222,10 @@ def estimate_rows(
     return q
 
 
-def _doubled(counts: Counts, hits: Counts, misses: Counts) -> tuple[Floats, Floats, Floats]:
-    """Return the counts as floats, for matrix products."""
-    whole, split = scratch("counts", counts.shape), scratch("outcomes", (2, *hits.shape))
-    whole[...], split[0], split[1] = counts, hits, misses
-    return whole, split[0], split[1]
-
-
-def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Starts | None) -> Rows:
+def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Rows | None) -> Rows:
     """Fit one curve to every row; where the groups part, Firth's (one sample) or the steepest curve (resamples)."""
-    fits = fit_outcomes(x, hits, misses, link=link, start=getattr(starts, link, None))
+    near = None if starts is None else np.array([starts[f"{link}_{part}"][0] for part in ("intercept", "slope")])
+    fits = fit_outcomes(x, hits, misses, link=link, start=near)
     intercept, slope, parted = fits.intercept, fits.slope, np.flatnonzero(fits.failed)
     if parted.size and x.size > 1:
         middle = parted_middle(x, hits[parted], misses[parted])
@@ -256,18 +239,6 @@ def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Starts | 
         f"{link}_slope": slope,
         f"rising_{link}": np.where(slope > 0, slope, np.nan),
     }
-
-
-def starts_of(layout: Layout, rows: Rows) -> Starts:
-    """Return the full-sample coefficients held in `rows` (one row)."""
-    nothing = OrderedFits(np.full(1, np.nan), np.full((1, max(1, layout.levels[0].size - 1)), np.nan))
-    logit, probit = (np.array([rows[f"{link}_intercept"][0], rows[f"{link}_slope"][0]]) for link in ("logit", "probit"))
-    return Starts(
-        logit,
-        probit,
-        states=rows.get("states_theta", np.full((1, 3), np.nan))[0],
-        ordered=OrderedFits(rows["ordered_slope"], rows["ordered_thresholds"]) if "ordered_slope" in rows else nothing,
-    )
 
 
 def _moments(layout: Layout, counts: Floats) -> Rows:
@@ -299,11 +270,8 @@ def _from_curves(q: Rows) -> Rows:
     """Return what the fitted curves give without knowing the test's error; a curve that falls gives nothing."""
     steep = q["rising_probit"]
     signal = (steep * q["sd"]) ** 2
-    return {
-        "log_odds": np.log(q["improved"] / (1 - q["improved"])),
-        "half_observed": -q["probit_intercept"] / steep,
-        "biserial": np.sqrt(signal / (1 + signal)),
-    }
+    return {"log_odds": np.log(q["improved"] / (1 - q["improved"])), "half_observed": -q["probit_intercept"] / steep,
+            "biserial": np.sqrt(signal / (1 + signal))}  # fmt: skip
 
 
 def _reliabilities(q: Rows, error_variance: Floats) -> Rows:
@@ -341,7 +309,7 @@ def _states_of(
     s and the first score's mean μ and variance v of everyone, the second has mean x̄₂ + s(μ − x̄₁) and variance s²v plus
     what is left around the line. The true first scores of those taken in have mean μ + (1 − SEM²/v)(x̄₁ − μ).
     """
-    pairs = layout.states[0] if layout.states is not None else np.empty((0, 2))
+    pairs = layout.states[0]
     n, middle = total.sum(axis=1), pairs.mean(axis=0)
     first, second = (pairs - middle).T
     mean_1, mean_2 = total @ first / n, total @ second / n
@@ -367,13 +335,10 @@ def _two_state(
     layout: Layout, counts: Floats, error_variance: Floats, start: Floats | None, screened: Moments | None
 ) -> Rows:
     """Return the threshold from both scores; b' S inverse(Sigma) carries the slopes to the true scores."""
-    states = layout.states
-    if states is None:
-        return {}
-    hits, misses = layout.by_group(counts, states)
-    total = hits + misses
-    fits = fit_outcomes(states[0], hits, misses, link="probit", start=start)
-    one = _states_of(layout, counts, total, error_variance, screened)
+    hits, misses = layout.by_group(counts, layout.states)
+    near = None if start is None else start[0]
+    fits = fit_outcomes(layout.states[0], hits, misses, link="probit", start=near)
+    one = _states_of(layout, counts, hits + misses, error_variance, screened)
     true_1, true_2 = one.var_1 - error_variance, one.var_2 - error_variance
     det = true_1 * true_2 - one.cov**2
     b1, b2 = fits.slope.T
@@ -386,30 +351,22 @@ def _two_state(
     signal = beta_1**2 * true_1 + 2 * beta_1 * beta_2 * one.cov + beta_2**2 * true_2
     # what the observed scores already explain: beta' Lambda Sigma beta = b' S b
     seen = b1 * pulled_1 + b2 * pulled_2
-    found = {
-        "mean_before": one.true_1,
-        "mean_after": one.true_2,
-        "states_level": level,
-        "states_after": beta_2,
-        "present_state_bias": 1 + beta_1 / beta_2,
-        "two_state_reliability": signal / (1 + seen),
-    }
+    found = {"mean_before": one.true_1, "mean_after": one.true_2, "states_level": level, "states_after": beta_2,
+             "present_state_bias": 1 + beta_1 / beta_2, "two_state_reliability": signal / (1 + seen)}  # fmt: skip
     found |= {} if layout.entry is None else {"everyone_mean": one.mean_1, "everyone_variance": one.var_1}
     found = {name: np.where(sound, values, np.nan) for name, values in found.items()}
     return found | {"states_theta": np.column_stack([fits.intercept, fits.slope])}
 
 
-def _ordinal(layout: Layout, counts: Floats, q: Rows, start: OrderedFits | None) -> Rows:
+def _ordinal(layout: Layout, counts: Floats, q: Rows, starts: Rows) -> Rows:
     """Return the true change at each boundary between neighbouring ratings, from one ordered probit."""
     (cells, at), levels = layout.rated_steps, layout.levels[0]
-    fits = fit_ordered(cells[:, 0], np.searchsorted(levels, cells[:, 1]), gathered(counts, at, len(cells)), start=start)
+    near = OrderedFits(starts["ordered_slope"], starts["ordered_thresholds"]) if "ordered_slope" in starts else None
+    fits = fit_ordered(cells[:, 0], np.searchsorted(levels, cells[:, 1]), gathered(counts, at, len(cells)), start=near)
     steep = np.where(fits.slope > 0, fits.slope, np.nan)[:, None]
     columns = {name: q[name][:, None] for name in ("mean", "change_reliability")}
     boundaries = kept_of(columns, fits.thresholds / steep)
     split = int(np.searchsorted(levels, layout.cut))
-    return {
-        "boundary_at_cut": boundaries[:, split - 1] if 0 < split < levels.size else np.full(len(counts), np.nan),
-        "boundaries": boundaries,
-        "ordered_slope": fits.slope,
-        "ordered_thresholds": fits.thresholds,
-    }
+    at_cut = boundaries[:, split - 1] if 0 < split < levels.size else np.full(len(counts), np.nan)
+    return {"boundary_at_cut": at_cut, "boundaries": boundaries, "ordered_slope": fits.slope,
+            "ordered_thresholds": fits.thresholds}  # fmt: skip

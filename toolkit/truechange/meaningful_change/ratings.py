@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import atanh, nan, sqrt, tanh
 from typing import TYPE_CHECKING, Any
@@ -322,10 +323,7 @@ def check_people(people: RatedPeople, *, confidence: float) -> AnchorCheck:
     )
     share = share_estimate(int(people.improved.sum()), people.n, confidence)
     categories = category_table(people, confidence)
-    rows = (
-        _judge_size(people), _judge_share(share), _judge_correlation(correlation),
-        _judge_states(with_before, with_after), _judge_order(categories),
-    )  # fmt: skip
+    rows = _judgements(people, share.value, correlation, with_before.value, with_after.value, categories)
     return AnchorCheck(
         correlation=correlation, with_before=with_before, with_after=with_after, improved=share, categories=categories,
         checks=pd.DataFrame(rows, columns=["check", "found", "judged", "what_to_do"]).set_index("check"),
@@ -365,72 +363,47 @@ def category_table(people: RatedPeople, confidence: float) -> pd.DataFrame:
 Judged = tuple[str, str, str, str]
 
 
-def _judged(check: str, found: str, *troubles: tuple[Any, str, str]) -> Judged:
-    """Return check, found, judged and what to do, by the first trouble (condition, judged, what to do) that holds."""
-    judged, todo = next(((judged, todo) for holds, judged, todo in troubles if holds), ("good", ""))
-    return check, found, judged, todo
+def _judged(check: str, found: str, weak: Mapping[str, Any], bad: Mapping[str, Any] | None = None) -> Judged:
+    """Return check, found, judged and what to do: the first text whose condition holds, `bad` before `weak`."""
+    for judged, troubles in (("bad", bad or {}), ("weak", weak)):
+        for todo in (text for text, holds in troubles.items() if holds):
+            return check, found, judged, todo
+    return check, found, "good", ""
 
 
-def _judge_size(people: RatedPeople) -> Judged:
+def _judgements(
+    people: RatedPeople, share: float, r: Estimate, before: float, after: float, categories: pd.DataFrame
+) -> list[Judged]:
+    """Return one row a check: its name, what was found, how it is judged and what to do."""
     little, same = int(np.sum(people.rating == people.cut)), int(np.sum(people.rating == people.cut - 1))
-    few = (
-        f"Only {little} people rated the smallest improvement and {same} rated no change; with fewer than "
-        f"{NEEDED_IN_CATEGORY} in either, the mean-change methods are not to be used."
-    )
-    found = f"{little} at the cut, {same} just below it"
-    return _judged("people per category", found, (min(little, same) < NEEDED_IN_CATEGORY, "weak", few))
-
-
-def _judge_share(share: Estimate) -> Judged:
-    found = percent(share.value)
-    outside = (
-        f"{found} rated themselves improved. Outside 10% to 90% no single MCID is given: "
-        "wait for more people, or ask at a visit where opinions differ more."
-    )
-    fragile = f"{found} rated themselves improved; outside 20% to 80% every estimate is fragile."
-    usable, good = (low <= share.value <= high for low, high in (USABLE_SHARE, GOOD_SHARE))
-    return _judged("share improved", found, (not usable, "bad", outside), (not good, "weak", fragile))
-
-
-def _judge_correlation(r: Estimate) -> Judged:
-    shown = fixed(r.value, 2)
-    against = (
-        f"The rating runs against the change (correlation {shown}): most likely one of the two is "
-        "coded the other way round. Higher ratings must mean better."
-    )
+    usable, good = (low <= share <= high for low, high in (USABLE_SHARE, GOOD_SHARE))
+    improved, shown = percent(share), fixed(r.value, 2)
     why = "is undefined: change or rating does not vary" if r.value != r.value else f"is {shown}"
-    unrelated = (
-        f"The correlation of rating and change {why}; below 0.30 the rating is not an anchor for this test. "
-        "Ask about the very function that is tested, for example getting up from a chair."
-    )
-    weak = f"The anchor is weak (correlation {shown}; 0.50 is wanted)."
-    troubles = (
-        (r.value < -WEAK, "bad", against),
-        (not r.value >= WEAK, "bad", unrelated),
-        (r.value < STRONG, "weak", weak),
-    )
-    return _judged("rating and change", r.text(2), *troubles)
-
-
-def _judge_states(before: Estimate, after: Estimate) -> Judged:
-    name = "rating and each score"
-    if not (before.value == before.value and after.value == after.value):
-        return name, "scores not given or constant", "unknown", ""
-    ideal = before.value < 0 < after.value and abs(before.value + after.value) <= 0.3
-    todo = (
-        f"The rating correlates {fixed(before.value, 2)} with the first and {fixed(after.value, 2)} with the second "
-        "score; equal and opposite is the ideal. People may have rated how they are now rather than how they changed: "
-        "read the two-state estimate."
-    )
-    found = f"{fixed(before.value, 2)} before, {fixed(after.value, 2)} after"
-    return _judged(name, found, (not ideal, "weak", todo))
-
-
-def _judge_order(categories: pd.DataFrame) -> Judged:
+    first, second = fixed(before, 2), fixed(after, 2)
+    known, ideal = before == before and after == after, before < 0 < after and abs(before + after) <= 0.3
     means = categories[categories["n"] >= 2]["mean_change"].to_numpy()
-    if means.size < 2:
-        return "order of categories", "fewer than two ratings", "unknown", ""
     rises = bool(np.all(np.diff(means) >= 0))
-    todo = "The mean change does not rise from rating to rating: look at the picture before trusting a cut."
-    found = "mean change rises with the rating" if rises else "not monotone"
-    return _judged("order of categories", found, (not rises, "weak", todo))
+    states, order = "rating and each score", "order of categories"
+    return [
+        _judged("people per category", f"{little} at the cut, {same} just below it", weak={
+            f"Only {little} people rated the smallest improvement and {same} rated no change; with fewer than "
+            f"{NEEDED_IN_CATEGORY} in either, the mean-change methods are not to be used.":
+                min(little, same) < NEEDED_IN_CATEGORY}),
+        _judged("share improved", improved, bad={
+            f"{improved} rated themselves improved. Outside 10% to 90% no single MCID is given: wait for more people, "
+            "or ask at a visit where opinions differ more.": not usable}, weak={
+            f"{improved} rated themselves improved; outside 20% to 80% every estimate is fragile.": not good}),
+        _judged("rating and change", r.text(2), bad={
+            f"The rating runs against the change (correlation {shown}): most likely one of the two is coded the other "
+            "way round. Higher ratings must mean better.": r.value < -WEAK,
+            f"The correlation of rating and change {why}; below 0.30 the rating is not an anchor for this test. Ask "
+            "about the very function that is tested, for example getting up from a chair.": not r.value >= WEAK}, weak={
+            f"The anchor is weak (correlation {shown}; 0.50 is wanted).": r.value < STRONG}),
+        _judged(states, f"{first} before, {second} after", weak={
+            f"The rating correlates {first} with the first and {second} with the second score; equal and opposite is "
+            "the ideal. People may have rated how they are now rather than how they changed: read the two-state "
+            "estimate.": not ideal}) if known else (states, "scores not given or constant", "unknown", ""),
+        _judged(order, "mean change rises with the rating" if rises else "not monotone", weak={
+            "The mean change does not rise from rating to rating: look at the picture before trusting a cut.":
+                not rises}) if means.size >= 2 else (order, "fewer than two ratings", "unknown", ""),
+    ]  # fmt: skip
