@@ -54,15 +54,10 @@ def size_references(people: RatedPeople, error: Sem | None, confidence: float) -
 
 
 def credibility_sheet(
-    check: AnchorCheck,
-    value: Estimate | None,
-    *,
-    patient_rated: bool | None = None,
-    understandable: bool | None = None,
-    small_but_important: bool | None = None,
-    recall_weeks: float | None = None,
+    check: AnchorCheck, value: Estimate | None, *, patient_rated: bool | None = None,
+    understandable: bool | None = None, small_but_important: bool | None = None, recall_weeks: float | None = None,
     blinded: bool | None = None,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Fill the credibility sheet.
 
     Parameters
@@ -159,11 +154,8 @@ def wrong_sem(rows: Rows, sem: float) -> pd.DataFrame:
     sd, factors, lines = float(rows["sd"][0]), (0.8, 1.0, 1.2), []
     for factor in factors:
         kept = 1 - 2 * (factor * sem / sd) ** 2 if sd > 0 else nan
-        value, anchor = nan, nan
-        if kept > 0:
-            moved = {"mean": rows["mean"], "change_reliability": np.array([kept])}
-            value, anchor = float(kept_of(moved, rows["half_observed"])[0]), float(rows["biserial"][0]) ** 2 / kept
-        lines.append((factor * sem, value, kept, anchor))
+        anchor = float(rows["biserial"][0]) ** 2 / kept if kept > 0 else nan
+        lines.append((factor * sem, _latent_threshold(rows, kept), kept, anchor))
     columns = ["sem", "latent_threshold", "change_reliability", "anchor_reliability"]
     return pd.DataFrame(lines, columns=columns, index=pd.Index(factors, name="factor"))
 
@@ -187,7 +179,7 @@ def assumptions(
     value = float(rows["latent_threshold"][0]) if "latent_threshold" in rows else nan
     kept = float(rows["change_reliability"][0]) if error is not None else 1.0
     true_sd = float(rows["sd"][0]) * sqrt(max(kept, 0.0))
-    heard, later = _heard(rows, kept), _with_sem(rows, kept, WEEKS)
+    heard, later = _heard(rows, kept), _latent_threshold(rows, 1 - WEEKS**2 * (1 - kept))
     there = error.estimate.origin.interval if error is not None else ""
     gaps = days_between(there), days_between(asked.interval)
     nearer = gaps[0] * FAR_SHORTER < gaps[1] if all(map(isfinite, gaps)) else None
@@ -247,12 +239,12 @@ def _lean(layout: Layout) -> float:
     return ordered_lean(cells[:, 0], np.searchsorted(levels, cells[:, 1]), counts)
 
 
-def _with_sem(rows: Rows, kept: float, factor: float) -> float:
-    """Return the latent threshold with an SEM `factor` times the one given; NaN where all would be error."""
-    other = 1 - factor**2 * (1 - kept)
-    if not other > 0:
+def _latent_threshold(rows: Rows, reliability: float) -> float:
+    """Return the latent threshold with another reliability of the change; NaN where all would be error."""
+    if not reliability > 0:
         return nan
-    return float(kept_of({"mean": rows["mean"], "change_reliability": np.array([other])}, rows["half_observed"])[0])
+    other = rows | {"change_reliability": np.array([reliability])}
+    return float(kept_of(other, rows["half_observed"])[0])
 
 
 def _heard(rows: Rows, kept: float) -> float:
@@ -274,44 +266,35 @@ def error_cautions(error: Sem | None, rows: Rows) -> tuple[str, ...]:
     """Say what the SEM, or its absence, does to the estimates."""
     if error is None:
         low, high = RELIABILITY_RANGE
-        text = (
-            "No SEM of the test was given, so the latent-threshold methods are missing. The 2022 adjustment stands "
-            f"at an assumed anchor reliability of {ASSUMED_RELIABILITY:g}; its interval spans {low:g} to {high:g}."
-        )
-        return (text,)
+        return told({
+            "No SEM of the test was given, so the latent-threshold methods are missing. The 2022 adjustment stands at "
+            f"an assumed anchor reliability of {ASSUMED_RELIABILITY:g}; its interval spans {low:g} to {high:g}.": True,
+        })  # fmt: skip
     kept, anchor = float(rows["change_reliability"][0]), float(rows["anchor_reliability"][0])
-    ends = sorted((float(rows["half_observed"][0]), float(rows["latent_threshold"][0])))
+    low, high = sorted(float(rows[name][0]) for name in ("half_observed", "latent_threshold"))
     whose = error.estimate.origin
-    foreign = (
-        f"The SEM ({error.value:g}) is {whose.sentence()}: it must come from the same protocol and similar people."
-    )
-    exact = (
-        "The SEM was taken as exactly known; intervals leave out its own uncertainty. "
-        "Give sem_df, or pass the estimate of the retest study itself."
-    )
-    impossible = (
-        f"The rating seems more reliable than is possible ({fixed(anchor, 2)}; at most 1): the SEM is too large "
-        "for these people, or the rating shares the test's errors (were they told their result first?), or chance. "
-        f"The MCID then lies between {fixed(ends[0], 2)} and {fixed(ends[1], 2)}."
-    )
-    little = f"Only {percent(kept)} of the variance of the change is true; the rest is measurement error."
-    notes = {
-        foreign: not whose.is_own, exact: error.df is None and error.value > 0, little: 0 < kept < LEAST_TRUE,
-        impossible: anchor > 1 and "everyone_mean" not in rows,
-    }  # fmt: skip
-    return (*error.cautions, *told(notes))
+    return (*error.cautions, *told({
+        f"The SEM ({error.value:g}) is {whose.sentence()}: it must come from the same protocol and similar people.":
+            not whose.is_own,
+        "The SEM was taken as exactly known; intervals leave out its own uncertainty. Give sem_df, or pass the "
+        "estimate of the retest study itself.": error.df is None and error.value > 0,
+        f"Only {percent(kept)} of the variance of the change is true; the rest is measurement error.":
+            0 < kept < LEAST_TRUE,
+        f"The rating seems more reliable than is possible ({fixed(anchor, 2)}; at most 1): the SEM is too large for "
+        "these people, or the rating shares the test's errors (were they told their result first?), or chance. The "
+        f"MCID then lies between {fixed(low, 2)} and {fixed(high, 2)}.": anchor > 1 and "everyone_mean" not in rows,
+    }))  # fmt: skip
 
 
 def model_cautions(people: RatedPeople, rows: Rows, failed: float) -> tuple[str, ...]:
     """Say where people seem to rate how they are, and how many resamples gave nothing."""
     bias = float(rows["present_state_bias"][0]) if "present_state_bias" in rows and people.entry is None else 0.0
-    state = (
-        f"People may have rated how they are rather than how they changed (present-state bias {fixed(bias, 2)}); "
-        f"the estimate that allows for it needs {LEAST_TWO_STATE} people."
-    )
-    lost = f"{percent(failed, 1)} of the resamples gave no estimate, so the interval may be too narrow."
     return told({
-        state: abs(bias) > STATE_BIAS and people.n < LEAST_TWO_STATE, lost: failed > MOST_FAILED,
+        f"People may have rated how they are rather than how they changed (present-state bias {fixed(bias, 2)}); the "
+        f"estimate that allows for it needs {LEAST_TWO_STATE} people.":
+            abs(bias) > STATE_BIAS and people.n < LEAST_TWO_STATE,
+        f"{percent(failed, 1)} of the resamples gave no estimate, so the interval may be too narrow.":
+            failed > MOST_FAILED,
     })  # fmt: skip
 
 
@@ -346,10 +329,8 @@ def repeats_needed(value: float, mdc: float) -> int:
 
 def parted_caution(ends: tuple[float, float] | None) -> tuple[str, ...]:
     """Say that improved and not improved people do not overlap."""
-    if ends is None:
-        return ()
-    text = (
-        f"The groups do not overlap: nobody below {ends[1]:g} rated an improvement, everybody above {ends[0]:g} did. "
-        "Only an interval for the threshold is known; the curves were fitted with Firth's penalty."
-    )
-    return (text,)
+    below, above = ends or (nan, nan)
+    return told({
+        f"The groups do not overlap: nobody below {above:g} rated an improvement, everybody above {below:g} did. Only "
+        "an interval for the threshold is known; the curves were fitted with Firth's penalty.": ends is not None,
+    })  # fmt: skip

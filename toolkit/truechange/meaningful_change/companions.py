@@ -206,12 +206,8 @@ def compare_scales(
     frame = pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("scale")
     mean_ratio = float(np.mean(second - first) / np.mean(first))
     verdict = _verdict(losses) if positive else "absolute"
-    facts = {
-        "scales": frame,
-        "better_scale": verdict,
-        "geometric_ratio": float(np.exp(np.mean(np.log(second / first)))) - 1 if positive else nan,
-        "mean_ratio": mean_ratio,
-    }
+    geometric = float(np.exp(np.mean(np.log(second / first)))) - 1 if positive else nan
+    facts = {"scales": frame, "better_scale": verdict, "geometric_ratio": geometric, "mean_ratio": mean_ratio}
     says = (SCALES[verdict], f"The mean change is {fixed(100 * mean_ratio, 1)}% of the mean first score.")
     return Part(facts, frame, says, tuple(people.cautions()), ("vickers2001b",))
 

@@ -205,9 +205,8 @@ def estimate_rows(
             met -= {"sem", "scores", "ratings"}
         else:
             q |= _reliabilities(q, error_variance)
-            met -= ({"scores"} if layout.kinds.rows.shape[1] < 4 else set()) | (
-                {"ratings"} if layout.levels[0].size < 2 else set()
-            )
+            lacking = {"scores": layout.kinds.rows.shape[1] < 4, "ratings": layout.levels[0].size < 2}
+            met -= {need for need, lacks in lacking.items() if lacks}
             if "scores" in met:
                 q |= _two_state(layout, counts, error_variance, (starts or {}).get("states_theta"), screened)
             if "ratings" in met:
@@ -234,11 +233,8 @@ def _curve(x: Floats, hits: Floats, misses: Floats, link: str, starts: Rows | No
         if starts is None and len(hits) == 1 and np.isfinite(middle[0]):
             slope = np.array([fit_penalised(x, hits[0], misses[0], link=link)[1]])
             intercept = -middle * slope  # half of them improved within the gap, as in the resamples
-    return {
-        f"{link}_intercept": intercept,
-        f"{link}_slope": slope,
-        f"rising_{link}": np.where(slope > 0, slope, np.nan),
-    }
+    rising = np.where(slope > 0, slope, np.nan)
+    return {f"{link}_intercept": intercept, f"{link}_slope": slope, f"rising_{link}": rising}
 
 
 def _moments(layout: Layout, counts: Floats) -> Rows:

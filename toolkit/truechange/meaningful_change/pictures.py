@@ -35,15 +35,9 @@ def category_means(categories: pd.DataFrame, *, cut: int, unit: str = "", ax: "A
 
 
 def anchor_pair(
-    categories: pd.DataFrame,
-    fifths: pd.DataFrame,
-    curve: tuple[float, float],
-    *,
-    cut: int,
-    mark: float | None,
-    unit: str,
-    pair: "tuple[Axes, Axes] | None",
-) -> "tuple[Axes, Axes]":
+    categories: pd.DataFrame, fifths: pd.DataFrame, curve: tuple[float, float], *, cut: int, mark: float | None,
+    unit: str, pair: "tuple[Axes, Axes] | None",
+) -> "tuple[Axes, Axes]":  # fmt: skip
     """Draw the means of the ratings beside the share improved by fifths of the change and the fitted curve."""
     if pair is None:
         import matplotlib.pyplot as plt
@@ -80,9 +74,8 @@ def bias_map(frame: pd.DataFrame, *, chosen: str, unit: str, ax: "Axes | None" =
     if shown.empty:
         ax = axes(ax, height=1.6)
         ax.set_axis_off()
-        ax.text(
-            0.5, 0.5, "No method gave an estimate from these data.", ha="center", color=QUIET, transform=ax.transAxes
-        )
+        words = "No method gave an estimate from these data."
+        ax.text(0.5, 0.5, words, ha="center", color=QUIET, transform=ax.transAxes)
         return ax
     span = float(np.nanmax(shown[["estimate", "high"]].to_numpy()) - np.nanmin(shown[["estimate", "low"]].to_numpy()))
     ax = axes(ax, width=7.4, height=1.3 + 0.33 * max(1, len(shown)))
@@ -93,10 +86,8 @@ def bias_map(frame: pd.DataFrame, *, chosen: str, unit: str, ax: "Axes | None" =
         ax.plot(value, row, "D" if large else "o", color=colour, ms=10 if large else 4.5, zorder=3)
         push = entry["known_bias"]
         if np.isfinite(push) and abs(push) > NEGLIGIBLE * span:
-            ax.annotate(
-                "", (value, row + 0.28), (value - push, row + 0.28),
-                arrowprops={"arrowstyle": "-|>", "color": WARM, "lw": 1.4, "shrinkA": 0, "shrinkB": 0},
-            )  # fmt: skip
+            arrow = {"arrowstyle": "-|>", "color": WARM, "lw": 1.4, "shrinkA": 0, "shrinkB": 0}
+            ax.annotate("", (value, row + 0.28), (value - push, row + 0.28), arrowprops=arrow)
     if chosen:
         ax.axvline(frame["estimate"].to_dict()[chosen], color=ACCENT, lw=0.8, ls=":")
     ax.set_yticks(range(len(shown)), list(shown["name"]))

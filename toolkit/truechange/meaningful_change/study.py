@@ -168,9 +168,8 @@ class McidStudy(Result):
         said = [first, f"{share} of them rated themselves improved; their mean change was {spread}."]
         said += [self.taken_in] if self.taken_in else []
         if len(self.at_cut) > 1 and not (self.at_cut == HIDDEN).any(axis=None):
-            hit, clear = (
-                with_interval(*self.at_cut.iloc[at][["estimate", "low", "high"]].astype(float)) for at in (0, 1)
-            )
+            spans = self.at_cut[["estimate", "low", "high"]].astype(float)
+            hit, clear = (with_interval(*spans.iloc[at]) for at in (0, 1))
             said.append(
                 f"It is reached by {hit} of the improved (sensitivity) and missed by {clear} of the others "
                 f"(specificity); area under the ROC curve {self.area}."
@@ -407,10 +406,8 @@ def _spans(
         spans["predictive_adjusted_2022"] = min(outer), max(outer)
     elif ends is not None:
         reach = [float(kept_of(rows, np.array([end]))[0]) for end in ends]
-        spans["latent_threshold"] = (
-            min(reach[0], spans["latent_threshold"][0]),
-            max(reach[1], spans["latent_threshold"][1]),
-        )
+        low, high = spans["latent_threshold"]
+        spans["latent_threshold"] = min(reach[0], low), max(reach[1], high)
     little, same = (people.change[people.rating == rating] for rating in (people.cut, people.cut - 1))
     spans["mean_change"] = mean_limits(little, confidence)[1:]
     spans["mean_difference"] = welch_limits(little, same, confidence)

@@ -370,14 +370,13 @@ def plan_mcid(
         )
     model = Model(mean, sd, share, improved, anchor_reliability)
     factor, z, (a, b) = mcid_factor(model), z_of(confidence), model.slope()
+    extreme = not 0.3 <= improved <= 0.7
     floor = 0.0 if sem_df is None else 2 * ((1 - share) * -a / b) ** 2 / sem_df
     notes = {
         f"Each way the interval reaches about {fixed(z * factor, 1)} × SD of change / √n.": True,
         "A cut read off the ROC curve varies two to four times as much and needs several times as many people.": True,
         "The SEM counts as known (give sem_df); in truth it adds uncertainty unless half are improved.": sem_df is None,
-        "Fewer than 30% or more than 70% rated improved: every method leans on the model there.": not 0.3
-        <= improved
-        <= 0.7,
+        "Fewer than 30% or more than 70% rated improved: every method leans on the model there.": extreme,
     }
     plan = by_width(
         lambda n: z * sd * sqrt(factor**2 / n + floor), half_width, Losses(attrition), least=20, cautions=told(notes),
