@@ -202,8 +202,10 @@ def check_plausible(
 
 def own_test(name: str, unit: str, better: str, resolution: float, low: float = -inf, high: float = inf) -> Measure:
     """Return a test that is not in the catalogue; whatever is not known of it limits nothing."""
-    limits = {"hard_low": low, "hard_high": high, "soft_low": -inf, "soft_high": inf}
-    return Measure(key="", name=name, unit=unit, better=better, resolution=resolution, **limits)
+    return Measure(
+        key="", name=name, unit=unit, better=better, hard_low=low, hard_high=high, soft_low=-inf, soft_high=inf,
+        resolution=resolution,
+    )  # fmt: skip
 
 
 def thresholds(mcid: Threshold | float, worse: Threshold | float | None, unit: str) -> tuple[Threshold, Threshold]:

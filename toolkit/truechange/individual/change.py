@@ -365,8 +365,8 @@ def draw_plain(result: Any, ax: "Axes | None" = None) -> "Axes":
     places = range(len(scores))
     ax.plot(places, scores, color=ACCENT, lw=3, marker="o", ms=14)
     for place, score in zip(places, scores, strict=True):
-        where = {"xytext": (0, 16), "textcoords": "offset points", "ha": "center"}
-        ax.annotate(v.score_text(last, score), (place, score), **where, fontsize=18, color=INK)
+        ax.annotate(v.score_text(last, score), (place, score), (0, 16), textcoords="offset points", ha="center",
+                    fontsize=18, color=INK)  # fmt: skip
     ax.set_xticks([0, len(scores) - 1], ["at first", "now"], fontsize=14)
     ax.set_yticks([])
     ax.margins(0.15, 0.45)

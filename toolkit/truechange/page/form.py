@@ -71,7 +71,7 @@ def read(typed: Typed, clinic: Any) -> tuple[Question | None, dict[str, str]]:
 
     own = clinic.of(test.key) if clinic else {}
     numbers = {name: given(name, test.unit) for name in ("sem", "mcid", *MORE, *PROGRAMME)}
-    person = {name: given(name, unit) and typed[name] for name, unit in BODY.items()}
+    person: dict[str, Any] = {name: given(name, unit) and typed[name] for name, unit in BODY.items()}
     scores, dates = _visits(typed, test, wrong)
     source = {name: str(typed.get(f"{name}_from") or "") or None for name in ("sem", "mcid")}
     for name, published in source.items():
