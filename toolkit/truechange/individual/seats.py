@@ -31,14 +31,16 @@ class ProgressionRule:
         Repetitions of an easy day without a load; with a load the lower end of its range counts.
     most_soreness : int
         Soreness the next day (0-10) that is still not notable.
-    loaded : tuple of int
-        Range of repetitions of fast stands with a load.
+    unloaded, loaded, steps : tuple of int
+        Ranges of repetitions: fast stands without and with a load, step drill for each side.
     """
 
     days: int = 3
     confident_reps: int = 10
     most_soreness: int = 1
+    unloaded: tuple[int, int] = (8, 10)
     loaded: tuple[int, int] = (5, 8)
+    steps: tuple[int, int] = (8, 12)
 
     def easy(self, log: pd.DataFrame) -> "pd.Series[bool]":
         """Return which days of a training log were easy: enough repetitions, no more pain, no notable soreness.
