@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from truechange.cli.main import main
-from truechange.cli.study import demo_data
+from truechange.cli.reports import demo_data
 
 STORED = Path(__file__).parents[2] / "data_synthetic"
 

@@ -4,8 +4,7 @@ import pandas as pd
 import pytest
 
 from truechange.foundation import drawing
-from truechange.foundation.drawing import cell_text, document, embedded, frame_table, png
-from truechange.foundation.errors import OutcomeError
+from truechange.foundation.drawing import cell_text, document, frame_table, png
 from truechange.foundation.estimate import Estimate
 
 
@@ -35,11 +34,6 @@ def test_a_table_has_scopes_and_a_named_index():
 )
 def test_cells(value, shown):
     assert cell_text(value) == shown
-
-
-def test_a_picture_without_words_is_refused():
-    with pytest.raises(OutcomeError, match="alt text"):
-        embedded(png(drawing.axes()), alt="")
 
 
 def test_the_same_picture_gives_the_same_bytes():

@@ -30,9 +30,8 @@ from truechange.planning import (
 from truechange.programme import change, comparison, missing, responder_registry, sites, training
 from truechange.programme.periods import standards
 from truechange.reporting import methods_paragraph
-from truechange.reporting.methods import Telling
+from truechange.reporting.files import read_thresholds
 from truechange.reporting.references import checklist
-from truechange.reporting.thresholds import read_thresholds
 from truechange.responders.true_share import responder_definitions
 from truechange.validation import simulated
 from truechange.validation.cases import load_case, long

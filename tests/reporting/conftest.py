@@ -8,9 +8,9 @@ import pytest
 from walks import walked
 
 import truechange as tc
-from truechange.reporting.audit_report import AuditReport, write_audit
-from truechange.reporting.audit_tables import in_words
+from truechange.reporting.audit_report import AuditReport
 from truechange.reporting.files import stamp
+from truechange.reporting.methods import in_words
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 
@@ -37,7 +37,7 @@ def clinic_page(clinic_audit):
 def written(clinic_audit, tmp_path_factory):
     """The audit's files, written twice."""
     made = stamp([], {"seed": clinic_audit.seed})
-    return [write_audit(clinic_audit, tmp_path_factory.mktemp("written") / "out", stamp=made) for _ in range(2)]
+    return [AuditReport(clinic_audit, made).write(tmp_path_factory.mktemp("written") / "out") for _ in range(2)]
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ from clinics import codes, scores
 
 from truechange.cli.main import main
 from truechange.foundation.estimate import Threshold
-from truechange.reporting.thresholds import read_thresholds
+from truechange.reporting.files import read_thresholds
 
 
 @pytest.fixture(scope="module")

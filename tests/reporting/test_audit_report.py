@@ -12,8 +12,9 @@ from openpyxl import load_workbook
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme import training
 from truechange.programme.parts import baseline_table
+from truechange.reporting.audit_exhibits import audit_tables, baseline, measure_rows
 from truechange.reporting.audit_report import AuditReport
-from truechange.reporting.audit_tables import audit_tables, baseline, in_words, measure_rows
+from truechange.reporting.methods import in_words
 
 PERSON = re.compile(r"\bP\d{3}\b")
 THERAPIST = re.compile(r"\bT\d\b")

@@ -12,9 +12,8 @@ from clinics import TEST, clinic, codes, scores
 import truechange as tc
 from truechange.figures import changes_beside_error
 from truechange.foundation.numbers import fixed, percent
-from truechange.reporting.audit_report import AuditReport
-from truechange.reporting.audit_sections import words_used
-from truechange.reporting.first_page import first_page, headline
+from truechange.reporting.audit_exhibits import OneTest
+from truechange.reporting.audit_report import AuditReport, first_page, headline, words_used
 from truechange.reporting.page import Figures, Section, Words
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -29,7 +28,7 @@ def public(clinic_audit):
 def test_the_headline_counts_the_due_and_the_measured_apart(public):
     enough = public.responders[public.primary]
     row = enough.counted.rows.iloc[0]
-    assert headline(public) == (
+    assert headline(OneTest(public)) == (
         f"{row['changed_enough']} of the {row['started']} people due improved by "
         f"{enough.counted.threshold.shown(1.0)}; measurement error alone would give about "
         f"{fixed(enough.from_error.expected, 0)} of the {enough.from_error.n} tested twice."
@@ -37,7 +36,7 @@ def test_the_headline_counts_the_due_and_the_measured_apart(public):
 
 
 def test_the_four_numbers_are_those_of_the_parts(public):
-    page = first_page(public, "alone")
+    page = first_page(OneTest(public))
     numbers = next(block for block in page.blocks if isinstance(block, Figures)).cells
     flow, change = public.flow[public.primary], public.change[public.primary]
     enough = public.responders[public.primary]
@@ -50,7 +49,7 @@ def test_the_four_numbers_are_those_of_the_parts(public):
 
 
 def test_what_limits_the_answer_stands_beside_it(public):
-    said = " ".join(text for block in first_page(public, "alone").blocks if isinstance(block, Words)
+    said = " ".join(text for block in first_page(OneTest(public)).blocks if isinstance(block, Words)
                     for text in block.texts)  # fmt: skip
     assert public.comparison[public.primary].sentence() in said
     assert public.missing[public.primary].sentence() in said
@@ -62,9 +61,10 @@ def test_an_audit_that_may_not_say_a_share_says_why_and_shows_no_number_for_it()
     people = codes(20)
     records = clinic(scores(people, [10] * 20, [13.0] * 9 + [np.nan] * 11))
     audit = tc.audit(records, thresholds={TEST: {"sem": 0.9, "mcid": 2.0}}, as_of="2026-01-01", weeks=12, n_boot=20)
-    page = first_page(audit.public(), "Nobody was compared.")
-    assert "cannot be told" in headline(audit.public())
-    assert "half or more" in headline(audit.public())
+    told = OneTest(audit.public())
+    page = first_page(told)
+    assert "cannot be told" in headline(told)
+    assert "half or more" in headline(told)
     numbers = next(block for block in page.blocks if isinstance(block, Figures)).cells
     assert [cell[0] for cell in numbers] == ["20", "–", "–", "–"]
 
@@ -72,7 +72,7 @@ def test_an_audit_that_may_not_say_a_share_says_why_and_shows_no_number_for_it()
 def test_without_an_error_the_headline_does_not_pretend_to_know_it():
     records = clinic(scores(codes(20), [10] * 20, [13.0] * 16 + [10.0] * 4))
     audit = tc.audit(records, thresholds={TEST: {"mcid": 2.0}}, n_boot=20).public()
-    assert headline(audit) == (
+    assert headline(OneTest(audit)) == (
         "16 of the 20 people due improved by at least 2 stands; what measurement error alone would give is not known."
     )
 

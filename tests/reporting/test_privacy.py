@@ -14,7 +14,7 @@ from openpyxl import load_workbook
 import truechange as tc
 from truechange.cli.main import main
 from truechange.numerics.small_cells import HIDDEN, POOLED, few
-from truechange.reporting.audit_report import AuditReport, write_audit
+from truechange.reporting.audit_report import AuditReport
 
 TEST, CANARY = "chair_stand_30s", "CANARY Jane Roe fell in kitchen"
 TOLD = re.compile(r"canary|jane|\broe\b|kitchen", re.IGNORECASE)
@@ -152,7 +152,7 @@ def small(tmp_path_factory):
 def outside(small, tmp_path_factory):
     """The same audit as a reader outside gets it: words, pictures' words, workbook and JSON."""
     folder = tmp_path_factory.mktemp("out")
-    write_audit(small, folder)
+    AuditReport(small).write(folder)
     page = (folder / "audit.html").read_text(encoding="utf-8")
     alts = [unescape(text) for text in re.findall(r'alt="([^"]*)"', page)]
     words = re.sub(r"\s+", " ", unescape(re.sub(r"<style.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL)))

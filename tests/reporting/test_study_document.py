@@ -13,8 +13,8 @@ from truechange.foundation.result import Part, Result
 from truechange.meaningful_change.estimators import METHODS
 from truechange.meaningful_change.ratings import STRONG, USABLE_SHARE, WEAK
 from truechange.meaningful_change.rules import LEAST_SEPARATED, LEAST_TWO_STATE, STATE_BIAS
-from truechange.reporting.audit_tables import CODE
 from truechange.reporting.files import stamp
+from truechange.reporting.methods import CODE
 from truechange.reporting.page import Picture, Words
 from truechange.reporting.study_report import study_pictures, study_sections, study_tables, write_study
 from truechange.reporting.tables import ReadyTable, latex_text

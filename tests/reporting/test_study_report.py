@@ -10,12 +10,14 @@ import pytest
 
 import truechange as tc
 from truechange.cli.main import main
+from truechange.foundation.errors import OutcomeError
 from truechange.programme.parts import Refused
 from truechange.reporting import methods_paragraph
 from truechange.reporting.files import stamp
 from truechange.reporting.methods import told_sources
 from truechange.reporting.page import Section, Words, write_docx
 from truechange.reporting.page import edited as is_edited
+from truechange.reporting.references import wording
 from truechange.reporting.study_report import study_pictures, study_sections, study_tables, write_study
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
@@ -57,6 +59,12 @@ def test_no_caution_of_any_part_of_the_study_is_lost(study, sections, cautions_w
     found = cautions_within(study)
     assert len(found) > 10
     assert [text for text in found if shown_caution(text) not in told] == []
+
+
+def test_a_retyped_number_is_refused(study, monkeypatch):
+    monkeypatch.setitem(wording("methods")["IccResult"], "icc", ["We studied 50 people."])
+    with pytest.raises(OutcomeError, match="wording"):
+        methods_paragraph(study.icc[0])
 
 
 def test_the_paragraph_says_what_was_run(study, told):

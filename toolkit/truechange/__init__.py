@@ -39,8 +39,7 @@ _NAMES = {  # module: its public names
     "planning": "plan_change plan_two_programmes plan_responders plan_two_shares plan_paired_shares plan_icc "
     "plan_error plan_agreement plan_mcid plan_true_share",
     "figures": "changes_against_thresholds",
-    "reporting": "cite checklist methods_paragraph picture ready_table tell",
-    "reporting.audit_sections": "reliability_facts",
+    "reporting": "cite checklist methods_paragraph picture ready_table reliability_facts tell",
     "validation": "simulated",
 }
 _HOME = {name: module for module, names in _NAMES.items() for name in names.split()}

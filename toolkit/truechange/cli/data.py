@@ -1,12 +1,13 @@
-"""``truechange inspect``, ``template``, ``measures``, ``validate``: a clinic's file, the tests, worked examples."""
+"""``truechange inspect``, ``template``, ``measures``, ``validate``, ``notebooks``: files, tests, worked examples."""
 
 import argparse
 import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from truechange.cli.shared import print_json, print_rows, progress, reading
-from truechange.foundation.errors import ChoiceError
+from truechange.foundation.errors import ChoiceError, OutcomeError, listed, needs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from truechange.validation.run import Check
 
 SHOWN, PLACES = 40, 3
+# The ninth notebook stays in the repository beside its data, a genuine trial under another licence.
+FOLDERS = {"notebooks": ("0[1-8]_*.ipynb", "*.md"), "data_synthetic": ("*.csv", "*.xlsx", "*.json", "*.md")}
 
 
 def run_inspect(args: argparse.Namespace) -> int:
@@ -64,21 +67,18 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
 
 
 def _counted(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+    return f"{number} {thing}{'s' * (number != 1)}"
 
 
 def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
     ledger, frames = records.ledger, ("unmapped", "columns", "words", "problems")
     return {
-        "file": records.name,
-        "needs_a_person": records.needs_a_person,
-        "rows_read": ledger.rows_read,
-        "rows_used": ledger.rows_used,
+        "file": records.name, "needs_a_person": records.needs_a_person,
+        "rows_read": ledger.rows_read, "rows_used": ledger.rows_used,
         "set_aside": ledger.set_aside.to_dict("records"),
         "counts": records.problems.groupby("kind").size().to_dict(),
-        **{name: getattr(records, name).to_dict("records") for name in frames},
-        "written": written,
-    }
+        **{name: getattr(records, name).to_dict("records") for name in frames}, "written": written,
+    }  # fmt: skip
 
 
 def _print_problems(records: "Records", *, notes: bool) -> None:
@@ -87,10 +87,10 @@ def _print_problems(records: "Records", *, notes: bool) -> None:
     taken = records.columns[["sheet", "column", "holds"]]
     _print_frame(taken.assign(holds=taken["holds"].str.strip("{} ").str.replace('"', "") + records.columns["sure"].map(
         {True: "", False: " ?"})).rename(columns={"holds": "is taken for"}))  # fmt: skip
-    listed = problems if notes else problems[~only_notes]
-    where = listed["column"] + " " + listed["row"].astype(str)
-    alike = listed.assign(where=where).groupby(["severity", "sheet", "problem", "remedy"], sort=False)["where"]
-    places = alike.agg(lambda held: ", ".join(held.head(PLACES)) + " ..." * (len(held) > PLACES))
+    shown = problems if notes else problems[~only_notes]
+    where = shown["column"] + " " + shown["row"].astype(str)
+    alike = shown.assign(where=where).groupby(["severity", "sheet", "problem", "remedy"], sort=False)["where"]
+    places = alike.agg(lambda cells: ", ".join(cells.head(PLACES)) + " ..." * (len(cells) > PLACES))
     frame = alike.size().reset_index(name="cells").assign(first=places.to_numpy())
     frame["problem → remedy"] = frame["problem"] + " → " + frame["remedy"]
     _print_frame(frame[["severity", "sheet", "cells", "first", "problem → remedy"]], None if notes else SHOWN)
@@ -170,12 +170,9 @@ def _print_published(values: "pd.DataFrame") -> None:
         unit = f" {row['unit']}" if row["unit"] == row["unit"] else ""
         print(f"{row['measure']} {row['quantity']}: {row['value']:g}{unit}{interval} [{row['status']}]")
         print(f"    {row['population']}{people}; {row['citation']}")
-        if "why_not" in has:
-            print(f"    not used: {row['why_not']}")
-        if "note" in has:
-            print(f"    {row['note']}")
-        if "seen" in has:
-            print(f"    looked up: {row['seen']}")
+        for name, words in {"why_not": "not used: ", "note": "", "seen": "looked up: "}.items():
+            if name in has:
+                print(f"    {words}{row[name]}")
     print("\nA value holds for its population, protocol and time between tests; prefer one from your own retests.")
 
 
@@ -219,3 +216,84 @@ def _print_checks(checks: "list[Check]") -> None:
     if spare := not_computed(checks):
         print("\nPrinted numbers that were not computed, and why")
         print("\n".join(f"  {line}" for line in spare))
+
+
+def run_notebooks(args: argparse.Namespace) -> int:
+    """Copy and say how to open them."""
+    targets = [args.dir / folder / source.name for folder in FOLDERS for source in _sources(folder)]
+    there = [str(target) for target in targets if target.exists()]
+    if there and not args.overwrite:
+        raise OutcomeError(f"Already there: {listed(there)}. Choose another folder, or add --overwrite.")
+    for folder in FOLDERS:
+        copy_material(folder, args.dir / folder)
+    books = sum(target.suffix == ".ipynb" for target in targets)
+    print(f"{books} notebooks and their invented data are in {args.dir}.")
+    print(f"Open them with: python -m jupyter lab {args.dir / 'notebooks'} (extra: truechange[notebooks]).")
+    return 0
+
+
+def copy_material(folder: str, target: Path) -> None:
+    """Copy the stored files of ``notebooks`` or ``data_synthetic`` into `target`, replacing those of the same name."""
+    from shutil import copyfile
+
+    target.mkdir(parents=True, exist_ok=True)
+    for source in _sources(folder):
+        copyfile(source, target / source.name)
+
+
+def _sources(folder: str) -> list[Path]:
+    """List the files to copy: from the wheel's own copy, or from the top of a checkout."""
+    for place in (Path(__file__).parent / "material", Path(__file__).parents[3]):
+        if all((place / name).is_dir() for name in FOLDERS):
+            return [path for pattern in FOLDERS[folder] for path in sorted((place / folder).glob(pattern))]
+    raise OutcomeError("This copy of truechange came without its notebooks; install it from its wheel or a checkout.")
+
+
+def notebook_page(path: Path, seconds: int = 300) -> str:
+    """Run a notebook in its own folder and return one self-contained HTML page: no script, no network, no code.
+
+    Parameters
+    ----------
+    path : Path
+        The notebook; it is read, never written.
+    seconds : int, optional
+        Longest time one cell may take.
+
+    Raises
+    ------
+    OutcomeError
+        A cell failed: the message names the notebook and the last line of the error.
+    MissingPartError
+        The extra ``notebooks`` is not installed.
+    """
+    import asyncio  # here, as each of these two would slow the help of every command of this module
+
+    from truechange.foundation.drawing import document
+
+    try:
+        import nbformat
+        from nbclient import NotebookClient
+        from nbclient.exceptions import CellExecutionError
+        from nbconvert import HTMLExporter
+    except ImportError as missing:
+        raise needs("What runs notebooks", "notebooks") from missing
+
+    if sys.platform == "win32":  # the kernel's sockets need the selector loop there
+        asyncio.set_event_loop_policy(asyncio.WindowsSelectorEventLoopPolicy())
+    book = nbformat.read(path, as_version=4)
+    quiet = ["--IPKernelApp.log_level=40"]  # loopback is meant: no warning a notebook about it
+    place = {"metadata": {"path": str(path.parent)}}
+    client = NotebookClient(
+        book, timeout=seconds, record_timing=False, kernel_name="python3", extra_arguments=quiet, resources=place
+    )
+    try:
+        asyncio.run(client.async_execute())  # a loop of its own, closed after it: pages are made two at a time
+    except CellExecutionError as failed:
+        last = str(failed).strip().splitlines()[-1]
+        raise OutcomeError(f"{path.name} stopped: {last}") from failed
+    hidden = ("exclude_input", "exclude_input_prompt", "exclude_output_prompt", "exclude_anchor_links")
+    exporter = HTMLExporter(template_name="basic", **dict.fromkeys(hidden, True))
+    body, _ = exporter.from_notebook_node(book)
+    words = [line for cell in book.cells if cell.cell_type == "markdown" for line in cell.source.splitlines()]
+    title = next((line[2:].strip() for line in words if line.startswith("# ")), path.stem)
+    return document(title, body)

@@ -1,7 +1,7 @@
 """Find the command, hand over to its module, turn refusals into a sentence and an exit status.
 
-Only the module of the command asked for is imported, so that an answer about
-one person does not wait for libraries it never uses.
+Only the module of the command asked for is imported, and only to run it, so that neither help
+nor an answer about one person waits for libraries it never uses.
 """
 
 import sys
@@ -13,19 +13,10 @@ from truechange.foundation.errors import ChoiceError, MissingPartError, OutcomeE
 
 # command: the module of this room that holds its function, ``run_`` and the command's name
 COMMANDS = {
-    "demo": "study",
-    "person": "person",
-    "audit": "audit",
-    "study": "study",
-    "inspect": "data",
-    "settings": "audit",
-    "template": "data",
-    "measures": "data",
-    "plan": "plan",
-    "page": "person",
-    "validate": "data",
-    "notebooks": "notebooks",
-}
+    "demo": "reports", "person": "person", "audit": "reports", "study": "reports", "inspect": "data",
+    "settings": "reports", "template": "data", "measures": "data", "plan": "plan", "page": "person",
+    "validate": "data", "notebooks": "data",
+}  # fmt: skip
 NO_TEST = ("demo", "validate", "notebooks")  # commands to which a clinic's own tests are nothing
 FINE, NEEDS_ATTENTION, MISUSE = 0, 1, 2
 CAUTION = (
@@ -64,15 +55,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if command not in COMMANDS:
         print(f"truechange: there is no command {command!r}; choose one of: {', '.join(COMMANDS)}.", file=sys.stderr)
         return MISUSE
-    module = import_module(f"truechange.cli.{COMMANDS[command]}")
-    parser = parser_of(command)
+    module, parser = f"truechange.cli.{COMMANDS[command]}", parser_of(command)
     if command == "plan":
-        module.add_kinds(parser)
+        import_module(module).add_kinds(parser)
     try:
         args = parser.parse_args(rest)
         if command not in NO_TEST:
             own_tests(args)
-        return int(getattr(module, f"run_{command}")(args))
+        return int(getattr(import_module(module), f"run_{command}")(args))
     except OutcomeError as trouble:
         print(f"truechange {command}: {trouble}", file=sys.stderr)
         return MISUSE if isinstance(trouble, ChoiceError | MissingPartError) else NEEDS_ATTENTION

@@ -21,29 +21,20 @@ def run_person(args: argparse.Namespace) -> int:
     from truechange.page.question import Question, ask, beside_other_side
 
     low, high = args.mcid_limits or (None, None)
-    only = "" if args.published else None
-    named = named_test(args.measure)
-    measure = named.key if named else args.measure
+    published = "" if args.published else None
+    test = named_test(args.measure)
+    measure = test.key if test else args.measure
+    typed = {name: getattr(args, name) for name in ("sem", "sem_df", "mcid", "mcid_worse", "practice")}
     both_times = _facts(args.done)
-    known = {name: getattr(args, name) for name in ("sem", "sem_df", "mcid", "mcid_worse", "practice")}
     question = Question(
-        tuple(args.scores),
-        measure=measure,
-        own={"name": args.name, "unit": args.unit, "better": args.better},
-        dates=tuple(args.dates),
-        age=args.age,
-        sex=args.sex,
-        mass=args.mass,
-        height=args.height,
-        before=both_times | _facts(args.done_before),
-        after=both_times | _facts(args.done_after),
-        known=stated(**known, mcid_low=low, mcid_high=high),
+        tuple(args.scores), measure=measure, own={"name": args.name, "unit": args.unit, "better": args.better},
+        dates=tuple(args.dates), before=both_times | _facts(args.done_before),
+        after=both_times | _facts(args.done_after), known=stated(**typed, mcid_low=low, mcid_high=high),
         clinic=clinic_numbers(args.settings, measure or args.name),
-        sem_from=only if args.sem_from is None else args.sem_from,
-        mcid_from=only if args.mcid_from is None else args.mcid_from,
-        baselines=args.baselines,
-        confidence=args.confidence,
-    )
+        sem_from=published if args.sem_from is None else args.sem_from,
+        mcid_from=published if args.mcid_from is None else args.mcid_from,
+        **{name: getattr(args, name) for name in ("age", "sex", "mass", "height", "baselines", "confidence")},
+    )  # fmt: skip
     result, norms = ask(question)
     if args.other_side:
         other, _ = ask(replace(question, scores=tuple(args.other_side)))
@@ -110,8 +101,8 @@ def screen(result: Any, norms: tuple[str, ...] = (), lines: int | None = LINES) 
     cautions = [("Mind", text) for text in result.cautions]
     safety = [("Safety", text) for text in getattr(getattr(result, "test", None), "safety", ())]
     standing = [("Norms", text) for text in norms]
-    cautions[2:2] = safety[:1] + standing[:1]  # one of each before the third caution
-    cautions += safety[1:] + standing[1:]
+    # one of each before the third caution
+    cautions = [*cautions[:2], *safety[:1], *standing[:1], *cautions[2:], *safety[1:], *standing[1:]]
     for done, (name, text) in enumerate(cautions):
         block = _block(name, text)
         last = done == len(cautions) - 1

@@ -2,13 +2,13 @@
 
 from base64 import b64encode
 from collections.abc import Sequence
+from functools import cache
 from html import escape
 from io import BytesIO
 from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from truechange.foundation.errors import OutcomeError
 from truechange.foundation.numbers import fixed
 
 if TYPE_CHECKING:
@@ -120,21 +120,6 @@ def frame_table(frame: "pd.DataFrame", caption: str = "", decimals: int = 3) -> 
     return f"<table>{title}<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
 
 
-def embedded(image: bytes, alt: str, caption: str = "", dpi: int = 150) -> str:
-    """Embed PNG bytes at the size they were drawn, with alt text.
-
-    Raises
-    ------
-    OutcomeError
-        `alt` is empty: a picture without words is lost on a screen reader.
-    """
-    if not alt:
-        raise OutcomeError("A picture needs alt text: say in one sentence what it shows.")
-    width = round(int.from_bytes(image[16:20], "big") * 96 / dpi)  # in CSS pixels
-    words = f"<figcaption>{escape(caption)}</figcaption>" if caption else ""
-    return f'<figure><img src="{data_address(image)}" alt="{escape(alt)}" width="{width}">{words}</figure>'
-
-
 def data_address(image: bytes) -> str:
     """Return PNG bytes as an address that a page can show without a file or a network."""
     return f"data:image/png;base64,{b64encode(image).decode('ascii')}"
@@ -165,8 +150,18 @@ def bullet_list(items: Sequence[str]) -> str:
 
 def document(title: str, body: str, *, language: str = "en") -> str:
     """Wrap `body` (HTML already escaped) in a self-contained page with its own screen and print style."""
-    from jinja2 import Environment, FileSystemLoader
     from markupsafe import Markup
 
-    shell = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True).get_template("document.html.j2")
-    return shell.render(title=title, body=Markup(body), language=language)
+    return str(_template("document.html.j2").render(title=title, body=Markup(body), language=language))
+
+
+def block_html(block: object) -> str:
+    """Write a block of a report as HTML, by the macro that is named as its class; text is escaped."""
+    return str(getattr(_template("blocks.html.j2").module, type(block).__name__.lower())(block))
+
+
+@cache
+def _template(name: str) -> Any:
+    from jinja2 import Environment, FileSystemLoader
+
+    return Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True).get_template(name)

@@ -1,9 +1,10 @@
-"""Files that are whole or not there, and the stamp that tells how to get the same numbers again (reproducibility)."""
+"""Files: whole or not there, with the stamp of their run (reproducibility); a clinic's own error and MCID read in."""
 
 import os
 import platform
 import re
 import shutil
+import tomllib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,11 +15,18 @@ from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Any
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
-from truechange.foundation.errors import MissingPartError, OutcomeError
+from truechange.foundation.errors import DataError, MissingPartError, OutcomeError, listed
+from truechange.foundation.estimate import Estimate, Origin, Threshold
+from truechange.individual.norms import offers
+from truechange.measures import measure as measure_named
+from truechange.measures.settings import TABLES, Settings, settings
+from truechange.programme.sites import private_sheets, worklist
 from truechange.records.copies import inert_frame
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from truechange.programme.audit_result import ProgrammeAudit
 
 LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels")
 
@@ -165,9 +173,7 @@ def write_workbook(path: Path, sheets: "Mapping[str, pd.DataFrame]") -> Path:
             beside = set(flat.columns)
             for column, cells in zip(flat.columns, sheet.iter_cols(), strict=True):
                 cells[0].font = Font(bold=True)
-                longest = max(
-                    [len(str(column)), *(len(str(cell.value)) for cell in cells[1:] if cell.value is not None)]
-                )
+                longest = max(len(str(cell.value)) for cell in cells if cell.value is not None)
                 sheet.column_dimensions[cells[0].column_letter].width = min(60, longest + 2)
                 for cell in cells[1:]:
                     if isinstance(cell.value, float | int):
@@ -175,3 +181,122 @@ def write_workbook(path: Path, sheets: "Mapping[str, pd.DataFrame]") -> Path:
         writer.book.properties.creator = "truechange"
     settle_zip(Path(path))
     return Path(path)
+
+
+def write_worklist(audit: "ProgrammeAudit", out: Path) -> tuple[Path, ...]:
+    """Write the worklist, and a private workbook for each therapist under the label of the report; codes only.
+
+    Parameters
+    ----------
+    audit : ProgrammeAudit
+        As computed, not the public one.
+    out : Path
+        A folder that stays inside the clinic.
+    """
+    books = {"worklist": {"worklist": worklist(audit)}} | private_sheets(audit)
+    with whole_folder(out) as aside:
+        files = [write_workbook(aside / f"{name}.xlsx", sheets) for name, sheets in books.items()]
+    return tuple(Path(out) / file.name for file in files)
+
+
+NUMBERS = ("sem", "mcid", "practice")
+FIELDS = ("value", "low", "high", "n", "df", "source", "doi", "population", "protocol", "interval")
+
+
+def read_thresholds(path: Path, tests: Collection[str] | None = None) -> dict[str, dict[str, Any]]:
+    """Read a clinic's settings, or a TOML file with one table a test: ``sem``, ``mcid``, ``practice``.
+
+    Parameters
+    ----------
+    path : Path
+        The file. A number with ``source`` counts as published, from memory until checked; a bare one as stated.
+
+    tests : collection of str, optional
+        Tests to be audited: a clinic's settings speak of others as well, which are then left out.
+
+    Returns
+    -------
+    dict
+        Key of the test: Estimates and Thresholds by name, as :func:`truechange.audit` takes them.
+
+    Raises
+    ------
+    DataError
+        The file is not TOML, or a test has something else than these names; says which test and what is allowed.
+    OutcomeError
+        There is no such file.
+    """
+    try:
+        given = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except FileNotFoundError as missing:
+        raise OutcomeError(f"There is no file {path}.") from missing
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
+        raise DataError(f"{Path(path).name} is not a TOML file: {wrong}. See truechange audit --help.") from wrong
+    if given.keys() & set(TABLES):
+        clinic = settings(str(path))
+        return {key: _of_clinic(clinic, key) for key in clinic.measures if tests is None or key in tests}
+    known: dict[str, dict[str, Any]] = {}
+    for key, stated in given.items():
+        unit = measure_named(key).unit
+        strange = [name for name in stated if name not in NUMBERS] if isinstance(stated, dict) else [key]
+        if strange:
+            raise DataError(f"{Path(path).name}, [{key}]: {listed(strange)} is not one of {', '.join(NUMBERS)}.")
+        known[key] = {name: _number(path, key, name, value, unit) for name, value in stated.items()}
+    return known
+
+
+def _of_clinic(clinic: Settings, key: str) -> dict[str, Any]:
+    """Return what a clinic's settings say of one test, as own data."""
+    about, unit = clinic.measures[key], measure_named(key).unit
+    people = str(clinic.clinic.get("name", "")) or Path(clinic.path).name
+    numbers: dict[str, Any] = {"practice": about["practice"]} if "practice" in about else {}
+    numbers |= {"entry": about["entry"]} if about.get("entry") else {}
+    if "sem" in about:
+        own = Origin.own(population=people, n=about.get("sem_people"))
+        facts = {"value": about["sem"], "df": about.get("sem_df")}
+        numbers["sem"] = Estimate(**facts, unit=unit, origin=own, method="settings")
+    if mcid := about.get("mcid"):
+        own = Origin.own(population=people, n=mcid.get("n"))
+        facts = {end: mcid[end] for end in ("value", "low", "high") if end in mcid}
+        numbers["mcid"] = Threshold(**facts, kind="mcid", unit=unit, origin=own, method="settings")
+    return numbers
+
+
+def published_thresholds(
+    tests: Collection[str], known: Mapping[str, Mapping[str, Any]], tested_again: Collection[str] = ()
+) -> dict[str, dict[str, Any]]:
+    """Return the published error and MCID that match each test best, where nothing own is known; own numbers go first.
+
+    A test without a usable published value stays without (:func:`truechange.individual.norms.offers`).
+
+    Parameters
+    ----------
+    tests : collection of str
+        Tests audited.
+    known : mapping
+        Numbers by test, as :func:`read_thresholds` returns them.
+    tested_again : collection of str, optional
+        Tests of which a retest study gives the error.
+    """
+    numbers: dict[str, dict[str, Any]] = {key: dict(own) for key, own in known.items()}
+    for key in tests:
+        for what in ("mcid",) if key in tested_again else ("sem", "mcid"):
+            if what not in numbers.get(key, {}) and (best := offers(key, what)):
+                numbers.setdefault(key, {})[what] = best[0].value
+    return numbers
+
+
+def _number(path: Path, key: str, name: str, given: Any, unit: str) -> Estimate:
+    facts = given if isinstance(given, dict) else {"value": given}
+    strange = [fact for fact in facts if fact not in FIELDS]
+    if strange or not isinstance(facts.get("value"), int | float):
+        raise DataError(
+            f"{Path(path).name}, [{key}] {name}: {listed(strange) + ' is not known' if strange else 'no number'}. "
+            f"Give a number, or value with any of {', '.join(FIELDS[1:])}."
+        )
+    about = {field: facts.get(field, "") for field in ("doi", "population", "protocol", "interval")}
+    source = facts.get("source")
+    origin = Origin("published", source, n=facts.get("n"), status="stated", **about) if source else Origin.stated()
+    numbers: dict[str, Any] = {field: float(facts[field]) for field in ("value", "low", "high", "df") if field in facts}
+    shared = numbers | {"unit": unit, "n": facts.get("n"), "origin": origin, "method": "stated"}
+    return Threshold(kind="mcid", **shared) if name == "mcid" else Estimate(**shared)

@@ -1,8 +1,10 @@
-"""A report as sections of small blocks, and its three writers: HTML page, accessible PDF (PDF/UA-1), Word document."""
+"""A report as sections of small blocks, and its three writers: HTML page, accessible PDF (PDF/UA-1), Word document.
+
+What a notebook shows besides tables are the same blocks: sentences that wrap, pictures with their words and a caption.
+"""
 
 import json
-from base64 import b64encode
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from hashlib import sha256
@@ -13,17 +15,25 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 from zipfile import BadZipFile, ZipFile
 
-from truechange.foundation.drawing import TEMPLATES, bullet_list, document, embedded, png
-from truechange.foundation.errors import OutcomeError, needs
+from truechange.foundation.drawing import TEMPLATES, block_html, data_address, document, png
+from truechange.foundation.errors import OutcomeError, check_choice, needs
+from truechange.foundation.result import Result
 from truechange.reporting.files import settle_zip
 from truechange.reporting.tables import SHORT, ReadyTable
 
 DPI = 180
-LOOKS = {"paragraphs": "", "headline": ' class="headline"', "references": ' class="reference"'}
+
+
+class Shown:
+    """A block of a report; the macro of its name writes it as HTML."""
+
+    def html(self) -> str:
+        """Write it, escaped."""
+        return block_html(self)
 
 
 @dataclass(frozen=True)
-class Picture:
+class Picture(Shown):
     """A drawn picture with its words.
 
     Raises
@@ -46,9 +56,20 @@ class Picture:
         """The picture as PNG bytes, drawn once."""
         return png(self.drawn, dpi=DPI, trim=False)
 
-    def html(self) -> str:
-        """Embed it."""
-        return embedded(self.image, self.alt, self.caption, DPI)
+    @property
+    def address(self) -> str:
+        """The picture as an address that needs no file and no network."""
+        return data_address(self.image)
+
+    @property
+    def inches(self) -> float:
+        """The width it was drawn for."""
+        return int.from_bytes(self.image[16:20], "big") / DPI
+
+    @property
+    def width(self) -> int:
+        """The same in CSS pixels."""
+        return round(self.inches * 96)
 
     def __repr__(self) -> str:
         return self.alt
@@ -56,16 +77,15 @@ class Picture:
     def _ipython_display_(self) -> None:
         from IPython.display import display
 
-        width = round(int.from_bytes(self.image[16:20], "big") * 96 / DPI)  # the size it was drawn for
-        shown = {"image/png": b64encode(self.image).decode("ascii"), "text/plain": self.alt}
-        display(shown, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
+        shown = {"image/png": self.address.partition(",")[2], "text/plain": self.alt}
+        display(shown, raw=True, metadata={"image/png": {"alt": self.alt, "width": self.width}})
         if self.caption:
             words = {"text/html": f"<p><em>{escape(self.caption)}</em></p>", "text/plain": self.caption}
             display(words, raw=True)
 
 
 @dataclass(frozen=True)
-class Words:
+class Words(Shown):
     """Paragraphs, a list, or a marked box.
 
     Parameters
@@ -85,81 +105,111 @@ class Words:
     def _repr_html_(self) -> str:
         return self.html()
 
-    def html(self) -> str:
-        """Write them, escaped."""
-        if not self.texts:
-            return ""
-        if self.kind in LOOKS:
-            look = LOOKS[self.kind]
-            return "".join(f"<p{look}>{escape(text)}</p>" for text in self.texts)
-        listed = bullet_list(self.texts)
-        return listed if self.kind == "list" else f'<div class="{self.kind}">{listed}</div>'
-
 
 @dataclass(frozen=True)
-class Columns:
-    """Pictures in columns beside each other."""
+class Columns(Shown):
+    """Pictures in columns beside each other; on a narrow screen the columns stand below each other."""
 
     columns: Sequence[Sequence[Picture]]
 
-    def html(self) -> str:
-        """Embed them; on a narrow screen the columns stand below each other."""
-        made = "".join(f"<div>{''.join(picture.html() for picture in column)}</div>" for column in self.columns)
-        return f'<div class="columns">{made}</div>'
-
 
 @dataclass(frozen=True)
-class Figures:
+class Figures(Shown):
     """A row of large numbers, each with whom it is of, what it is and its interval: four texts a cell."""
 
     cells: Sequence[tuple[str, str, str, str]]
-
-    def html(self) -> str:
-        """Write them side by side; below each other on a narrow screen."""
-        made = "".join(
-            f'<div><b>{escape(big)}</b><span class="quiet">{escape(whom)}</span><span>{escape(what)}</span>'
-            f'<span class="quiet">{escape(how)}</span></div>'
-            for big, whom, what, how in self.cells
-        )
-        return f'<div class="figures">{made}</div>'
 
 
 Block = Figures | Picture | Words | Columns | ReadyTable
 
 
 @dataclass(frozen=True)
-class Section:
+class Section(Shown):
     """A heading and what stands under it; without a title, what stands right under the page's."""
 
     title: str
     blocks: Sequence[Block]
     starts_page: bool = False
 
-    def html(self) -> str:
-        """Write it."""
-        new = ' class="new-page"' if self.starts_page else ""
-        head = f"<h2>{escape(self.title)}</h2>" if self.title else ""
-        return f"<section{new}>{head}{''.join(block.html() for block in self.blocks)}</section>"
+
+def tell(*parts: Any, kind: str = "paragraphs") -> Words:
+    """Show sentences as text that wraps: words and numbers of the run, where a printed line would run off the page.
+
+    Parameters
+    ----------
+    *parts : str, Result, Estimate, or an iterable of them
+        One paragraph each; a result gives its sentences.
+    kind : {"paragraphs", "list"}, optional
+        How they are set.
+
+    Returns
+    -------
+    Words
+        Its text is the sentences, one a line.
+
+    Examples
+    --------
+    >>> tell("The error is small.", ["One.", "Two."])
+    The error is small.
+    One.
+    Two.
+    """
+    check_choice("kind", kind, ("paragraphs", "list"))
+    return Words(tuple(_sentences(parts)), kind)
+
+
+def _sentences(parts: Iterable[Any]) -> Iterable[str]:
+    for part in parts:
+        if isinstance(part, Result):
+            yield from part.sentences()
+        elif isinstance(part, Iterable) and not isinstance(part, str):
+            yield from _sentences(part)
+        else:
+            yield str(part)
+
+
+def picture(drawn: Any, caption: str, *, alt: str = "", **options: Any) -> Picture:
+    """Show a picture with a caption below it, and with words for who cannot see it.
+
+    Parameters
+    ----------
+    drawn : Result, Axes or Figure
+        A result is drawn by its ``plot``, and its own words are the alt text.
+    caption : str
+        What the reader is to see in it.
+    alt : str, optional
+        The picture in words; needed for axes, and for a result that has none of its own.
+    **options
+        Handed to the result's ``plot``.
+
+    Returns
+    -------
+    Picture
+
+    Raises
+    ------
+    OutcomeError
+        There is no alt text, or no picture.
+    """
+    if isinstance(drawn, Result):
+        drawn, alt = drawn.plot(**options), alt or drawn.alt  # type: ignore[attr-defined]
+    made = Picture(drawn, alt, caption)
+    made.image  # noqa: B018  drawn now: what waits is shown a second time, bare, at the end of the cell
+    return made
 
 
 def numbered(sections: Sequence[Section]) -> list[Section]:
     """Return the sections with tables and figures numbered in order of appearance, each named in its section's text."""
     counts, made = {"Table": 0, "Figure": 0}, []
     for section in sections:
-        blocks: list[Block] = []
-        places: dict[str, list[int]] = {"Table": [], "Figure": []}
-        for block in section.blocks:
+        blocks, first = list(section.blocks), dict(counts)
+        for at, block in enumerate(blocks):
             if isinstance(block, Picture | ReadyTable):
-                kind, field = ("Figure", "caption") if isinstance(block, Picture) else ("Table", "title")
+                kind, name = ("Figure", "caption") if isinstance(block, Picture) else ("Table", "title")
                 counts[kind] += 1
-                places[kind].append(counts[kind])
-                block = replace(block, **{field: f"{kind} {counts[kind]}. {getattr(block, field)}"})  # type: ignore[arg-type]
-            blocks.append(block)
-        named = " and ".join(
-            f"{kind}{'s' * (len(at) > 1)} {' to '.join(map(str, sorted({at[0], at[-1]})))}"
-            for kind, at in places.items()
-            if at
-        )
+                blocks[at] = replace(block, **{name: f"{kind} {counts[kind]}. {getattr(block, name)}"})  # type: ignore[arg-type]
+        spans = {kind: dict.fromkeys((first[kind] + 1, counts[kind])) for kind in counts if counts[kind] > first[kind]}
+        named = " and ".join(f"{kind}{'s' * (len(at) > 1)} {' to '.join(map(str, at))}" for kind, at in spans.items())
         if named and isinstance(blocks[0], Words):
             *before, last = blocks[0].texts
             blocks[0] = replace(blocks[0], texts=[*before, f"{last} See {named}."])
@@ -204,16 +254,11 @@ def write_pdf(title: str, lead: str, sections: Sequence[Section], path: Path, *,
 
     with TemporaryDirectory() as folder:
         aside = Path(folder)
-        told = {
-            "title": title,
-            "lead": lead,
-            "one_page": one_page,
-            "sections": [
-                {"title": section.title, "starts_page": section.starts_page}
-                | {"blocks": [_told(block, aside) for block in section.blocks]}
-                for section in sections
-            ],
-        }
+        told = {"title": title, "lead": lead, "one_page": one_page, "sections": [
+            {"title": section.title, "starts_page": section.starts_page,
+             "blocks": [_told(block, aside) for block in section.blocks]}
+            for section in sections
+        ]}  # fmt: skip
         template = (TEMPLATES / "document.typ").read_text(encoding="utf-8")
 
         def compiled(template: str, data: object) -> bytes:
@@ -248,24 +293,17 @@ def _spelled(told: Any, codes: dict[int, str]) -> Any:
 
 def _told(block: Block, aside: Path) -> dict[str, Any]:
     """Return a block as data for the template; a picture's bytes go into `aside`."""
-    if isinstance(block, Words):
-        return {"block": "words", "kind": block.kind, "texts": list(block.texts)}
     if isinstance(block, Columns):
         return {"block": "columns", "columns": [[_told(one, aside) for one in column] for column in block.columns]}
     if isinstance(block, Picture):
         name = f"{len(list(aside.iterdir()))}.png"
         (aside / name).write_bytes(block.image)
-        inches = int.from_bytes(block.image[16:20], "big") / DPI
-        return {"block": "picture", "file": name, "alt": block.alt, "caption": block.caption, "inches": inches}
-    if isinstance(block, Figures):
-        return {"block": "figures", "cells": [list(cell) for cell in block.cells]}
-    facts = {"title": block.title, "head": block.head, "rows": block.rows, "notes": block.notes}
-    return facts | {
-        "block": "table",
-        "numeric": block.numeric(),
-        "widths": block.widths(),
-        "short": len(block.rows) <= SHORT,
-    }
+        facts = {"file": name, "alt": block.alt, "caption": block.caption, "inches": block.inches}
+        return {"block": "picture"} | facts
+    if isinstance(block, ReadyTable):
+        about = {"numeric": block.numeric(), "widths": block.widths(), "short": len(block.rows) <= SHORT}
+        return {"block": "table"} | vars(block) | about
+    return {"block": type(block).__name__.lower()} | vars(block)
 
 
 CORE = "docProps/core.xml"
@@ -287,28 +325,14 @@ def write_docx(title: str, lead: str, sections: Sequence[Section], path: Path) -
         raise needs("What writes Word documents", "thesis") from missing
 
     made = Document()
-    made.core_properties.title = title
-    made.core_properties.author = ""
+    made.core_properties.title, made.core_properties.author = title, ""
     _look(made)
     made.add_heading(title, level=0)
     made.add_paragraph(lead)
     for section in sections:
         made.add_heading(section.title, level=1)
         for block in section.blocks:
-            if isinstance(block, Words):
-                for text in block.texts:
-                    paragraph = made.add_paragraph(text, style=STYLES.get(block.kind))
-                    paragraph.paragraph_format.space_after = 0 if block.kind == "references" else None
-            elif isinstance(block, Picture):
-                _picture(made, block)
-            elif isinstance(block, Figures):
-                for cell in block.cells:
-                    made.add_paragraph(" · ".join(cell), style="List Bullet")
-            elif isinstance(block, Columns):
-                for picture in (one for column in block.columns for one in column):
-                    _picture(made, picture)
-            else:
-                block.add_to(made)
+            _add(made, block)
     buffer = BytesIO()
     made.save(buffer)
     made.core_properties.identifier = _fingerprint(buffer)
@@ -335,17 +359,17 @@ def _fingerprint(document: "Path | BytesIO") -> str:
     return sha256(repr(parts).encode()).hexdigest()
 
 
-def _look(made: object) -> None:
+def _look(made: Any) -> None:
     """Set an A4 page, one quiet typeface and dark headings."""
     from docx.shared import Cm, Pt, RGBColor
 
-    page = made.sections[0]  # type: ignore[attr-defined]
+    page = made.sections[0]
     page.page_width, page.page_height = Cm(21), Cm(29.7)
     page.left_margin = page.right_margin = Cm(2.4)
     page.top_margin = page.bottom_margin = Cm(2.2)
     sizes = {"Normal": 10.5, "Title": 18, "Heading 1": 13, "Caption": 9, "List Bullet": 10.5}
     for name, size in sizes.items():
-        style = made.styles[name]  # type: ignore[attr-defined]
+        style = made.styles[name]
         style.font.name, style.font.size = "Calibri", Pt(size)
         style.font.color.rgb = RGBColor(0x22, 0x30, 0x3C)
         fonts = style.element.get_or_add_rPr().get_or_add_rFonts()
@@ -353,14 +377,78 @@ def _look(made: object) -> None:
             del fonts.attrib[key]
 
 
-def _picture(made: object, picture: Picture) -> None:
+def _add(made: Any, block: Block) -> None:
+    """Add a block to a Word document: a picture at the size it was drawn for, with alt text and caption."""
     from docx.shared import Inches
 
-    paragraph = made.add_paragraph()  # type: ignore[attr-defined]
-    paragraph.paragraph_format.keep_with_next = bool(picture.caption)
-    drawn = picture.drawn if hasattr(picture.drawn, "savefig") else picture.drawn.figure
-    width = min(WIDTH, float(drawn.get_size_inches()[0]))
-    shape = paragraph.add_run().add_picture(BytesIO(picture.image), width=Inches(width))
-    shape._inline.docPr.set("descr", picture.alt)
-    if picture.caption:
-        made.add_paragraph(picture.caption, style="Caption")  # type: ignore[attr-defined]
+    if isinstance(block, ReadyTable):
+        _add_table(made, block)
+    elif isinstance(block, Words):
+        for text in block.texts:
+            paragraph = made.add_paragraph(text, style=STYLES.get(block.kind))
+            paragraph.paragraph_format.space_after = 0 if block.kind == "references" else None
+    elif isinstance(block, Figures):
+        for cell in block.cells:
+            made.add_paragraph(" · ".join(cell), style="List Bullet")
+    elif isinstance(block, Columns):
+        for one in (one for column in block.columns for one in column):
+            _add(made, one)
+    else:
+        paragraph = made.add_paragraph()
+        paragraph.paragraph_format.keep_with_next = bool(block.caption)
+        drawn = block.drawn if hasattr(block.drawn, "savefig") else block.drawn.figure
+        width = min(WIDTH, float(drawn.get_size_inches()[0]))
+        shape = paragraph.add_run().add_picture(BytesIO(block.image), width=Inches(width))
+        shape._inline.docPr.set("descr", block.alt)
+        if block.caption:
+            made.add_paragraph(block.caption, style="Caption")
+
+
+def _add_table(made: Any, ready: ReadyTable) -> None:
+    """Add a table: caption above, repeated head, rows that do not split, notes below."""
+    from docx.oxml import OxmlElement
+    from docx.shared import Inches, Pt
+
+    made.add_paragraph(ready.title, style="Caption").paragraph_format.keep_with_next = True
+    numeric, widths = ready.numeric(), ready.widths()
+    table = made.add_table(rows=1, cols=len(ready.head))
+    table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
+    for at, row in enumerate((ready.head, *ready.rows)):
+        line = table.add_row() if at else table.rows[0]
+        line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
+        for cell, text, number in zip(line.cells, row, numeric, strict=True):
+            paragraph = cell.paragraphs[0]
+            run = paragraph.add_run(text)
+            run.font.size, run.bold = Pt(9), not at
+            paragraph.alignment = 2 if number else 0
+            paragraph.paragraph_format.space_before = paragraph.paragraph_format.space_after = Pt(1)
+            paragraph.paragraph_format.keep_with_next = True
+    _rule(table)
+    table.autofit = False
+    for column, count in zip(table.columns, widths, strict=True):
+        column.width = Inches(WIDTH * count / sum(widths))
+        for cell in column.cells:
+            cell.width = column.width
+    for note in ready.notes:
+        paragraph = made.add_paragraph()
+        paragraph.add_run(note).font.size = Pt(8)
+        paragraph.paragraph_format.space_after = Pt(2)
+
+
+def _rule(table: Any) -> None:
+    """Rule a table above, below and under its head."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    def edges(tag: str, *names: str) -> Any:
+        borders = OxmlElement(tag)
+        for name in names:
+            edge = OxmlElement(f"w:{name}")
+            for key, value in (("val", "single"), ("sz", "6"), ("color", "22303C")):
+                edge.set(qn(f"w:{key}"), value)
+            borders.append(edge)
+        return borders
+
+    table._tbl.tblPr.append(edges("w:tblBorders", "top", "bottom"))
+    for cell in table.rows[0].cells:
+        cell._tc.get_or_add_tcPr().append(edges("w:tcBorders", "bottom"))

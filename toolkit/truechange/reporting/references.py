@@ -1,4 +1,4 @@
-"""Bibliography (BibTeX; only what was computed is cited) and reporting checklists."""
+"""Bibliography (BibTeX; only what was computed is cited), and reporting checklists with the facts that fill them."""
 
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -7,14 +7,21 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from truechange.foundation.drawing import bullet_list
 from truechange.foundation.errors import ChoiceError, DataError, check_choice, in_short, listed
-from truechange.foundation.result import Result
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.result import Result, told
+from truechange.measures import Measure
+from truechange.measures import measure as measure_named
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.flow import fact_words
+from truechange.programme.parts import Refused
 from truechange.reporting.tables import ReadyTable
 
 if TYPE_CHECKING:
     import pandas as pd
 
-BIBLIOGRAPHY = Path(__file__).with_name("references.bib")
+BIBLIOGRAPHY, WORDS = (Path(__file__).with_name(name) for name in ("references.bib", "wording.toml"))
 STYLES = ("numbered", "author-year", "bibtex")
 STATUSES = ("checked", "from memory")
 UNCHECKED = "details from memory"
@@ -34,45 +41,36 @@ class Reference:
         return self.fields["status"] == "checked"
 
     @property
-    def year(self) -> str:
-        """Year of publication."""
-        return self.fields["year"]
-
-    @property
     def authors(self) -> list[str]:
         """Authors as ``Surname AB``, at most six before ``et al``."""
-        names = self.fields["author"].split(" and ")
-        short = [_short_name(name) for name in names if name != "others"]
-        return short if len(short) <= 6 and "others" not in names else [*short[:6], "et al"]
+        names = [name.partition(", ") for name in self.fields["author"].split(" and ")]
+        short = [
+            f"{name} {''.join(filter(str.isupper, given))}".strip() for name, _, given in names if name != "others"
+        ]
+        return short if len(short) <= 6 and len(short) == len(names) else [*short[:6], "et al"]
 
     @property
-    def surnames(self) -> str:
-        """First author's surname, or two, or the first and ``et al``."""
-        names = [name.split(",")[0] for name in self.fields["author"].split(" and ")]
-        if len(names) == 1:
-            return names[0]
-        return f"{names[0]} and {names[1]}" if len(names) == 2 and "others" not in names else f"{names[0]} et al."
+    def in_text(self) -> str:
+        """Year after the first author's surname, or two, or the first and ``et al``, for running text."""
+        first, *rest = [name.split(",")[0] for name in self.fields["author"].split(" and ")]
+        others = "" if not rest else f" and {rest[0]}" if len(rest) == 1 and rest[0] != "others" else " et al."
+        return f"{first}{others} {self.fields['year']}"
 
     def text(self) -> str:
         """Write the reference as in a numbered list; details from memory say so."""
-        get = self.fields.get
-        volume = f"{get('volume', '')}{'(' + get('number', '') + ')' if get('number') else ''}"
-        pages = f":{get('pages', '').replace('--', '-')}" if get("pages") else ""
-        edition = f" {get('edition')} edition." if get("edition") else ""
-        where = f"{get('journal') or get('publisher')}. {get('year')}"
-        said = f"{', '.join(self.authors)}. {get('title')}.{edition} {where}{';' + volume if volume else ''}{pages}."
-        doi = f" doi:{get('doi')}" if get("doi") else ""
-        return f"{said}{doi}{'' if self.checked else f' [{UNCHECKED}]'}"
+        known = self.fields.get
+        volume = known("volume", "") + (f"({known('number')})" if known("number") else "")
+        pages = f":{known('pages', '').replace('--', '-')}" if known("pages") else ""
+        edition = f" {known('edition')} edition." if known("edition") else ""
+        where = f"{known('journal') or known('publisher')}. {known('year')}{';' + volume if volume else ''}{pages}."
+        doi = f" doi:{known('doi')}" if known("doi") else ""
+        unseen = "" if self.checked else f" [{UNCHECKED}]"
+        return f"{', '.join(self.authors)}. {known('title')}.{edition} {where}{doi}{unseen}"
 
     def bibtex(self) -> str:
         """Write the entry back as BibTeX."""
         body = ",\n".join(f"  {name} = {{{value}}}" for name, value in self.fields.items())
         return f"@{self.kind}{{{self.key},\n{body}\n}}"
-
-
-def _short_name(name: str) -> str:
-    surname, _, given = name.partition(", ")
-    return f"{surname} {''.join(part for part in given if part.isupper())}".strip()
 
 
 @cache
@@ -121,8 +119,7 @@ class ReferenceList(Result):
         if self.style == "bibtex":
             return f"\\cite{{{','.join(keys)}}}" if keys else ""
         if self.style == "author-year":
-            chosen = (self.entries[places[key] - 1] for key in keys)
-            return f"({'; '.join(f'{entry.surnames} {entry.year}' for entry in chosen)})" if keys else ""
+            return f"({'; '.join(self.entries[places[key] - 1].in_text for key in keys)})" if keys else ""
         return f"[{','.join(str(number) for number in sorted(places[key] for key in keys))}]" if keys else ""
 
     def sentences(self) -> tuple[str, ...]:
@@ -138,20 +135,12 @@ class ReferenceList(Result):
         import pandas as pd
 
         rows = [
-            {
-                "number": number,
-                "key": entry.key,
-                "reference": entry.text(),
-                "doi": entry.fields.get("doi", ""),
-                "status": entry.fields["status"],
-            }
+            (number, entry.key, entry.text(), entry.fields.get("doi", ""), entry.fields["status"])
             for number, entry in enumerate(self.entries, start=1)
         ]
         return pd.DataFrame(rows, columns=["number", "key", "reference", "doi", "status"])
 
     def _repr_html_(self) -> str:
-        from truechange.foundation.drawing import bullet_list
-
         return bullet_list(self.sentences())
 
 
@@ -190,10 +179,8 @@ def cite(*results: Result | str, style: str = "numbered") -> ReferenceList:
         raise ChoiceError(f"Not in the bibliography: {listed(unknown)}. Add the entry to {BIBLIOGRAPHY.name}.")
     entries = tuple(known[key] for key in keys)
     loose = [entry.key for entry in entries if not entry.checked]
-    caution = (
-        (f"Details from memory, look them up before printing: {listed(loose, most=len(loose))}.",) if loose else ()
-    )
-    return ReferenceList(entries, style, caution)
+    words = f"Details from memory, look them up before printing: {listed(loose, most=len(loose))}."
+    return ReferenceList(entries, style, told({words: loose}))
 
 
 def _keys(results: Iterable[Result | str]) -> Iterable[str]:
@@ -203,13 +190,14 @@ def _keys(results: Iterable[Result | str]) -> Iterable[str]:
         yield from (result,) if isinstance(result, str) else result.sources
 
 
-ITEMS = Path(__file__).with_name("checklists.toml")
 QUESTION = "For you to answer."
 
 
 @cache
-def _lists() -> dict[str, Any]:
-    return tomllib.loads(ITEMS.read_text(encoding="utf-8"))
+def wording(where: str) -> dict[str, Any]:
+    """Return the words of the reports that hold no logic, by where they stand (``wording.toml``)."""
+    words: dict[str, Any] = tomllib.loads(WORDS.read_text(encoding="utf-8"))[where]
+    return words
 
 
 @dataclass(frozen=True)
@@ -241,10 +229,7 @@ class Checklist(Result):
         """Return item, what to report, answer and who answered it."""
         import pandas as pd
 
-        rows = [
-            {"item": number, "report": what, "answer": answer, "answered": bool(answer)}
-            for number, what, answer in self.rows
-        ]
+        rows = [(*row, bool(row[-1])) for row in self.rows]
         return pd.DataFrame(rows, columns=["item", "report", "answer", "answered"])
 
     def sentences(self) -> tuple[str, ...]:
@@ -278,7 +263,7 @@ def checklist(name: str, known: Mapping[str, str]) -> Checklist:
     >>> filled.filled, len(filled.rows)
     (1, 15)
     """
-    lists = _lists()
+    lists = wording("checklists")
     check_choice("name", name, tuple(lists))
     asked = {fact for one in lists.values() for _, _, fact in one["items"] if fact}
     if strange := [fact for fact in known if fact not in asked]:
@@ -286,3 +271,53 @@ def checklist(name: str, known: Mapping[str, str]) -> Checklist:
     one = lists[name]
     rows = tuple((number, what, known.get(fact, "")) for number, what, fact in one["items"])
     return Checklist(name, one["title"], rows, (one["source"],))
+
+
+def _instrument(measure: str) -> str:
+    """Name a test with its unit, direction and smallest step."""
+    test = measure_named(measure)
+    return f"{test.name} ({test.unit}, {test.better} is better, read to {test.resolution:g})"
+
+
+def audit_facts(audit: ProgrammeAudit) -> dict[str, str]:
+    """Return the facts of an audit by the names the checklists ask for."""
+    first = audit.primary
+    known, flow, missing = (part[first] for part in (audit.known, audit.flow, audit.missing))
+    facts = {
+        "outcomes": "; ".join(map(_instrument, audit.measures)),
+        "occasions": f"{audit.before} and {audit.after}",
+        "flow": flow.sentence(),
+        "looks": f"{len(audit.measures)}, all reported",
+    }
+    if len(audit.measures) > 1:
+        facts["primary"] = f"{audit.flow.names[first]} was given as primary; whether beforehand is for you to say"
+    if isinstance(sem := getattr(known, "sem", None), Estimate):
+        facts["reliability"] = f"SEM {sem}, {sem.origin.sentence()}"
+    if isinstance(mcid := getattr(known, "mcid", None), Threshold):
+        facts["mcid"] = f"{mcid}; {mcid.method.replace('_', ' ')}; {mcid.origin.sentence()}"
+        due = flow.due  # type: ignore[attr-defined]
+        facts["threshold"] = f"improvement of at least the MCID, compared unrounded, of all {due} due"
+    if not isinstance(missing, Refused):
+        ways = ", ".join(missing.table().get("way", ()))
+        facts["missing"] = f"shown side by side: {ways}" if ways else missing.sentence()
+    return facts
+
+
+def reliability_facts(error: Any, test: Measure, agreement: Any = None) -> dict[str, str]:
+    """Return the facts of a retest study."""
+    known = {"error": error, "repeats": len(error.trials)}
+    facts = {name: words.format(**known) for name, words in wording("facts")["retest"].items()}
+    facts |= {"instrument": _instrument(test.key), "meaning": error.sentence()}
+    if test.protocol:
+        facts["protocol"] = f"had to match: {', '.join(map(fact_words, test.protocol))}"
+    if agreement is not None:
+        facts["estimates"] += f"; limits of agreement {agreement.lower} and {agreement.upper}"
+    return {name: text for name, text in facts.items() if text}
+
+
+def mcid_facts(study: Any) -> dict[str, str]:
+    """Return the facts of an MCID study."""
+    facts = {"question": f"correlation with the change {study.anchor.correlation}, {study.n} people"}
+    if study.recommended is not None:
+        facts["mcid"] = f"{study.recommended}, chosen by a fixed rule among all estimators"
+    return facts

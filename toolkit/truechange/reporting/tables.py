@@ -3,14 +3,14 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
+from math import nan
 from numbers import Integral, Real
 from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
-from truechange.foundation.drawing import cell_text
-from truechange.foundation.errors import needs
-from truechange.foundation.numbers import decimals_for, decimals_of, fixed, p_value, percent
+from truechange.foundation.drawing import block_html, cell_text
+from truechange.foundation.estimate import Estimate
+from truechange.foundation.numbers import decimals_for, decimals_of, fixed, p_value, percent, with_interval
 from truechange.foundation.result import Result
 from truechange.records.copies import inert_frame
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SHARES = ("proportion", "share", "shrunken")
-NUMBER_CLASS = ' class="number"'
 WIDE = 5  # columns beyond which an interval may wrap in its cell
 SHORT = 14  # rows that stay on one printed page
 FOOTNOTED = ("method", "origin")
@@ -66,7 +65,7 @@ class ReadyTable:
     def numeric(self) -> list[bool]:
         """Return which columns hold mostly numbers."""
         columns = list(zip(*self.rows, strict=True)) or [()] * len(self.head)
-        hits = [sum(bool(NUMBER_LIKE.match(cell)) for cell in column) for column in columns]
+        hits = [sum(map(self.is_number, column)) for column in columns]
         return [at > 0 and 2 * hit > len(self.rows) for at, hit in enumerate(hits)]
 
     def widths(self) -> list[int]:
@@ -75,28 +74,18 @@ class ReadyTable:
         words = [max(len(word) for text in texts for word in text.split() or [""]) for texts in columns]
         return [max(min(max(map(len, texts)), 30), word + 3) for texts, word in zip(columns, words, strict=True)]
 
+    def is_number(self, cell: str) -> bool:
+        """Return whether a cell reads as a number, with its interval or a unit."""
+        return bool(NUMBER_LIKE.match(cell))
+
+    def look(self, numeric: Sequence[bool]) -> str:
+        """Return the classes by which the page sets the table."""
+        looks = {"short": len(self.rows) <= SHORT, "wide": len(self.head) > WIDE, "prose": not any(numeric)}
+        return " ".join(["table", *(name for name, holds in looks.items() if holds)])
+
     def html(self) -> str:
         """Write it as HTML with header scopes; everything escaped."""
-        numeric = self.numeric()
-        head = "".join(
-            f'<th scope="col"{NUMBER_CLASS if number else ""}>{escape(name)}</th>'
-            for name, number in zip(self.head, numeric, strict=True)
-        )
-        body = "".join(
-            f'<tr><th scope="row">{escape(row[0])}</th>'
-            + "".join(
-                f"<td{NUMBER_CLASS if number and NUMBER_LIKE.match(cell) else ''}>{escape(cell)}</td>"
-                for cell, number in zip(row[1:], numeric[1:], strict=True)
-            )
-            + "</tr>"
-            for row in self.rows
-        )
-        notes = "".join(f'<p class="note">{escape(note)}</p>' for note in self.notes)
-        caption = f"<caption>{escape(self.title)}</caption>"
-        table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        looks = {"short": len(self.rows) <= SHORT, "wide": len(self.head) > WIDE, "prose": not any(numeric)}
-        kind = " ".join(["table", *(name for name, held in looks.items() if held)])
-        return f'<div class="{kind}">{table}{notes}</div>'
+        return block_html(self)
 
     _repr_html_ = html
 
@@ -118,79 +107,10 @@ class ReadyTable:
         """Write it as CSV; text that a spreadsheet would run as a formula is made inert."""
         return inert_frame(self.frame).to_csv(index=False, lineterminator="\n")
 
-    def add_to(self, document: Any) -> None:
-        """Add it to a python-docx document: caption above, repeated head, rows that do not split, notes below.
-
-        Raises
-        ------
-        MissingPartError
-            The extra ``thesis`` is not installed.
-        """
-        try:
-            from docx.oxml import OxmlElement
-            from docx.shared import Pt
-        except ImportError as missing:
-            raise needs("What writes Word documents", "thesis") from missing
-
-        caption = document.add_paragraph(self.title, style="Caption")
-        caption.paragraph_format.keep_with_next = True
-        numeric = self.numeric()
-        table = document.add_table(rows=1, cols=len(self.head))
-        table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
-        for row in (self.head, *self.rows):
-            cells = table.rows[0].cells if row is self.head else table.add_row().cells
-            for place, (cell, text) in enumerate(zip(cells, row, strict=True)):
-                run = cell.paragraphs[0].add_run(text)
-                run.font.size = Pt(9)
-                run.bold = row is self.head
-                cell.paragraphs[0].alignment = 2 if numeric[place] else 0
-                cell.paragraphs[0].paragraph_format.space_before = Pt(1)
-                cell.paragraphs[0].paragraph_format.space_after = Pt(1)
-        for line in table.rows:
-            line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
-            if line is not table.rows[-1]:
-                for cell in line.cells:
-                    cell.paragraphs[0].paragraph_format.keep_with_next = True
-        _rule(table)
-        _set_widths(table, self.widths())
-        for note in self.notes:
-            paragraph = document.add_paragraph()
-            paragraph.add_run(note).font.size = Pt(8)
-            paragraph.paragraph_format.space_after = Pt(2)
-
 
 def latex_text(text: str) -> str:
     """Write text for LaTeX: signs that are commands escaped, others as the default fonts have them."""
     return "".join(LATEX_SIGNS.get(sign, sign) for sign in text)
-
-
-def _set_widths(table: Any, wanted: Sequence[int], inches: float = 6.3) -> None:
-    """Share the width of the page."""
-    from docx.shared import Inches
-
-    table.autofit = False
-    for column, count in zip(table.columns, wanted, strict=True):
-        column.width = Inches(inches * count / sum(wanted))
-        for cell in column.cells:
-            cell.width = column.width
-
-
-def _rule(table: Any) -> None:
-    from docx.oxml import OxmlElement
-    from docx.oxml.ns import qn
-
-    def edges(*names: str) -> Any:
-        borders = OxmlElement("w:tcBorders" if names[0] == "bottom" else "w:tblBorders")
-        for name in names:
-            edge = OxmlElement(f"w:{name}")
-            for key, value in (("val", "single"), ("sz", "6"), ("color", "22303C")):
-                edge.set(qn(f"w:{key}"), value)
-            borders.append(edge)
-        return borders
-
-    table._tbl.tblPr.append(edges("top", "bottom"))
-    for cell in table.rows[0].cells:
-        cell._tc.get_or_add_tcPr().append(edges("bottom"))
 
 
 def ready_table(
@@ -250,7 +170,8 @@ def ready_table(
             cells[0] = f"{cells[0]} ({mark})"
         rows.append(tuple(cells))
     level = frame["confidence"].iloc[0] if "confidence" in frame.columns and len(frame) else 0.95
-    head = tuple(_head(name, paired, level) for name in shown)
+    words = {name: str(name).replace("_", " ") for name in shown}
+    head = tuple(f"{words[name]} ({100 * level:g}% CI)" if name == paired else words[name] for name in shown)
     footnotes = tuple(f"({mark}) {text.replace('_', ' ')}." for text, mark in marks.items())
     return ReadyTable(title, head, tuple(rows), (*footnotes, *notes, *cautions))
 
@@ -262,11 +183,6 @@ def _estimate_column(columns: list[str]) -> str | None:
     return before[-1] if before else None
 
 
-def _head(name: Any, paired: str | None, level: float) -> str:
-    words = str(name).replace("_", " ")
-    return f"{words} ({100 * level:g}% CI)" if name == paired else words
-
-
 def _whole_columns(frame: "pd.DataFrame", paired: str | None) -> set[Any]:
     numbers = frame.map(lambda value: None if isinstance(value, str) else value).infer_objects().select_dtypes("number")
     return {name for name in numbers.columns if name != paired and (numbers[name].dropna() % 1 == 0).all()}
@@ -274,27 +190,43 @@ def _whole_columns(frame: "pd.DataFrame", paired: str | None) -> set[Any]:
 
 def _cell(record: dict[Any, Any], name: Any, paired: str | None, resolution: float | None, whole: set[Any]) -> str:
     value = record[name]
+    low, high = (float(record["low"]), float(record["high"])) if name == paired else (nan, nan)
+    is_share = name in SHARES or "share" in str(name) or str(name).endswith("_possible")
     if isinstance(value, str):
         return value
-    if name in SHARES or "share" in str(name) or str(name).endswith("_possible"):
-        shown = percent(float(value)) if value is not None else "–"
-        if name == paired and record["low"] == record["low"]:
-            shown += f" ({percent(record['low'])} to {percent(record['high'])})"
-        return shown
-    if not isinstance(value, Real) or isinstance(value, bool | Integral):
+    if value is None or value != value or (not is_share and (not isinstance(value, Real) or isinstance(value, bool))):
         return cell_text(value)
-    low, high = (float(record["low"]), float(record["high"])) if name == paired else (float("nan"), float("nan"))
+    if is_share:
+        return percent(float(value)) if low != low else with_interval(float(value), low, high)
     number = float(value)
-    if number != number:
-        return "–"
-    if name in whole:
+    if name in whole or isinstance(value, Integral):
         return cell_text(int(number))
     if str(next(iter(record.values()))).startswith("p ("):
-        return p_value(number).removeprefix("p ").removeprefix("= ")
-    unitless = paired is not None and not (record.get("unit") and record["unit"] == record["unit"])
-    places = decimals_for(low, high, number) if resolution is None or unitless else decimals_of(resolution) + 1
-    shown = fixed(number, places)
-    if name != paired:
-        return shown
+        return bare_p(number)
     unit = f" {record['unit']}" if record.get("unit") and record["unit"] == record["unit"] else ""
-    return f"{shown}{unit}" if low != low else f"{shown}{unit} ({fixed(low, places)} to {fixed(high, places)})"
+    earned = resolution is None or (paired is not None and not unit)
+    places = decimals_for(low, high, number) if earned else decimals_of(resolution) + 1  # type: ignore[arg-type]
+    shown = fixed(number, places) + (unit if name == paired else "")
+    return shown if low != low else f"{shown} ({fixed(low, places)} to {fixed(high, places)})"
+
+
+def bare_p(p: float) -> str:
+    """Write a p-value without its letter and equals sign, for a column that is headed by them."""
+    return p_value(p).removeprefix("p ").removeprefix("= ")
+
+
+def interval_cell(value: Any, low: float, high: float, decimals: int | None = None, lacking: str = "–") -> str:
+    """Write a value with its interval into one cell, a share without `decimals`; what is hidden stays hidden."""
+    if isinstance(value, str):
+        return value
+    return lacking if value is None or value != value else with_interval(value, low, high, decimals)
+
+
+def interval_cells(rows: "pd.DataFrame", columns: Sequence[str], *how: Any) -> list[str]:
+    """Write three columns of numbers (value and limits) as one of cells; `how` as for :func:`interval_cell`."""
+    return [interval_cell(*row, *how) for row in rows[list(columns)].itertuples(index=False)]
+
+
+def estimate_cell(estimate: Estimate, decimals: int | None = None) -> str:
+    """Write an estimate with its interval into one cell, a share without `decimals`."""
+    return with_interval(estimate.value, estimate.low, estimate.high, decimals)
