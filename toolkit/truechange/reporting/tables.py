@@ -190,10 +190,10 @@ def _whole_columns(frame: "pd.DataFrame", paired: str | None) -> set[Any]:
 
 def _cell(record: dict[Any, Any], name: Any, paired: str | None, resolution: float | None, whole: set[Any]) -> str:
     value = record[name]
+    if isinstance(value, str):  # a word, or a number that is hidden, as its limits then are
+        return value
     low, high = (float(record["low"]), float(record["high"])) if name == paired else (nan, nan)
     is_share = name in SHARES or "share" in str(name) or str(name).endswith("_possible")
-    if isinstance(value, str):
-        return value
     if value is None or value != value or (not is_share and (not isinstance(value, Real) or isinstance(value, bool))):
         return cell_text(value)
     if is_share:
