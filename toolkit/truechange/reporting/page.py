@@ -19,7 +19,7 @@ from truechange.foundation.drawing import TEMPLATES, block_html, data_address, d
 from truechange.foundation.errors import OutcomeError, check_choice, needs
 from truechange.foundation.result import Result
 from truechange.reporting.files import settle_zip
-from truechange.reporting.tables import SHORT, ReadyTable
+from truechange.reporting.tables import PAGE_INCHES, SHORT, ReadyTable
 
 DPI = 180
 
@@ -307,7 +307,6 @@ def _told(block: Block, aside: Path) -> dict[str, Any]:
 
 
 CORE = "docProps/core.xml"
-WIDTH = 6.3  # inches between the margins
 STYLES = {"list": "List Bullet", "answer": "List Bullet", "caution": "List Bullet"}
 
 
@@ -382,7 +381,7 @@ def _add(made: Any, block: Block) -> None:
     from docx.shared import Inches
 
     if isinstance(block, ReadyTable):
-        _add_table(made, block)
+        block.add_to(made)
     elif isinstance(block, Words):
         for text in block.texts:
             paragraph = made.add_paragraph(text, style=STYLES.get(block.kind))
@@ -397,58 +396,8 @@ def _add(made: Any, block: Block) -> None:
         paragraph = made.add_paragraph()
         paragraph.paragraph_format.keep_with_next = bool(block.caption)
         drawn = block.drawn if hasattr(block.drawn, "savefig") else block.drawn.figure
-        width = min(WIDTH, float(drawn.get_size_inches()[0]))
+        width = min(PAGE_INCHES, float(drawn.get_size_inches()[0]))
         shape = paragraph.add_run().add_picture(BytesIO(block.image), width=Inches(width))
         shape._inline.docPr.set("descr", block.alt)
         if block.caption:
             made.add_paragraph(block.caption, style="Caption")
-
-
-def _add_table(made: Any, ready: ReadyTable) -> None:
-    """Add a table: caption above, repeated head, rows that do not split, notes below."""
-    from docx.oxml import OxmlElement
-    from docx.shared import Inches, Pt
-
-    made.add_paragraph(ready.title, style="Caption").paragraph_format.keep_with_next = True
-    numeric, widths = ready.numeric(), ready.widths()
-    table = made.add_table(rows=1, cols=len(ready.head))
-    table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
-    for at, row in enumerate((ready.head, *ready.rows)):
-        line = table.add_row() if at else table.rows[0]
-        line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
-        for cell, text, number in zip(line.cells, row, numeric, strict=True):
-            paragraph = cell.paragraphs[0]
-            run = paragraph.add_run(text)
-            run.font.size, run.bold = Pt(9), not at
-            paragraph.alignment = 2 if number else 0
-            paragraph.paragraph_format.space_before = paragraph.paragraph_format.space_after = Pt(1)
-            paragraph.paragraph_format.keep_with_next = True
-    _rule(table)
-    table.autofit = False
-    for column, count in zip(table.columns, widths, strict=True):
-        column.width = Inches(WIDTH * count / sum(widths))
-        for cell in column.cells:
-            cell.width = column.width
-    for note in ready.notes:
-        paragraph = made.add_paragraph()
-        paragraph.add_run(note).font.size = Pt(8)
-        paragraph.paragraph_format.space_after = Pt(2)
-
-
-def _rule(table: Any) -> None:
-    """Rule a table above, below and under its head."""
-    from docx.oxml import OxmlElement
-    from docx.oxml.ns import qn
-
-    def edges(tag: str, *names: str) -> Any:
-        borders = OxmlElement(tag)
-        for name in names:
-            edge = OxmlElement(f"w:{name}")
-            for key, value in (("val", "single"), ("sz", "6"), ("color", "22303C")):
-                edge.set(qn(f"w:{key}"), value)
-            borders.append(edge)
-        return borders
-
-    table._tbl.tblPr.append(edges("w:tblBorders", "top", "bottom"))
-    for cell in table.rows[0].cells:
-        cell._tc.get_or_add_tcPr().append(edges("w:tcBorders", "bottom"))

@@ -9,6 +9,7 @@ from string import ascii_lowercase
 from typing import TYPE_CHECKING, Any
 
 from truechange.foundation.drawing import block_html, cell_text
+from truechange.foundation.errors import needs
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import decimals_for, decimals_of, fixed, p_value, percent, with_interval
 from truechange.foundation.result import Result
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SHARES = ("proportion", "share", "shrunken")
+PAGE_INCHES = 6.3  # between the margins of a Word document
 WIDE = 5  # columns beyond which an interval may wrap in its cell
 SHORT = 14  # rows that stay on one printed page
 FOOTNOTED = ("method", "origin")
@@ -107,10 +109,68 @@ class ReadyTable:
         """Write it as CSV; text that a spreadsheet would run as a formula is made inert."""
         return inert_frame(self.frame).to_csv(index=False, lineterminator="\n")
 
+    def add_to(self, document: Any) -> None:
+        """Add it to a python-docx document: caption above, repeated head, rows that do not split, notes below.
+
+        Raises
+        ------
+        MissingPartError
+            The extra ``thesis`` is not installed.
+        """
+        try:
+            from docx.oxml import OxmlElement
+            from docx.shared import Inches, Pt
+        except ImportError as missing:
+            raise needs("What writes Word documents", "thesis") from missing
+
+        document.add_paragraph(self.title, style="Caption").paragraph_format.keep_with_next = True
+        numeric, widths = self.numeric(), self.widths()
+        table = document.add_table(rows=1, cols=len(self.head))
+        table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
+        for at, row in enumerate((self.head, *self.rows)):
+            line = table.add_row() if at else table.rows[0]
+            line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
+            for cell, text, number in zip(line.cells, row, numeric, strict=True):
+                paragraph = cell.paragraphs[0]
+                run = paragraph.add_run(text)
+                run.font.size, run.bold = Pt(9), not at
+                paragraph.alignment = 2 if number else 0
+                paragraph.paragraph_format.space_before = paragraph.paragraph_format.space_after = Pt(1)
+                paragraph.paragraph_format.keep_with_next = True
+        _rule(table)
+        table.autofit = False
+        for column, count in zip(table.columns, widths, strict=True):
+            column.width = Inches(PAGE_INCHES * count / sum(widths))
+            for cell in column.cells:
+                cell.width = column.width
+        for note in self.notes:
+            paragraph = document.add_paragraph()
+            paragraph.add_run(note).font.size = Pt(8)
+            paragraph.paragraph_format.space_after = Pt(2)
+
 
 def latex_text(text: str) -> str:
     """Write text for LaTeX: signs that are commands escaped, others as the default fonts have them."""
     return "".join(LATEX_SIGNS.get(sign, sign) for sign in text)
+
+
+def _rule(table: Any) -> None:
+    """Rule a table above, below and under its head."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    def edges(tag: str, *names: str) -> Any:
+        borders = OxmlElement(tag)
+        for name in names:
+            edge = OxmlElement(f"w:{name}")
+            for key, value in (("val", "single"), ("sz", "6"), ("color", "22303C")):
+                edge.set(qn(f"w:{key}"), value)
+            borders.append(edge)
+        return borders
+
+    table._tbl.tblPr.append(edges("w:tblBorders", "top", "bottom"))
+    for cell in table.rows[0].cells:
+        cell._tc.get_or_add_tcPr().append(edges("w:tcBorders", "bottom"))
 
 
 def ready_table(
