@@ -176,7 +176,7 @@ class MeasurementError(Result):
     def sem_without_outlying(self) -> Estimate:
         """The SEM without the outlying people, to set beside the real one."""
         far = self.outlying
-        inside = [who not in far for who in self.people] & np.isfinite(self.scores).all(axis=1)
+        inside = np.array([who not in far for who in self.people]) & np.isfinite(self.scores).all(axis=1)
         if (n := int(inside.sum())) < 2:
             raise DataError("Fewer than 2 people are left without the outlying ones.")
         return tables.sems_from_squares(mean_squares(self.scores[inside]), replace(self.sample, n=n))[self.error]

@@ -188,7 +188,7 @@ def _coded(
         where = int(np.flatnonzero(a.isna().to_numpy() | b.isna().to_numpy())[0])
         raise DataError(f"A rating is missing at position {where}. Leave that pair out.")
     names, codes = coded([*a, *b], _own_order(a, b) or None if categories is None else categories, ordered)
-    return names, *np.split(codes, 2)
+    return names, codes[: len(a)], codes[len(a) :]
 
 
 def coded(ratings: Iterable[Any], categories: Sequence[object] | None, ordered: bool) -> tuple[list[object], Codes]:
