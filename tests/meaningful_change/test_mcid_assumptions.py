@@ -4,11 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from simulation import dropouts
 from simulation.mcid_edges import SEM, people
 
 import truechange as tc
 from truechange.foundation.estimate import read_sem
 from truechange.meaningful_change.beside import (
+    ALIKE,
     EVEN,
     LEANING,
     NOT_SKEWED,
@@ -57,6 +59,7 @@ def test_with_an_error_of_one_day_the_other_value_is_the_true_one(improved):
     assert max(low, high, key=lambda end: abs(end - value)) == pytest.approx(2, abs=0.05)
     assert table["holds"].to_dict() == {
         RATED_FIRST: "yes", SAME_GAP: "no", EVEN: "not contradicted", NOT_SKEWED: "not contradicted",
+        ALIKE: "yes",
     }  # fmt: skip
     assert "'same day' between them, these scores lie 6 weeks apart" in said
 
@@ -116,3 +119,19 @@ def test_the_time_between_two_dates_is_said_in_words():
     assert time_between(dates) == "12 weeks"
     assert time_between(dates.assign(after_date="2026-01-08")) == "7 days"
     assert time_between(dates[["before_date"]]) == ""
+
+
+@pytest.mark.parametrize("loss", ["little change", "felt no benefit"])
+def test_where_those_without_benefit_stay_away_the_truth_lies_within_what_is_said(loss):
+    before, after, felt = dropouts.people(np.random.default_rng(2), 20_000)
+    lost = dropouts.lost_of(np.random.default_rng(3), after - before if loss == "little change" else felt)
+    rating = np.where(lost, np.nan, np.digitize(felt, dropouts.EDGES) - 1.0)
+    found = tc.mcid(after - before, rating, sem=dropouts.SEM, sem_df=49, n_boot=100)
+    row = found.assumptions.loc[ALIKE]
+    value = float(found.table().loc["latent_threshold", "estimate"])
+    assert abs(value - dropouts.MCID) > 0.15
+    assert row["otherwise_low"] - 0.05 <= dropouts.MCID <= row["otherwise_high"] + 0.05
+    said = f"{lost.sum()} of 20000 people ({100 * lost.mean():.0f}%) are not in this study"
+    assert any(said in caution for caution in found.cautions)
+    nearly_all = tc.mcid((after - before)[~lost], rating[~lost], sem=dropouts.SEM, sem_df=49, n_boot=100)
+    assert not any("are not in this study" in caution for caution in nearly_all.cautions)

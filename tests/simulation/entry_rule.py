@@ -72,23 +72,25 @@ def rule(source: str, people: Taken) -> tc.Entry | None:
 
 
 def one_cell(
-    n: int, improved: float, everyone: str, *, repeats: int, programmes: int, n_boot: int, seed: int
+    n: int, improved: float, everyone: str, *, repeats: int, programmes: int, shares: int, n_boot: int, seed: int
 ) -> pd.DataFrame:
-    """Simulate one cell: people taken in, share improved, shape of everyone's true scores."""
+    """Simulate one cell (people taken in, share improved, shape of everyone's true scores), `shares` true shares."""
     rng = np.random.default_rng([seed, n, round(1000 * improved), zlib.crc32(everyone.encode())])
     true_share.RESAMPLES = n_boot  # 2,000 in use; fewer here, to be done in minutes
     truth = float(np.mean(taken(rng, 400_000, GAINS[improved], everyone).change > MCID))
     found: dict[tuple[str, str], list[tuple[float, float, float]]] = {}
     claims: dict[str, list[np.ndarray]] = {}
-    for study in range(repeats):
+    for study in range(max(repeats, shares)):
         people = taken(rng, n, GAINS[improved], everyone)
         sem = SEM * sqrt(rng.chisquare(DF) / DF)
         newer = taken(rng, NEW_PEOPLE, GAINS[improved], everyone) if study < programmes else None
         for source in SOURCES:
             entry = rule(source, people)
             draws = n_boot if entry else 0  # without the rule the bias alone is of interest
-            found.setdefault(("mcid", source), []).append(_mcid(people, entry, sem, draws, study))
-            found.setdefault(("true share", source), []).append(_share(people, entry, sem, study))
+            if study < repeats:
+                found.setdefault(("mcid", source), []).append(_mcid(people, entry, sem, draws, study))
+            if study < shares:
+                found.setdefault(("true share", source), []).append(_share(people, entry, sem, study))
             if newer is not None:
                 claims.setdefault(source, []).append(_claims(people, newer, entry, sem))
     rows = []
@@ -100,8 +102,7 @@ def one_cell(
             "quantity": quantity, "source": source, "truth": right, "estimate": middle, "bias": middle - right,
             "bias_in_sd": (middle - right) / SD_CHANGE if quantity == "mcid" else nan, "sd": float(np.nanstd(value)),
             "coverage": float(np.mean((low <= right) & (right <= high))) if np.isfinite(low).any() else nan,
-            "count": repeats,
-            "given": float(np.mean(np.isfinite(value))),
+            "count": value.size, "given": float(np.mean(np.isfinite(value))),
         })  # fmt: skip
     for source, parts in claims.items():
         claimed, true = np.concatenate([part for part in parts if part.size], axis=1)
@@ -161,14 +162,20 @@ CELLS = [
 
 
 def entry_table(
-    cells: list[tuple[int, float, str]] = CELLS, *, repeats: int, programmes: int, n_boot: int, seed: int = 2026
+    cells: list[tuple[int, float, str]] = CELLS,
+    *,
+    repeats: int,
+    programmes: int,
+    shares: int,
+    n_boot: int,
+    seed: int = 2026,
 ) -> pd.DataFrame:
     """Simulate every cell with its own stream."""
-    drawn = {"repeats": repeats, "programmes": programmes, "n_boot": n_boot, "seed": seed}
+    drawn = {"repeats": repeats, "programmes": programmes, "shares": shares, "n_boot": n_boot, "seed": seed}
     return pd.concat(each(partial(one_cell, **drawn), *zip(*cells, strict=True)), ignore_index=True)
 
 
 if __name__ == "__main__":
     with parallel_config(n_jobs=int((*sys.argv, 1)[2])):
-        table = entry_table(repeats=150, programmes=20, n_boot=200)
+        table = entry_table(repeats=150, programmes=20, shares=600, n_boot=200)
     table.round(4).to_csv(sys.argv[1], index=False, lineterminator="\n")

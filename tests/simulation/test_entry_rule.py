@@ -53,7 +53,7 @@ def test_without_the_rule_everything_is_too_high():
 
 
 def test_a_few_studies_drawn_afresh_hold_the_main_numbers():
-    few = entry_table([(300, 0.60, "normal")], repeats=12, programmes=4, n_boot=100, seed=7)
+    few = entry_table([(300, 0.60, "normal")], repeats=12, programmes=4, shares=12, n_boot=100, seed=7)
     bias = few.set_index(["quantity", "source"])["bias"]
     assert bias["mcid", "none"] > 0.2
     assert bias[SHARE, "none"] > 0.03

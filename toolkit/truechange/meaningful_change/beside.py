@@ -27,7 +27,10 @@ WEEKS = 1.8  # published errors over 1-4 months by those of one session or two d
 # Bias seen in simulation, in SDs of true change (simulated("mcid_edges")): of skewed thresholds (skewness 2), and of
 # skewed true change for each unit of skewness.
 LEANING, SKEWED = 0.12, 0.08
+# Likewise where a quarter is lost, the likelier the less they changed or felt (simulated("dropouts")); LOST: own rule.
+ABSENT, LOST = 0.2 / 0.25, 0.1
 RATED_FIRST, SAME_GAP = "people rated before hearing their result", "the SEM is of tests as far apart as these scores"
+ALIKE = "those who did not come back or did not rate are like those who did"
 EVEN, NOT_SKEWED = "personal thresholds lie evenly about their mean", "true change is not skewed"
 
 
@@ -187,17 +190,21 @@ def assumptions(
     chance, side = erfc(abs(lean) / sqrt(2)), -1 if lean > 0 else 1  # thresholds lean against the residuals
     skew, shown = true_skew(people.change, kept)
     moved, bent = side * LEANING * true_sd, SKEWED * abs(skew) * true_sd
+    away = sum(count for _, count in people.set_aside)
+    lost = away / (away + people.n)
+    missed = ABSENT * lost * true_sd
     found = {
         RATED_FIRST: ({None: "not asked", True: "no", False: "yes"}[asked.told], value, heard),
         SAME_GAP: ({None: "not asked", True: "no", False: "yes"}[nearer], value, later),
         EVEN: ("no" if chance < LEANS else "not contradicted", value, value + moved),
         NOT_SKEWED: ("no" if shown else "not contradicted", value - bent, value + bent),
+        ALIKE: ("not contradicted" if away else "yes", value - missed, value + missed),
     }
     table = pd.DataFrame(
         [(holds, *sorted(span)) for holds, *span in found.values()],
         columns=["holds", "otherwise_low", "otherwise_high"], index=pd.Index(found, name="assumption"),
     )  # fmt: skip
-    table["p"] = [nan, nan, chance, nan]
+    table["p"] = [nan, nan, chance, nan, nan]
     cautions = told({
         "People had heard their result before they rated, so that the rating may share the test's error. Were three "
         f"tenths of the rating's own error the test's, the latent threshold would be {_shown(heard)}.":
@@ -210,6 +217,9 @@ def assumptions(
         f"{'higher' if side > 0 else 'lower'} than the latent threshold.": chance < LEANS,
         f"True change looks skewed ({fixed(skew, 1)}): the latent threshold may be off by up to {fixed(bent, 2)}.":
             shown,
+        f"{away} of {away + people.n} people ({percent(lost)}) are not in this study. If those who changed little "
+        f"stayed away, the latent threshold is up to about {fixed(missed, 2)} too high; if those who felt no benefit "
+        "did, as much too low.": lost >= LOST,
     })  # fmt: skip
     return table, cautions
 
