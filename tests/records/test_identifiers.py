@@ -6,7 +6,7 @@ import pytest
 
 import truechange as tc
 from truechange.records import read
-from truechange.records.identifiers import pseudonym, read_key
+from truechange.records.persons import pseudonym, read_key
 from truechange.records.rules import fit_to_show
 
 HEADER = "person,date,occasion,measure,value"

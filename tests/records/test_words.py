@@ -7,7 +7,7 @@ from clinics import TEST, clinic, codes, scores
 
 import truechange as tc
 from truechange.cli.main import main
-from truechange.records.words import week_of, write_map
+from truechange.records.synonyms import week_of, write_map
 
 KNOWN = {TEST: {"sem": 1.0, "sem_df": 49, "mcid": 2.0}}
 

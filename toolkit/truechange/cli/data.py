@@ -44,7 +44,7 @@ def run_inspect(args: argparse.Namespace) -> int:
 def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> dict[str, str]:
     """Write the copies asked for; return a line about each."""
     from truechange.records.copies import write_marked, write_repaired
-    from truechange.records.words import FILE, write_map
+    from truechange.records.synonyms import FILE, write_map
 
     written = {}
     if args.map:

@@ -8,21 +8,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from truechange.measures.catalogue import Measure, catalogue, kept
+from truechange.records import values as reader
 from truechange.records.headings import test_names
 from truechange.records.rules import Column, Findings, nearest, squeezed, unit_named, word_list
-from truechange.records.values import (
-    Answer,
-    Coded,
-    combined,
-    comma_is_decimal,
-    likely_slip,
-    minutes_typed,
-    order_of,
-    read_date,
-    read_number,
-    status_word,
-)
-from truechange.records.words import COLUMNS, KNOWN, LEFT_OUT, WordMap, as_visit, counts_of, unite_programmes
+from truechange.records.synonyms import COLUMNS, KNOWN, LEFT_OUT, WordMap, as_visit, unite_programmes
+from truechange.records.values import Answer, Coded, combined, status_word
 
 
 class Cells(NamedTuple):
@@ -65,7 +55,7 @@ def read_column(cells: Cells | None, column: Column, order: str, count: int, wor
 def _words(cells: Cells, column: Column, words: WordMap) -> Coded:
     """Read a column of words: the usual ones by any of their names, others kept when the column is open."""
     known, answers = word_list("yes_no" if column.kind == "yes_no" else column.name), []
-    for text, rows in zip(cells.texts.words, counts_of(cells.texts), strict=True):
+    for text, rows in zip(cells.texts.words, cells.texts.counts(), strict=True):
         plain = squeezed(text) or text
         visit = as_visit(text) if column.name == "occasion" else text
         own = words.mapped(column.name, text) or words.mapped(column.name, visit)
@@ -92,7 +82,7 @@ def _words(cells: Cells, column: Column, words: WordMap) -> Coded:
 def _measures(cells: Cells, words: WordMap) -> Coded:
     """Read a column of test names as keys of the catalogue."""
     known, answers = test_names(), []
-    for text, rows in zip(cells.texts.words, counts_of(cells.texts), strict=True):
+    for text, rows in zip(cells.texts.words, cells.texts.counts(), strict=True):
         own, bare = words.mapped("measure", text), without_unit(text)
         if own == LEFT_OUT:
             words.note("measure", text, LEFT_OUT, rows)
@@ -130,8 +120,8 @@ def without_unit(text: str) -> str:
 
 def _dates(cells: Cells, order: str, *, required: bool) -> Any:
     """Read a column of dates as days; `order` is the user's word on 03/04, otherwise the column's own evidence."""
-    known = order or order_of(cells.texts.words)
-    answers = [read_date(text, known) for text in cells.texts.words]
+    known = order or reader.order_of(cells.texts.words)
+    answers = [reader.read_date(text, known) for text in cells.texts.words]
     cells.report(cells.texts.codes, cells.texts.words, answers, aside=required)
     days = [answer.value or "NaT" for answer in answers]
     return cells.texts.spread(days, "NaT", "datetime64[D]").astype("datetime64[s]")
@@ -139,12 +129,10 @@ def _dates(cells: Cells, order: str, *, required: bool) -> Any:
 
 def _numbers(cells: Cells, column: Column) -> Any:
     """Read a column of numbers in its declared unit and hold them against its bounds; words for missing are empty."""
-    comma = comma_is_decimal(cells.texts.words)
-    answers = [
-        Answer(nan) if status_word(text) == "not_done" else read_number(text, column.unit, cells.unit, comma=comma)
-        for text in cells.texts.words
-    ]
-    values = _judged(cells, cells.texts.codes, cells.texts.words, answers, [column] * len(answers))
+    texts, comma = cells.texts.words, reader.comma_is_decimal(cells.texts.words)
+    answers = [reader.read_number(text, column.unit, cells.unit, comma=comma)
+               if status_word(text) != "not_done" else Answer(nan) for text in texts]  # fmt: skip
+    values = _judged(cells, cells.texts.codes, texts, answers, [column] * len(answers))
     return cells.texts.spread(values, nan)
 
 
@@ -152,7 +140,7 @@ def read_scores(cells: Cells, tests: Coded, units: Coded) -> tuple[Any, Coded]:
     """Read the scores, each in its test's unit; return them (NaN where there is none) and results written instead."""
     inner, pairs = combined(tests, units)
     codes, triples = combined(cells.texts, Coded(inner, [""] * len(pairs)))
-    how = {"comma": comma_is_decimal(cells.texts.words), "minutes": minutes_typed(cells.texts.words)}
+    how = {"comma": reader.comma_is_decimal(cells.texts.words), "minutes": reader.minutes_typed(cells.texts.words)}
     texts, keys, given = ([*column.words, ""] for column in (cells.texts, tests, units))  # the code -1: nothing
     answers, limits, words = [], [], []
     for text_code, pair_code in triples:
@@ -162,7 +150,7 @@ def read_scores(cells: Cells, tests: Coded, units: Coded) -> tuple[Any, Coded]:
         if words[-1]:
             answers.append(Answer(nan, "status_in_value", {"result": words[-1]}, words[-1]))
         elif text and key:
-            answers.append(read_number(text, limits[-1].unit, unit or cells.unit, **how))
+            answers.append(reader.read_number(text, limits[-1].unit, unit or cells.unit, **how))
         else:
             answers.append(Answer(nan))
     values = _judged(cells, codes, [texts[code] for code, _ in triples], answers, limits)
@@ -209,7 +197,7 @@ def beyond(answer: Answer, limits: Column) -> Answer:
     if raw != value and low <= raw <= high:
         facts["slip"] = f"; {raw:g} already in {limits.unit}?"
     elif raw == value and answer.kind in ("", "words_dropped", "decimal_comma"):
-        facts["slip"] = likely_slip(value, limits.unit, low, high)
+        facts["slip"] = reader.likely_slip(value, limits.unit, low, high)
     possible = limits.hard[0] <= value <= limits.hard[1]
     facts |= {"low": low, "high": high} if possible else {"low": limits.hard[0], "high": limits.hard[1]}
     return Answer(value, "soft_bound" if possible else "hard_bound", facts)

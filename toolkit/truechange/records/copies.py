@@ -14,13 +14,13 @@ import pandas as pd
 from truechange.foundation.errors import ChoiceError
 from truechange.measures import catalogue
 from truechange.records.cells import limits_of
-from truechange.records.formats import TEXTS, checked_kind, load, plain_text, raw_rows, stem
+from truechange.records.formats import TEXTS, checked_kind, load, open_text, plain_text, stem
 from truechange.records.headings import NONE, WIDE, Own, find_header, table_of
-from truechange.records.identifiers import LABELS, identifying, pseudonym, read_key
+from truechange.records.persons import LABELS, identifying, pseudonym, read_key
 from truechange.records.reading import Records
 from truechange.records.rules import COLUMNS, DECLARED, WITHHELD, Column, match_column, names_someone, word_list
+from truechange.records.synonyms import own_columns
 from truechange.records.values import Coded
-from truechange.records.words import own_columns
 
 STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")  # a workbook cannot hold these
@@ -103,31 +103,33 @@ def _visit_columns() -> dict[str, Column]:
     """Return the columns of a sheet with one row a visit, by heading."""
     tests = {key: limits_of(key) for key in catalogue() if key != "rating_of_change"}
     facts = dict.fromkeys(fact for key in tests for fact in catalogue()[key].protocol if fact != "course_m")
-    courses = {f"{key} course_m": COLUMNS["assessments"]["course_m"] for key in tests
-               if "course_m" in catalogue()[key].protocol}  # fmt: skip
-    start = {"person": COLUMNS["people"]["person"], "visit": COLUMNS["assessments"]["occasion"]}
-    start["date"] = COLUMNS["assessments"]["date"]
-    about = {name: COLUMNS["people"][name] for name in ("programme", "site", "sex", "age", "start_date", "outcome")}
-    beside = {name: COLUMNS["assessments"][name] for name in (*facts, "assessor")}
-    end = {"rating": replace(COLUMNS["ratings"]["rating"], required=False), "note": COLUMNS["people"]["note"]}
-    return start | about | tests | beside | courses | end
+    walks = [key for key in tests if "course_m" in catalogue()[key].protocol]
+    people, visits = COLUMNS["people"], COLUMNS["assessments"]
+    start = {"person": people["person"], "visit": visits["occasion"], "date": visits["date"]}
+    about = {name: people[name] for name in ("programme", "site", "sex", "age", "start_date", "outcome")}
+    beside = {name: visits[name] for name in (*facts, "assessor")}
+    end = {"rating": replace(COLUMNS["ratings"]["rating"], required=False), "note": people["note"]}
+    return start | about | tests | beside | {f"{key} course_m": visits["course_m"] for key in walks} | end
 
 
 def _read_me(sheet: Any, how: list[str]) -> None:
-    from openpyxl.styles import Font
-
     sheet.title = READ_ME
-    for line in how:
-        sheet.append([line])
-    sheet.append([])
-    sheet.append(["test", "name", "unit", "better", "what must be the same before and after"])
-    for cell in sheet[sheet.max_row]:
-        cell.font = Font(bold=True)
+    for line in [*([line] for line in how), []]:
+        sheet.append(line)
+    _headed(sheet, {"test": 26, "name": 34, "unit": 10, "better": 9, "what must be the same before and after": 60})
     for test in catalogue().values():
         sheet.append([test.key, test.name, test.unit, test.better, ", ".join(test.protocol)])
-    for letter, width in zip("ABCDE", (26, 34, 10, 9, 60), strict=True):
-        sheet.column_dimensions[letter].width = width
     sheet.protection.sheet = True
+
+
+def _headed(sheet: Any, widths: dict[str, int]) -> None:
+    """Add a row of bold headings, and make the columns as wide as they are to be."""
+    from openpyxl.styles import Font
+
+    sheet.append(list(widths))
+    for cell, width in zip(sheet[sheet.max_row], widths.values(), strict=True):
+        cell.font = Font(bold=True)
+        sheet.column_dimensions[cell.column_letter].width = width
 
 
 def _table(sheet: Any, columns: dict[str, Column], row: dict[str, Any]) -> None:
@@ -149,8 +151,8 @@ def _table(sheet: Any, columns: dict[str, Column], row: dict[str, Any]) -> None:
         head.alignment = Alignment(vertical="center")
         must = "Must be filled. " if column.required else ""
         unit = f" Unit: {column.unit}." if column.unit else ""
-        stop = "" if column.help.endswith(".") else "."
-        head.comment = Comment(f"{must}{column.help}{stop}{unit}", "truechange", width=260, height=90)
+        about = f"{must}{column.help.removesuffix('.')}.{unit}"
+        head.comment = Comment(about, "truechange", width=260, height=90)
         example = sheet.cell(2, place, "EXAMPLE" if heading == "person" else row.get(heading))
         example.font = Font(italic=True, color="5B6B77")
         example.protection = Protection(locked=False)
@@ -238,9 +240,8 @@ def write_marked(path: str | Path, records: Records, to: str | Path, *, pseudony
         for coordinate, remarks in said.items():
             cell = _top_left(sheet, coordinate)
             cell.fill = fills["error" if "error" in dict(remarks) else "warning"]
-            cell.comment = Comment(
-                "\n".join(text for _, text in remarks), "truechange", width=320, height=60 + 45 * len(remarks)
-            )
+            words = "\n".join(text for _, text in remarks)
+            cell.comment = Comment(words, "truechange", width=320, height=60 + 45 * len(remarks))
     _list_findings(book, records.problems, fills)
     return _saved(book, Path(to))
 
@@ -260,18 +261,17 @@ def _copy(path: Path, to: Path) -> Any:
     book.remove(book.active)
     beside = [] if kind else sorted(path.iterdir())
     for file in [path] if kind else [one for one in beside if one.name.lower().endswith((*TEXTS, ".csv.gz"))]:
+        checked_kind(file)
         sheet = book.create_sheet(stem(file)[:31])
-        for row in raw_rows(file)[0][1]:
+        for row in open_text(file).rows():
             sheet.append([inert_cell(cell) or None for cell in row])
     return book
 
 
 def _headings(sheet: Any, own: Own = NONE) -> dict[str, Any]:
     """Return the row of the header, the table, and the place of each heading (1 is the first column)."""
-    rows = [
-        [plain_text(value) for value in row]
-        for row in sheet.iter_rows(max_row=min(30, sheet.max_row), values_only=True)
-    ]
+    top = sheet.iter_rows(max_row=min(30, sheet.max_row), values_only=True)
+    rows = [[plain_text(value) for value in row] for row in top]
     header = find_header(rows, own)
     places = {heading: place for place, heading in enumerate(header.headings, 1) if heading}
     table = table_of(sheet.title, header.headings, own)
@@ -300,18 +300,12 @@ def _top_left(sheet: Any, coordinate: str) -> Any:
 
 
 def _list_findings(book: Any, problems: pd.DataFrame, fills: dict[str, Any]) -> None:
-    from openpyxl.styles import Font
-
-    sheet = book.create_sheet(FINDINGS)
-    shown = inert_frame(problems[["severity", "sheet", "row", "column", "value", "problem", "remedy"]])
-    sheet.append(list(shown.columns))
+    widths = {"severity": 10, "sheet": 14, "row": 7, "column": 18, "value": 18, "problem": 70, "remedy": 70}
+    sheet, shown = book.create_sheet(FINDINGS), inert_frame(problems[list(widths)])
+    _headed(sheet, widths)
     for at, row in enumerate(shown.itertuples(index=False), 2):  # sheet.max_row would look at every cell
         sheet.append(list(row))
         sheet.cell(at, 1).fill = fills[row[0]]
-    for cell in sheet[1]:
-        cell.font = Font(bold=True)
-    for letter, width in zip("ABCDEFG", (10, 14, 7, 18, 18, 70, 70), strict=True):
-        sheet.column_dimensions[letter].width = width
     sheet.freeze_panes = "A2"
 
 

@@ -1,13 +1,13 @@
-"""Files to sheets: encoding and separator, workbook opened safely, the header row found, every cell as text."""
+"""Files and frames to sheets: encoding and separator, workbook opened safely, the header row found, cells as text."""
 
 import csv
 import gzip
 import io
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from dataclasses import replace
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any, NamedTuple
 from warnings import catch_warnings, simplefilter
@@ -16,10 +16,10 @@ from zipfile import ZipFile
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import DataError, listed, needs
+from truechange.foundation.errors import DataError, check_kind, listed, needs
 from truechange.records.headings import LOOKED_AT, NONE, Header, Own, find_header
-from truechange.records.rules import LIMITS, TOO_LARGE, sheet_names, squeezed
-from truechange.records.values import Coded
+from truechange.records.rules import DECLARED, LIMITS, refused, sheet_names, squeezed
+from truechange.records.values import Coded, Note, Sheet
 
 PARTS = re.compile(r"xl/worksheets/[^/]+[.]xml|xl/(workbook|sharedStrings)[.]xml|\[Content_Types\][.]xml")
 CLOSED = re.compile(rb"</(\w+:)?(worksheet|workbook|sst|Types)>\s*\Z|<sst[^>]*/>\s*\Z")
@@ -39,24 +39,17 @@ def _guarded(place: Path) -> Iterator[None]:
     """
     with place.open("rb") as stream:
         if stream.read(4) == _PROTECTED:
-            raise DataError(
-                f"{place.name} is protected by a password or is an old .xls file. Open it and save it as a plain .xlsx."
-            )
+            raise refused("protected", file=place.name)
     try:
         with ZipFile(place) as packed:
             size = sum(part.file_size for part in packed.infolist())
             if size > LIMITS["workbook_mb"] << 20:
-                raise DataError(
-                    f"{place.name} unpacks to {size >> 20} MB, more than {LIMITS['workbook_mb']} MB. "
-                    "Delete empty rows and pictures, or save the sheets as CSV: much larger tables are read from CSV."
-                )
+                raise refused("unpacks", file=place.name, size=size >> 20)
         yield
     except DataError:
         raise
     except Exception as trouble:  # a damaged part can fail anywhere inside the reader
-        raise DataError(
-            f"{place.name} is damaged or not a workbook ({type(trouble).__name__}). Open it and save it again as .xlsx."
-        ) from trouble
+        raise refused("damaged_workbook", file=place.name, trouble=type(trouble).__name__) from trouble
 
 
 def load(place: Path, *, values: bool = True) -> Any:
@@ -109,40 +102,30 @@ def _opened(place: Path) -> Iterator[tuple[str, Iterable[Iterable[Any]], Iterabl
 
 def _check_area(place: Path, name: str, rows: int, columns: int) -> None:
     if rows * columns > LIMITS["workbook_cells"]:
-        raise DataError(
-            f"{place.name}, sheet {name}: the used area is {rows:,} rows by {columns:,} columns. Delete the empty rows "
-            "and columns after the last record, or save the sheet as CSV."
-        )
+        raise refused("used_area", file=place.name, sheet=name, height=rows, width=columns)
 
 
 def _oddities(sheet: Any) -> Iterator[tuple[str, int, dict[str, Any]]]:
-    if sheet.sheet_state != "visible":
-        yield "hidden", 1, {"what": "the sheet is"}
     rows = sorted(number for number, facts in sheet.row_dimensions.items() if facts.hidden)
-    if rows:
-        yield "hidden", rows[0], {"what": f"rows {listed(rows)} are"}
     columns = sorted(name for name, facts in sheet.column_dimensions.items() if facts.hidden)
-    if columns:
-        yield "hidden", 1, {"what": f"columns {listed(columns)} are"}
+    hidden = {"the sheet is": sheet.sheet_state != "visible", f"rows {listed(rows)} are": rows,
+              f"columns {listed(columns)} are": columns}  # fmt: skip
+    for what, holds in hidden.items():
+        if holds:
+            yield "hidden", rows[0] if holds is rows else 1, {"what": what}
     for area in sheet.merged_cells.ranges:
         yield "merged_cells", area.min_row, {"range": area.coord, "last_row": area.max_row}
 
 
 def plain_text(value: Any) -> str:
     """Return a cell as text: dates year-month-day, whole numbers whole, yes and no for true and false."""
-    if value is None:
-        return ""
-    if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
+    if value is None or isinstance(value, bool | np.bool_):
+        return "" if value is None else "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.15g}"
     if isinstance(value, datetime):
         return value.date().isoformat() if value.time() == time() else value.isoformat(" ")
-    if isinstance(value, date | time):
-        return value.isoformat()
-    if isinstance(value, timedelta):
-        return str(value)
-    return str(value).strip()
+    return value.isoformat() if isinstance(value, date | time) else str(value).strip()
 
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
@@ -170,7 +153,7 @@ class Text(NamedTuple):
         try:
             return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=self.separator)]
         except csv.Error as trouble:
-            raise DataError(f"The file cannot be read as a table ({trouble}). Export it again as CSV.") from trouble
+            raise refused("no_table", trouble=trouble) from trouble
 
 
 def open_text(place: Path, own: Own = NONE) -> Text:
@@ -206,16 +189,13 @@ def quick_columns(opened: Text, own: Own = NONE) -> tuple[Header, list[Coded]] |
     if odd or not header.headings or not all(header.headings):
         return None
     names = [str(place) for place in range(len(header.headings))]
+    kinds = dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string()))
     try:
         table = arrow.read_csv(
             pa.BufferReader(pa.py_buffer(opened.data)),
             arrow.ReadOptions(skip_rows=header.at + 1, column_names=names),
             arrow.ParseOptions(delimiter=opened.separator, newlines_in_values=quoted, ignore_empty_lines=False),
-            arrow.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string())),
-                strings_can_be_null=True,
-                null_values=[""],
-            ),
+            arrow.ConvertOptions(column_types=kinds, strings_can_be_null=True, null_values=[""]),
         )
     except pa.ArrowInvalid:
         return None
@@ -233,12 +213,9 @@ def _unpacked(place: Path) -> bytes:
         with gzip.open(place) if place.suffix.lower() == ".gz" else place.open("rb") as stream:
             data = stream.read(most + 1)
     except (OSError, EOFError) as trouble:
-        raise DataError(f"{place.name} is damaged ({trouble}). Export or copy it again.") from trouble
+        raise refused("damaged_text", file=place.name, trouble=trouble) from trouble
     if len(data) > most or data.count(b"\n") > LIMITS["rows"]:
-        raise DataError(
-            f"{place.name} is too large to check row by row "
-            f"(more than {LIMITS['rows']:,} rows or {LIMITS['text_mb']} MB). {TOO_LARGE}"
-        )
+        raise refused("too_large", file=place.name)
     return data
 
 
@@ -253,38 +230,10 @@ def _decoded(data: bytes, name: str) -> tuple[bytes, str]:
         except (UnicodeDecodeError, LookupError):
             continue
         return data if coding == "utf-8" else text.encode(), coding.removesuffix("-sig")
-    raise DataError(f"{name} is not a text file. Export it as CSV (UTF-8) or save it as .xlsx.")
+    raise refused("no_text", file=name)
 
 
 WORKBOOKS, TEXTS = (".xlsx", ".xlsm"), (".csv", ".tsv", ".txt")
-ADVICE = {
-    ".xls": "Open it and save it as .xlsx (Excel workbook) or .csv.",
-    ".pdf": "Scores in a PDF cannot be read safely: export them as .xlsx or .csv where they are kept.",
-}
-
-
-class Note(NamedTuple):
-    """Something to say of a sheet as a whole: kind, row, facts."""
-
-    kind: str
-    row: int
-    facts: dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """One sheet as it is written: header texts, one column of texts each, the row number of each record."""
-
-    name: str
-    header: list[str]
-    columns: list[Coded]
-    rows: Any
-    header_row: int
-    notes: list[Note]
-
-    def only(self, places: Sequence[int]) -> "Sheet":
-        """Return the sheet with the columns at `places` alone."""
-        return replace(self, header=[self.header[at] for at in places], columns=[self.columns[at] for at in places])
 
 
 def open_sheets(path: str | Path, own: Own = NONE) -> list[Sheet]:
@@ -297,12 +246,11 @@ def open_sheets(path: str | Path, own: Own = NONE) -> list[Sheet]:
     """
     place = Path(path)
     if place.is_dir():
-        files = [file for file in sorted(place.iterdir()) if squeezed(stem(file)) in sheet_names() and _is_table(file)]
+        kinds = (*TEXTS, ".parquet")
+        files = [file for file in sorted(place.iterdir()) if squeezed(stem(file)) in sheet_names()
+                 and _ending(file) in kinds]  # fmt: skip
         if not files:
-            raise DataError(
-                f"The folder {place.name} holds no assessments.csv "
-                "(people.csv, ratings.csv and sessions.csv may stand beside it)."
-            )
+            raise refused("empty_folder", file=place.name)
         return [sheet for file in files for sheet in open_sheets(file, own)]
     kind = checked_kind(place)
     if kind in TEXTS:
@@ -314,16 +262,8 @@ def open_sheets(path: str | Path, own: Own = NONE) -> list[Sheet]:
     if kind == ".parquet":
         return [_read_parquet(place)]
     return [
-        sheet_from_rows(name, rows, [Note(*note) for note in notes], own) for name, rows, notes in workbook_rows(place)
+        sheet_from_rows(name, rows, [Note(*note) for note in said], own) for name, rows, said in workbook_rows(place)
     ]
-
-
-def raw_rows(path: str | Path) -> list[tuple[str, list[list[str]]]]:
-    """Return name and rows of cells of every sheet of a workbook or text file, the header not looked for."""
-    place = Path(path)
-    if checked_kind(place) in TEXTS:
-        return [(stem(place), open_text(place).rows())]
-    return [(name, rows) for name, rows, _ in workbook_rows(place)]
 
 
 def checked_kind(place: Path) -> str:
@@ -335,23 +275,19 @@ def checked_kind(place: Path) -> str:
         The file is missing, empty, or of a kind that is not read.
     """
     if not place.is_file():
-        raise DataError(f"There is no file {place}. Check the name and the folder.")
+        raise refused("no_file", file=place)
     kind = _ending(place)
     if kind not in (*WORKBOOKS, *TEXTS, ".parquet"):
-        advice = ADVICE.get(kind, "Save it as .xlsx or .csv.")
-        raise DataError(f"{place.name}: files of the kind {kind or 'without an ending'} are not read. {advice}")
+        advice = DECLARED["advice"].get(kind, "Save it as .xlsx or .csv.")
+        raise refused("other_kind", file=place.name, kind=kind or "without an ending", advice=advice)
     if not place.stat().st_size:
-        raise DataError(f"{place.name} is empty (0 bytes). Export it again.")
+        raise refused("empty_file", file=place.name)
     return kind
 
 
 def _ending(file: Path) -> str:
     endings = [ending.lower() for ending in file.suffixes]
     return "".join(endings[-2:-1] if endings[-1:] == [".gz"] else endings[-1:])
-
-
-def _is_table(file: Path) -> bool:
-    return _ending(file) in (*TEXTS, ".parquet")
 
 
 def stem(file: Path) -> str:
@@ -390,11 +326,9 @@ def _read_parquet(place: Path) -> Sheet:
         count = parquet.read_metadata(place).num_rows
         frame = pd.read_parquet(place) if count <= LIMITS["rows"] else None
     except (OSError, ValueError, pa.ArrowException) as trouble:
-        raise DataError(
-            f"{place.name} is not readable parquet ({type(trouble).__name__}). Export it again."
-        ) from trouble
+        raise refused("damaged_parquet", file=place.name, trouble=type(trouble).__name__) from trouble
     if frame is None:
-        raise DataError(f"{place.name} has {count:,} rows, more than {LIMITS['rows']:,}. {TOO_LARGE}")
+        raise refused("too_long", file=place.name, count=count)
     return headed(stem(place), find_header([[str(name) for name in frame.columns]]), coded(frame), [])
 
 
@@ -406,8 +340,47 @@ def coded(frame: pd.DataFrame) -> list[Coded]:
         try:
             codes, distinct = pd.factorize(column.dt.tz_localize(None) if hasattr(column.dtype, "tz") else column)
         except TypeError as trouble:
-            raise DataError(
-                f"The column {name!r} holds lists or the like; give one value a cell (DataFrame.explode)."
-            ) from trouble
+            raise refused("lists", column=name) from trouble
         columns.append(Coded.of(codes, [plain_text(value) for value in distinct]))
     return columns
+
+
+# ---- data in memory --------------------------------------------------------------------------------------------------
+HEADINGS = -1  # the row that findings about a column of a frame name: its rows are counted from 0
+
+
+def frame_sheets(data: Any, own: Own = NONE) -> list[Sheet]:
+    """Return the sheets of data in memory: one frame, or frames by the name of their table.
+
+    A named index is a column (``rename_axis("person")``); levels of columns are joined, as a row of visits above a row
+    of tests is. Rows go by the label of an unnamed index of whole numbers, else by their place, counted from 0.
+
+    Raises
+    ------
+    DataError
+        It is no frame, has too many rows, or has a column of things that are no single values.
+    """
+    frames = data if isinstance(data, Mapping) else {"frame": data}
+    for name, frame in frames.items():
+        check_kind(f"data[{name!r}]", frame, pd.DataFrame, "a DataFrame for each table", DataError)
+    return [_frame_sheet(str(name), frame, own) for name, frame in frames.items()]
+
+
+def _frame_sheet(name: str, frame: pd.DataFrame, own: Own) -> Sheet:
+    if len(frame) > LIMITS["rows"]:
+        raise refused("too_long", file=name, count=len(frame))
+    index, rows = frame.index, np.arange(len(frame), dtype=np.int64)
+    plain = index.nlevels == 1 and index.name is None and index.dtype.kind in "iu"
+    if plain and index.is_unique and (index >= 0).all():
+        rows = index.to_numpy(np.int64)
+    whole = frame if plain else pd.concat([index.to_frame(index=False), frame.reset_index(drop=True)], axis="columns")
+    names = ["index"] * (not plain and index.nlevels == 1 and index.name is None)
+    names += [_heading(title) for title in whole.columns[len(names) :]]
+    sheet = headed(name, find_header([names], own)._replace(at=HEADINGS - 1), coded(whole), [])
+    return replace(sheet, rows=rows[sheet.rows])
+
+
+def _heading(title: Any) -> str:
+    """Return a column's title as a sheet would write it; of several levels those that say something."""
+    parts = [plain_text(part) for part in (title if isinstance(title, tuple) else (title,)) if not pd.isna(part)]
+    return " ".join(part for part in parts if part and not part.startswith("Unnamed:"))

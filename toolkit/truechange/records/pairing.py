@@ -1,7 +1,7 @@
 """Pair before with after: one score a visit by a stated rule, one row a person, and why a pair is not comparable."""
 
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,27 +10,12 @@ from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
 from truechange.foundation.result import Result
 from truechange.measures import Measure
 from truechange.measures import measure as measure_named
-from truechange.records.rules import Ledger, known_word, squeezed, word_list
+from truechange.records.rules import Ledger, known_word, refused, squeezed, word_list
 
 TRIALS = ("refuse", "mean", "best", "first", "last")
 STATUS = {"unable": "unable", "refused": "refused", "not_done": "not tested"}
 ABOUT = ("programme", "site", "therapist", "joint", "sex", "outcome", "stop_reason", "planned_sessions")
 UNITS = {"seat_height_cm": " cm", "step_height_cm": " cm", "course_m": " m"}
-
-
-class Brought(Protocol):
-    """The part of the records that pairing needs."""
-
-    @property
-    def people(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def assessments(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def ratings(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def set_aside(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def name(self) -> str: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -85,11 +70,8 @@ class Pairs(Result):
         why = self.frame.loc[~self.frame["comparable"], "why_not"].value_counts()
         said = "; ".join(f"{count} {reason}" for reason, count in why.items())
         reasons = f" ({said})" if said else ""
-        first = (
-            f"{self.measure.name}: {usable} of {everyone} people with a record at {self.before_occasion} have "
-            f"a comparable score at {self.after_occasion}{reasons}."
-        )
-        return (first, *self.ledger.sentences())
+        first = f"{self.measure.name}: {usable} of {everyone} people with a record at {self.before_occasion} have"
+        return (f"{first} a comparable score at {self.after_occasion}{reasons}.", *self.ledger.sentences())
 
 
 def time_between(pairs: pd.DataFrame) -> str:
@@ -100,7 +82,7 @@ def time_between(pairs: pd.DataFrame) -> str:
     return "" if days != days else f"{days / 7:.0f} weeks" if days >= 14 else f"{days:.0f} days"
 
 
-def pair(records: Brought, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
+def pair(records: Any, measure: "str | Measure", *, before: str, after: str, trials: str = "refuse") -> Pairs:
     """Pair each person's score at `before` with the one at `after`.
 
     Parameters
@@ -144,10 +126,7 @@ def pair(records: Brought, measure: "str | Measure", *, before: str, after: str,
     both = first.add_suffix("_before").join(second.add_suffix("_after"), how="left")
     dated = both["date_before"].notna() & both["date_after"].notna()
     if dated.any() and _backwards(both)[dated].mean() > 0.5:
-        raise ChoiceError(
-            f"{names[1]!r} is dated before {names[0]!r} for most people: the occasions are the wrong way round. "
-            f"Give before={names[1]!r}, after={names[0]!r}."
-        )
+        raise refused("backwards", ChoiceError, before=names[0], after=names[1])
     both["why_not"] = _why_not(both, test, names)
     frame, account = _described(both, test, records, names[1]), _account(records, of_test, both, names)
     cautions = [_cautions(both, test, names, counted=counted) for counted in (True, False)]
@@ -164,11 +143,8 @@ def _visit(rows: pd.DataFrame, occasion: str, test: Measure, trials: str) -> pd.
     scored = rows[rows["result"] == "measured"].sort_values(["person", "trial", "date", "source_row"])
     several = scored.loc[scored["person"].duplicated(), "person"].unique()
     if len(several) and trials == "refuse":
-        raise RefusedError(
-            f"Several trials of {test.key} at {occasion} for {len(several)} people ({listed(several)}). "
-            "Say how they become one score: trials='mean', 'best', 'first' or 'last'. "
-            "Reliability must come from the same rule."
-        )
+        facts = {"test": test.key, "occasion": occasion, "count": len(several), "people": listed(several)}
+        raise refused("several_trials", RefusedError, **facts)
     kept = scored.drop_duplicates("person", keep="last" if trials == "last" else "first").set_index("person")
     groups = scored.groupby("person")
     if trials == "mean":
@@ -223,7 +199,7 @@ def _differs(both: pd.DataFrame, fact: str, test: Measure) -> tuple["np.ndarray"
     return (a.astype(object) != b.astype(object)).to_numpy() & ~unknown, unknown
 
 
-def _described(both: pd.DataFrame, test: Measure, records: Brought, after: str) -> pd.DataFrame:
+def _described(both: pd.DataFrame, test: Measure, records: Any, after: str) -> pd.DataFrame:
     """Return the pairs' frame, with what is known of each person joined on."""
     frame = pd.DataFrame({"person": both.index.to_numpy()})
     frame["before"], frame["after"] = both["value_before"].to_numpy(float), both["value_after"].to_numpy(float)
@@ -244,7 +220,7 @@ def _described(both: pd.DataFrame, test: Measure, records: Brought, after: str) 
     return frame
 
 
-def _account(records: Brought, of_test: pd.DataFrame, both: pd.DataFrame, names: tuple[str, ...]) -> Ledger:
+def _account(records: Any, of_test: pd.DataFrame, both: pd.DataFrame, names: tuple[str, ...]) -> Ledger:
     """Account for every row of the assessments table: used in a comparable pair, or why not."""
     reasons = dict(zip(records.set_aside["reason"], records.set_aside["count"], strict=True))
     reasons["another test"] = len(records.assessments) - len(of_test)
@@ -266,22 +242,15 @@ def _cautions(both: pd.DataFrame, test: Measure, names: tuple[str, ...], *, coun
         return f"{part} of {len(complete)}" if counted else "some"
 
     complete = both[both["value_before"].notna() & both["value_after"].notna()]
-    said = []
-    for fact in test.protocol:
-        unknown = int(_differs(complete, fact, test)[1].sum())
-        if unknown:
-            said.append(
-                f"{_words(fact).capitalize()} is not recorded on both occasions for {how_many(unknown)} "
-                "pairs: whether it was the same is not known."
-            )
     testers = complete[["assessor_before", "assessor_after"]].dropna()
     changed = int((testers["assessor_before"] != testers["assessor_after"]).sum())
-    if changed:
-        said.append(f"The tester changed in {how_many(changed)} pairs; different testers measure differently.")
-    refused = int((complete["why_not"] != "").sum())
-    if refused:
-        said.append(
-            f"{how_many(refused).capitalize()} people with both scores are not comparable: "
-            f"the test was done differently at {names[1]}."
-        )
-    return tuple(said)
+    unlike = int((complete["why_not"] != "").sum())
+    unknown = {_words(fact).capitalize(): int(_differs(complete, fact, test)[1].sum()) for fact in test.protocol}
+    notes = {f"{fact} is not recorded on both occasions for {how_many(count)} pairs: whether it was the same is "
+             "not known.": count for fact, count in unknown.items()}  # fmt: skip
+    notes |= {
+        f"The tester changed in {how_many(changed)} pairs; different testers measure differently.": changed,
+        f"{how_many(unlike).capitalize()} people with both scores are not comparable: the test was done differently "
+        f"at {names[1]}.": unlike,
+    }
+    return tuple(words for words, count in notes.items() if count)

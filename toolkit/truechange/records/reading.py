@@ -12,27 +12,14 @@ import pandas as pd
 from truechange.foundation.errors import DataError, RefusedError, check_choice, check_kind, listed
 from truechange.foundation.result import Result, told
 from truechange.measures.catalogue import OWN, declare
-from truechange.records.checks import check_all
-from truechange.records.facts import join_people, one_row_each, one_spelling, split_people
-from truechange.records.formats import Sheet, open_sheets
-from truechange.records.frames import frame_sheets
-from truechange.records.headings import NONE, WIDE, Own, header_score, looks_wide, table_of
-from truechange.records.identifiers import guard, labels_of, read_key
+from truechange.records import headings, persons, synonyms
+from truechange.records.formats import frame_sheets, open_sheets
+from truechange.records.headings import NONE, WIDE, Own
 from truechange.records.pairing import Pairs, pair
-from truechange.records.rules import COLUMNS, TABLES, Findings, Ledger, sheet_names, squeezed, word_list
-from truechange.records.table import build, empty
-from truechange.records.values import ORDERS
-from truechange.records.wide import as_block, lengthened, stacked, with_site
-from truechange.records.words import (
-    IN_MEMORY,
-    NOT_LISTED,
-    WordMap,
-    add_unlisted,
-    as_visit,
-    open_map,
-    refuse_unknown,
-    write_map,
-)
+from truechange.records.rules import COLUMNS, TABLES, Findings, Ledger, refused, sheet_names, squeezed, word_list
+from truechange.records.synonyms import IN_MEMORY, NOT_LISTED, WordMap, as_visit
+from truechange.records.table import build, check_all, empty
+from truechange.records.values import ORDERS, Sheet
 
 if TYPE_CHECKING:
     from truechange.measures import Measure
@@ -91,7 +78,7 @@ class Records(Result):
         """
         for test in self.own:  # these scores were read by that declaration, whatever was declared since
             declare(test)
-        refuse_unknown(self.name, self.problems, self.unmapped, [self.visit(name) for name in allowed])
+        synonyms.refuse_unknown(self.name, self.problems, self.unmapped, [self.visit(name) for name in allowed])
 
     def visit(self, name: str) -> str:
         """Return the occasion that `name` stands for: the clinic's words for its visits are understood here too."""
@@ -179,13 +166,14 @@ def read(
     check_kind("pseudonyms", pseudonyms, (str, PathLike, type(None)), "the name of the file that holds the key")
     check_kind("words", words, (str, PathLike, type(None)), "the name of the file that says what words mean")
     place = Path(path) if isinstance(path, str | PathLike) else None
-    findings, name, key = Findings(), place.name if place else IN_MEMORY, read_key(pseudonyms) if pseudonyms else None
-    told = open_map(words, place)
+    findings, name = Findings(), place.name if place else IN_MEMORY
+    key = persons.read_key(pseudonyms) if pseudonyms else None
+    told = synonyms.open_map(words, place)
     sheets = open_sheets(place, told.columns) if place else frame_sheets(path, told.columns)
     held = choose_sheets(sheets, findings, name, told.columns)
     if key is None:  # a code made with a key folds case and spaces; without one there are no names here
-        held = one_spelling(held, told, findings)
-    chosen = guard(_one_sheet_each(held, told, findings), findings, key, labels_of(words, place))
+        held = persons.one_spelling(held, told, findings)
+    chosen = persons.guard(_one_sheet_each(held, told, findings), findings, key, persons.labels_of(words, place))
     return _read_sheets(chosen, findings, name, told, dates=dates or "", undated=WIDE in held)
 
 
@@ -230,11 +218,8 @@ def from_wide(
     place, new = Path(mapping), not Path(mapping).exists()
     records = read(path, dates=dates, pseudonyms=pseudonyms, words=None if new else place)
     if new:
-        write_map(place, records.unmapped, records.columns)
-        raise RefusedError(
-            f"What the columns of {records.name} were taken for is now in {place.name}. Check every line, take the "
-            "# away where a guess is right, then call again."
-        )
+        synonyms.write_map(place, records.unmapped, records.columns)
+        raise refused("mapping_new", RefusedError, file=records.name, mapping=place.name)
     return records
 
 
@@ -242,14 +227,13 @@ def _read_sheets(
     chosen: dict[str, Sheet], findings: Findings, name: str, words: WordMap, *, dates: str, undated: bool
 ) -> Records:
     """Read and check the sheets chosen for the tables."""
-    tables = {
-        table: build(sheet, table, findings, words, order=dates, undated=undated) for table, sheet in chosen.items()
-    }
+    how: dict[str, Any] = {"order": dates, "undated": undated}
+    tables = {table: build(sheet, table, findings, words, **how) for table, sheet in chosen.items()}
     check_all(tables, findings)
     frames = {table: tables.get(table, empty(table)).frame(findings) for table in TABLES}
     brought = {table: held for table, held in tables.items() if not findings.is_derived(held.sheet)}
     if "people" in tables:
-        frames["people"] = add_unlisted(words, frames["people"], frames["assessments"]["person"])
+        frames["people"] = synonyms.add_unlisted(words, frames["people"], frames["assessments"]["person"])
     reasons = {table: Counter(findings.aside(held.sheet)) for table, held in brought.items()}
     together: Counter[str] = sum(reasons.values(), Counter())
     lines = [(table, held.rows_read, len(frames[table])) for table, held in brought.items()]
@@ -257,9 +241,7 @@ def _read_sheets(
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
     left, tested = tables["assessments"].left(findings), set(frames["assessments"]["measure"])
-    about = {
-        name: words.frame(kind) for name, kind in (("words", "read"), ("unmapped", "unknown"), ("columns", "seen"))
-    }
+    about = {"words": words.frame("read"), "unmapped": words.frame("unknown"), "columns": words.frame("seen")}
     own = tuple(test for key, test in OWN.items() if key in tested)
     return Records(**frames, problems=findings.frame(), ledger=ledger, set_aside=aside, name=name, aside=left, **about,
                    own=own)  # fmt: skip
@@ -273,14 +255,14 @@ def choose_sheets(sheets: list[Sheet], findings: Findings, file: str, own: Own =
     DataError
         No sheet holds assessments, or two hold the same table.
     """
-    kinds = [table_of(sheet.name, sheet.header, own) for sheet in sheets]
+    kinds = [headings.table_of(sheet.name, sheet.header, own) for sheet in sheets]
     if WIDE in kinds:  # a sheet that is only called so holds no assessments
-        kinds = ["" if kind == "assessments" and header_score(sheet.header, kind) < 3 else kind
+        kinds = ["" if kind == "assessments" and headings.header_score(sheet.header, kind) < 3 else kind
                  for kind, sheet in zip(kinds, sheets, strict=True)]  # fmt: skip
     if "assessments" in kinds:  # a wide sheet beside them is a summary
-        kinds = [table_of(sheet.name, sheet.header, own, wide=False) for sheet in sheets]
+        kinds = [headings.table_of(sheet.name, sheet.header, own, wide=False) for sheet in sheets]
     elif WIDE not in kinds:
-        kinds = [WIDE if kind in ("", "people") and looks_wide(sheet.header, own, by_visit=False) else kind
+        kinds = [WIDE if kind in ("", "people") and headings.looks_wide(sheet.header, own, by_visit=False) else kind
                  for kind, sheet in zip(kinds, sheets, strict=True)]  # fmt: skip
     held: dict[str, list[Sheet]] = {}
     for kind, sheet in zip(kinds, sheets, strict=True):
@@ -289,37 +271,33 @@ def choose_sheets(sheets: list[Sheet], findings: Findings, file: str, own: Own =
         findings.add("sheet_left_out", sheet.name, 1)
     for table, alike in held.items():
         if len(alike) > 1 and any(squeezed(sheet.name) in sheet_names() for sheet in alike):
-            raise DataError(
-                f"{file}: the sheets {alike[0].name} and {alike[1].name} both hold {table}. Put the rows "
-                "into one sheet (a column site can tell them apart), or rename the one that should not be read."
-            )
+            raise refused("two_sheets", file=file, one=alike[0].name, other=alike[1].name, table=table)
     if not held.keys() & {"assessments", WIDE}:
         needed = ", ".join(column.name for column in COLUMNS["assessments"].values() if column.required)
         found = listed([sheet.name for sheet in sheets]) or "nothing"
-        raise DataError(
-            f"{file}: no sheet of assessments; found {found}. It needs the columns {needed}, or one column a test and "
-            "visit, such as “TUG pre”: start from truechange template FILE.xlsx (--visits for one row a visit)."
-        )
+        raise refused("no_assessments", file=file, found=found, needed=needed)
     return held
 
 
 def _one_sheet_each(held: dict[str, list[Sheet]], words: WordMap, findings: Findings) -> dict[str, Sheet]:
     """Return one long sheet a table: wide sheets made long, several of a kind stacked, facts of people taken out."""
-    long = {table: sheets for table, sheets in held.items() if table != WIDE}
-    chosen = {table: sheets[0] for table, sheets in long.items() if len(sheets) == 1}
-    blocks = {table: with_site([as_block(sheet, table) for sheet in sheets], table, findings)
-              for table, sheets in long.items() if len(sheets) > 1}  # fmt: skip
+    chosen = {table: sheets[0] for table, sheets in held.items() if table != WIDE and len(sheets) == 1}
+    blocks = {table: headings.with_site([headings.as_block(sheet, table) for sheet in sheets], table, findings)
+              for table, sheets in held.items() if table != WIDE and len(sheets) > 1}  # fmt: skip
     for sheet in held.get(WIDE, ()):
-        for table, found in lengthened(sheet, words, findings).items():
-            blocks.setdefault(table, []).extend(found)
+        for table, rows in headings.lengthened(sheet, words, findings).items():
+            blocks.setdefault(table, []).extend(rows)
     told = blocks.pop("people", []) if WIDE in held else []
-    for table, found in blocks.items():
-        brought = [as_block(chosen[table], table)] if table in chosen and found else []
-        if found:
-            chosen[table] = stacked(brought + found, table, findings)
-    people = one_row_each(stacked(with_site(told, "people", findings), "people", findings), findings) if told else None
+    for table, rows in blocks.items():
+        brought = [headings.as_block(chosen[table], table)] if table in chosen and rows else []
+        if rows:
+            chosen[table] = headings.stacked(brought + rows, table, findings)
+    people = None
+    if told:
+        together = headings.stacked(headings.with_site(told, "people", findings), "people", findings)
+        people = persons.one_row_each(together, findings)
     if WIDE not in held:
-        chosen["assessments"], people = split_people(chosen["assessments"], findings)
+        chosen["assessments"], people = persons.split_people(chosen["assessments"], findings)
     if people is not None:
-        chosen["people"] = join_people(chosen["people"], people, findings) if "people" in chosen else people
+        chosen["people"] = persons.join_people(chosen["people"], people, findings) if "people" in chosen else people
     return {table: chosen[table] for table in TABLES if table in chosen}

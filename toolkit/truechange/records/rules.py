@@ -14,7 +14,7 @@ from unicodedata import normalize
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import OutcomeError
+from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.result import Result
 from truechange.measures.catalogue import facts as known_facts
 
@@ -70,6 +70,11 @@ class Kind(NamedTuple):
 KINDS = {name: Kind(*parts) for name, parts in DECLARED["problems"].items()}
 
 
+def refused(why: str, error: type[OutcomeError] = DataError, **facts: Any) -> OutcomeError:
+    """Return the error that refuses a whole file or question, in the wording declared for it."""
+    return error(DECLARED["refusals"][why].format(**LIMITS, split=TOO_LARGE, **facts))
+
+
 def _column(name: str, facts: dict[str, Any]) -> Column:
     if "same" in facts:
         facts = DECLARED["tables"][facts["same"]][name] | {key: facts[key] for key in facts if key != "same"}
@@ -87,11 +92,8 @@ COLUMNS: dict[str, dict[str, Column]] = {
 @cache
 def word_list(column: str) -> dict[str, str]:
     """Return every word understood in `column`, squeezed, with the word it is read as."""
-    return {
-        squeezed(other) or other: word
-        for word, also in DECLARED["words"].get(column, {}).items()
-        for other in (word, *also)
-    }
+    words = DECLARED["words"].get(column, {})
+    return {squeezed(other) or other: word for word, also in words.items() for other in (word, *also)}
 
 
 def nearest(text: str, choices: "list[str] | tuple[str, ...]", likeness: float = 0.8) -> str:
@@ -110,9 +112,8 @@ def _unit_key(text: str) -> str:
 @cache
 def unit_named(text: str, like: str = "") -> str:
     """Return the declared unit that `text` names, empty if none; `like` settles names two dimensions share (m, ')."""
-    found = [
-        unit for unit, facts in UNITS.items() if _unit_key(text) in {_unit_key(name) for name in (unit, *facts["also"])}
-    ]
+    key = _unit_key(text)
+    found = [unit for unit, facts in UNITS.items() if key in map(_unit_key, (unit, *facts["also"]))]
     same = [unit for unit in found if like in UNITS and UNITS[unit]["of"] == UNITS[like]["of"]]
     return next(iter(same or found), "")
 
@@ -257,10 +258,10 @@ class Findings:
         rule, places = KINDS[kind], np.atleast_1d(np.asarray(rows, dtype=np.int64))
         if not len(places):
             return
-        shown = [fit_to_show(value) for value in values] if values is not None else [""] * len(places)
+        nothing = [""] * len(places)
+        shown = nothing if values is None else map(fit_to_show, values)
         each = facts if isinstance(facts, Sequence) else [facts or {}] * len(places)
-        repaired = list(repairs) or [""] * len(places)
-        for row, value, more, repair in zip(places.tolist(), shown, each, repaired, strict=True):
+        for row, value, more, repair in zip(places.tolist(), shown, each, repairs or nothing, strict=True):
             filled = {"column": column, "value": value, **more}
             wording = rule.says.format_map(filled), rule.remedy.format_map(filled)
             self._rows.append((sheet, row, column, value, *wording, rule.severity, kind, repair))
@@ -348,11 +349,9 @@ class Ledger(Result):
     @classmethod
     def of(cls, rows_read: int, reasons: Mapping[str, int], by_table: pd.DataFrame | None = None) -> "Ledger":
         """Return the ledger of `rows_read` rows of which those counted under `reasons` were set aside."""
-        kept = {reason: int(count) for reason, count in reasons.items() if count}
-        frame = pd.DataFrame(
-            {"reason": pd.Series(list(kept), dtype="str"), "count": pd.Series(list(kept.values()), dtype="int64")}
-        )
-        return cls(rows_read, rows_read - sum(kept.values()), frame, by_table)
+        some = [(reason, int(count)) for reason, count in reasons.items() if count]
+        frame = pd.DataFrame(some, columns=["reason", "count"]).astype({"reason": "str", "count": "int64"})
+        return cls(rows_read, rows_read - sum(count for _, count in some), frame, by_table)
 
     @property
     def adds_up(self) -> bool:

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Any, NamedTuple
@@ -70,6 +70,14 @@ class Coded:
         """Return the column with `words` in place of its own, None ones empty."""
         return Coded.of(self.codes, words)
 
+    def counts(self) -> list[int]:
+        """Return how many rows each text has."""
+        return np.bincount(self.codes[~self.empty], minlength=len(self.words)).tolist()
+
+    def cells(self) -> list[str]:
+        """Return the text of every row, empty where there is none."""
+        return ["" if code < 0 else self.words[code] for code in self.codes.tolist()]
+
     def texts(self) -> Any:
         """Return the column as a pandas array of texts."""
         return pd.array(self.words, dtype="str").take(self.codes, allow_fill=True)
@@ -80,6 +88,35 @@ def combined(first: Coded, second: Coded) -> tuple[Any, list[tuple[int, int]]]:
     size = len(second.words) + 1
     codes, distinct = pd.factorize(first.codes.astype(np.int64) * size + second.codes + 1)
     return codes, [(int(pair) // size, int(pair) % size - 1) for pair in distinct]
+
+
+class Note(NamedTuple):
+    """Something to say of a sheet as a whole: kind, row, facts."""
+
+    kind: str
+    row: int
+    facts: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet as it is written: header texts, one column of texts each, the row number of each record."""
+
+    name: str
+    header: list[str]
+    columns: list[Coded]
+    rows: Any
+    header_row: int
+    notes: list[Note]
+
+    def only(self, places: Sequence[int]) -> "Sheet":
+        """Return the sheet with the columns at `places` alone."""
+        return replace(self, header=[self.header[at] for at in places], columns=[self.columns[at] for at in places])
+
+    def put(self, at: int, column: Coded, heading: str | None = None) -> "Sheet":
+        """Return the sheet with another column at the place `at`, under another heading where one is given."""
+        header = self.header if heading is None else [*self.header[:at], heading, *self.header[at + 1 :]]
+        return replace(self, header=header, columns=[*self.columns[:at], column, *self.columns[at + 1 :]])
 
 
 _DIGITS = r"[+\-]?(?:\d+(?:[.,]\d+)?|[.,]\d+)"

@@ -18,16 +18,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from truechange.foundation.errors import DataError, listed
+from truechange.foundation.errors import listed
 from truechange.measures import catalogue
 from truechange.measures.catalogue import declare_all
-from truechange.records.rules import DECLARED, column_names, fit_to_show, match_column, nearest, squeezed, word_list
+from truechange.records import rules
+from truechange.records.rules import column_names, fit_to_show, match_column, nearest, refused, squeezed, word_list
 from truechange.records.values import Coded
 
 IN_MEMORY = "the data in memory"  # in place of a file's name
 FILE, EMPTY, NOT_LISTED, LEFT_OUT = "clinic.toml", "(empty)", "(not among the people)", "leave out"
 KNOWN = "known synonym"
-HEAD: dict[str, list[str]] = DECLARED["clinic_file"]
+HEAD: dict[str, list[str]] = rules.DECLARED["clinic_file"]
 COLUMNS = ("occasion", "measure", "programme", "result", "person")
 HOLDS = ("person", "visit", "people", "score", "fact", "rating", "leave_out")  # what a column of a wide sheet can hold
 WEEK = re.compile(r"(?:w|wks?|weeks?)\W*(\d+)|(\d+)\W*(?:/\s*52|w|wks?|weeks?)")
@@ -77,9 +78,8 @@ class WordMap:
     def note(self, column: str, word: str, read_as: str, rows: int, by: str = "") -> None:
         """Remember that `word` was read as another."""
         if rows:
-            self.read.append(
-                {"column": column, "word": fit_to_show(word), "read_as": read_as, "rows": rows, "by": by or self.file}
-            )
+            about = {"column": column, "word": fit_to_show(word), "read_as": read_as, "rows": rows}
+            self.read.append({**about, "by": by or self.file})
 
     def ask(self, column: str, word: str, rows: int, guess: str = "") -> None:
         """Remember that `word` is not understood."""
@@ -95,14 +95,11 @@ class WordMap:
 
     def frame(self, name: str) -> pd.DataFrame:
         """Return ``read`` or ``unknown`` with equal words counted together, or ``seen`` as it is."""
-        lists = {
-            "read": (self.read, ["column", "word", "read_as", "by"]),
-            "unknown": (self.unknown, ["column", "word", "guess"]),
-            "seen": (self.seen, ["sheet", "column", "holds", "cells", "sure"]),
-        }
-        rows, keys = lists[name]
-        whole = pd.DataFrame(rows, columns=[*keys, "rows"] if name != "seen" else keys)
-        return whole.groupby(keys, sort=False)["rows"].sum().reset_index() if len(whole) and name != "seen" else whole
+        if name == "seen":
+            return pd.DataFrame(self.seen, columns=["sheet", "column", "holds", "cells", "sure"])
+        keys = ["column", "word", *(["read_as", "by"] if name == "read" else ["guess"])]
+        whole = pd.DataFrame(self.read if name == "read" else self.unknown, columns=[*keys, "rows"])
+        return whole.groupby(keys, sort=False)["rows"].sum().reset_index() if len(whole) else whole
 
 
 def _quoted(text: Any) -> str:
@@ -131,11 +128,9 @@ def clinic_file(path: str | Path | None, beside: str | Path | None) -> tuple[str
     try:
         return place.name, tomllib.loads(place.read_text(encoding="utf-8"))
     except OSError as trouble:
-        raise DataError(f"{place.name}: the word map cannot be read ({trouble.strerror}).") from trouble
+        raise refused("map_unread", file=place.name, trouble=trouble.strerror) from trouble
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
-        raise DataError(
-            f"{place.name} is no valid TOML: {trouble}. Mend that line, or move the file away."
-        ) from trouble
+        raise refused("no_toml", file=place.name, trouble=trouble) from trouble
 
 
 def open_map(path: str | Path | None, beside: str | Path | None) -> WordMap:
@@ -150,7 +145,7 @@ def open_map(path: str | Path | None, beside: str | Path | None) -> WordMap:
     declare_all(name, told.get("tests", {}))
     words = told.get("words", {})
     if strange := sorted(set(words) - set(COLUMNS)):
-        raise DataError(f"{name}: [words.{strange[0]}] is not known; there are {', '.join(COLUMNS)}.")
+        raise refused("words_table", file=name, name=strange[0], known=", ".join(COLUMNS))
     own: dict[str, dict[str, str]] = {}
     for column, pairs in words.items():
         for theirs, ours in pairs.items():
@@ -164,17 +159,14 @@ def _columns(file: str, told: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[
              (("people", "people"), ("fact", "assessments"))}}  # fmt: skip
     columns = told.get("columns", {})
     if told.get("confirmed") is False:  # as the mapping of a wide sheet was agreed before
-        raise DataError(f"{file} is not confirmed. Check every line, then write confirmed = true.")
+        raise refused("not_confirmed", file=file)
     for heading, facts in columns.items() if isinstance(columns, dict) else [("", columns)]:
         kinds = [kind for kind in HOLDS if kind in facts] if isinstance(facts, dict) else []
         if len(kinds) != 1 or set(facts) - {*kinds, "at", "unit", "test", "trial"}:
-            raise DataError(
-                f'{file}, [columns] "{heading}": a line says exactly one of {listed(HOLDS, 9)}, such as '
-                '"TUG pre" = { score = "timed_up_and_go", at = "baseline" }.'
-            )
+            raise refused("columns_line", file=file, heading=heading, known=listed(HOLDS, 9))
         if (what := facts[kinds[0]]) not in known.get(kinds[0], (what,)):
-            raise DataError(f'{file}, [columns] "{heading}": {what!r} is not known; '
-                            f"{kinds[0]} is one of {listed(sorted(known[kinds[0]]), 40)}.")  # fmt: skip
+            targets = listed(sorted(known[kinds[0]]), 40)
+            raise refused("columns_target", file=file, heading=heading, given=what, kind=kinds[0], known=targets)
         yield squeezed(heading), facts
 
 
@@ -184,7 +176,7 @@ def _target(file: str, column: str, theirs: str, ours: Any) -> str:
     if not isinstance(ours, str) or not ours.strip() or not (ours in known or itself or not known):
         also = ", or the word itself for a visit of its own" if column == "occasion" else ""
         choices = f"one of {listed(known, 20)}{also}" if known else "a word in quotes"
-        raise DataError(f'{file}, [words.{column}]: "{theirs}" = {ours!r} is not understood; give {choices}.')
+        raise refused("words_target", file=file, column=column, theirs=theirs, ours=ours, choices=choices)
     return as_visit(ours) if itself else ours.strip()
 
 
@@ -212,11 +204,6 @@ def as_visit(text: str) -> str:
     return " ".join(text.lower().split()) if week is None else f"week {week}"
 
 
-def counts_of(column: Coded) -> list[int]:
-    """Return how many rows each word of a column has."""
-    return np.bincount(column.codes[~column.empty], minlength=len(column.words)).tolist()
-
-
 def settle_occasions(words: WordMap, occasions: Coded, people: Coded, dates: Any) -> dict[str, str]:
     """Read visit words that only the whole column explains: numbered visits by their order, weeks by being the last.
 
@@ -236,7 +223,7 @@ def settle_occasions(words: WordMap, occasions: Coded, people: Coded, dates: Any
     """
     known = {*word_list("occasion").values(), *words.own.get("occasion", {}).values()}
     open_words = [word for word in occasions.words if word not in known]
-    rows = dict(zip(occasions.words, counts_of(occasions), strict=True))
+    rows = dict(zip(occasions.words, occasions.counts(), strict=True))
     meant = {word: words.meant[word] for word in open_words if word in words.meant}
     open_words = [word for word in open_words if word not in meant]
     numbered = {word: int(found[1]) for word in open_words if (found := NUMBERED.fullmatch(word))}
@@ -287,24 +274,22 @@ def _days(occasions: Coded, people: Coded, dates: Any) -> float:
 
 def _both(occasions: Coded, people: Coded, one: list[str], other: list[str]) -> bool:
     """Whether anybody has a visit by a word of `one` and another by a word of `other`."""
-    seen = [
-        set(people.codes[occasions.spread([word in names for word in occasions.words], False)].tolist()) - {-1}
-        for names in (one, other)
-    ]
-    return bool(seen[0] & seen[1])
+
+    def those(names: list[str]) -> set[int]:
+        return {*people.codes[occasions.spread([word in names for word in occasions.words], False)].tolist()} - {-1}
+
+    return bool(those(one) & those(other))
 
 
 def unite_programmes(words: WordMap, column: Coded) -> Coded:
     """Read programme names: one spelling where only case, spaces or marks differ; blanks and likely slips are asked."""
-    counts = counts_of(column)
+    counts = column.counts()
     usual: dict[str, str] = {}
     for word, _ in sorted(zip(column.words, counts, strict=True), key=lambda pair: -pair[1]):
         usual.setdefault(_key("", word), word)
     told = [words.mapped("programme", word) for word in column.words]
-    read = [
-        usual.get(squeezed(own), own) if own else usual[_key("", word)]
-        for word, own in zip(column.words, told, strict=True)
-    ]
+    both = zip(column.words, told, strict=True)
+    read = [usual.get(squeezed(own), own) if own else usual[_key("", word)] for word, own in both]
     total: dict[str, int] = {}
     for word, ours, own, rows in zip(column.words, read, told, counts, strict=True):
         total[ours] = total.get(ours, 0) + rows
@@ -381,16 +366,10 @@ def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, all
     """
     kinds, inside = problems["kind"], "tc.read(...).problems" if file == IN_MEMORY else ""
     if undated := int((kinds == "date_unclear").sum()):
-        raise DataError(
-            f"{file}: in {undated} cells 03/04 could be 3 April or 4 March, so visits cannot be put in order. Say how "
-            "dates are meant: --dates day-first or --dates month-first (in Python: tc.read(..., dates='day first'))."
-        )
+        raise refused("dates_open", file=file, count=undated)
     headings = problems.loc[kinds == "fact_differs", "column"]
     if two := sum(match_column(heading, "people")[0] == "programme" for heading in headings):
-        raise DataError(
-            f"{file}: {two} rows put a person into another programme than the rows before. Keep one programme for each "
-            f"person; {inside or f'truechange inspect {file}'} lists the rows."
-        )
+        raise refused("two_programmes", file=file, count=two, inside=inside or f"truechange inspect {file}")
     left = unknown[~(unknown["column"].isin(("occasion", "programme")) & unknown["word"].isin(list(allowed)))]
     if left.empty:
         return
@@ -401,10 +380,7 @@ def refuse_unknown(file: str, problems: pd.DataFrame, unknown: pd.DataFrame, all
     how = f"{FILE} beside the file; truechange inspect {file} --map writes it with every word to fill in."
     if inside:
         how = f"{FILE} and give words={FILE!r} (tc.from_wide(frame, mapping={FILE!r}) writes it), or rename it."
-    raise DataError(
-        f"{file}: not understood, and counting around it would lose people: {listed(told, 8)}. Say what each means in "
-        f"{how}"
-    )
+    raise refused("not_understood", file=file, told=listed(told, 8), how=how)
 
 
 def write_map(path: Path, unknown: pd.DataFrame, columns: pd.DataFrame | None = None) -> int:

@@ -1,31 +1,184 @@
-"""People: one spelling for each; their facts (programme, site, sex ...) taken out of the rows of assessments."""
+"""People: what says who someone is (refused, or replaced by codes made with a key), facts and spellings of people."""
 
+import hmac
+import os
 import re
+from base64 import b32encode
 from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from itertools import chain
+from itertools import chain, count
+from pathlib import Path
+from secrets import token_hex
+from types import MappingProxyType
 
 import numpy as np
 
-from truechange.records.formats import Sheet
+from truechange.foundation.errors import ChoiceError
+from truechange.records import rules
 from truechange.records.headings import NONE, Own
-from truechange.records.rules import DECLARED, Findings, column_names, fit_to_show, match_column, squeezed, word_list
-from truechange.records.values import Coded
-from truechange.records.words import WordMap, counts_of
+from truechange.records.rules import NAME, Findings, column_names, fit_to_show, match_column, names_someone, squeezed
+from truechange.records.synonyms import WordMap, clinic_file
+from truechange.records.values import Coded, Sheet
 
+MAIL = "an e-mail address"
+LABELS = ("programme", "site", "therapist", "assessor", "joint", "walking_aid", "occasion")  # typed, and needed later
+SHORTEST_KEY = 16
+
+
+def identifying(header: str, texts: Coded, table: str) -> str:
+    """Say what a column holds that says who someone is; empty when nothing was recognised.
+
+    Examples
+    --------
+    >>> identifying("Surname", Coded.read(["x"]), "people")
+    '“Surname”'
+    >>> identifying("person", Coded.read(["P001", "a.b@example.org"]), "people")
+    'an e-mail address'
+    """
+    if squeezed(header) in rules.IDENTIFYING_HEADERS:
+        return f"“{header}”"
+    name = match_column(header, table)[0]
+    kind = rules.COLUMNS[table][name].kind if name else "unknown"
+    if kind == "text":
+        return ""  # notes are never read on
+    looked_for = [MAIL]
+    if name == "person" or kind in ("label", "word", "unknown"):
+        looked_for = [what for what in rules.IDENTIFYING if name == "person" or what != NAME]
+    every = re.compile("|".join(f"(?:{rules.IDENTIFYING[what].pattern})" for what in looked_for))
+    codes = all(map(str.isalnum, texts.words)) and not any(map(str.isdigit, texts.words))  # no pattern fits those
+    hit = "" if codes else next((text for text in texts.words if every.fullmatch(text)), "")
+    if hit:
+        return next(what for what in looked_for if rules.IDENTIFYING[what].fullmatch(hit))
+    whole = [text for text in texts.words if kind == "unknown" and rules.IDENTIFYING[NAME].fullmatch(text)]
+    return NAME if whole and 2 * sum(map(names_someone, whole)) >= len(texts.words) else ""
+
+
+def guard(
+    sheets: dict[str, Sheet],
+    findings: Findings,
+    key: bytes | None,
+    labels: Mapping[str, Mapping[str, str]] = MappingProxyType({}),
+) -> dict[str, Sheet]:
+    """Return the sheets with nothing in them that says who someone is.
+
+    Without a key such columns are refused. With one, people are replaced by codes and every other such column is left
+    out. A label (site, therapist, programme ...) that reads like a name is replaced by a number, or with a key by a
+    code, until `labels` gives the text to print.
+
+    Raises
+    ------
+    DataError
+        Something was recognised and there is no key; names sheets and columns, never a value.
+    """
+    sheets = _labelled(sheets, findings, key, labels)
+    telling = {(table, at): what for table, sheet in sheets.items()
+               for at, (header, column) in enumerate(zip(sheet.header, sheet.columns, strict=True))
+               if (what := identifying(header, column, table))}  # fmt: skip
+    if telling and key is None:
+        places = "; ".join(f"sheet {sheets[table].name}, column {sheets[table].header[at]!r}: {what}"
+                           for (table, at), what in telling.items())  # fmt: skip
+        raise rules.refused("identified", places=places)
+    if key is None:
+        return sheets
+    for table, at, name in _columns(sheets):
+        sheet, column = sheets[table], sheets[table].columns[at]
+        if name == "person":
+            sheets[table] = sheet.put(at, column.renamed([pseudonym(text, key) for text in column.words]))
+        elif what := telling.get((table, at), ""):
+            findings.add("identifier_left_out", sheet.name, sheet.header_row, sheet.header[at], facts={"what": what})
+            sheets[table] = sheet.put(at, Coded(column.codes * 0 - 1, []), "")
+    return sheets
+
+
+def _columns(sheets: dict[str, Sheet]) -> Iterator[tuple[str, int, str]]:
+    """Yield every column of every sheet: table, place, the column of ours that it means."""
+    for table, sheet in sheets.items():
+        yield from ((table, at, match_column(header, table)[0]) for at, header in enumerate(sheet.header))
+
+
+def _labelled(
+    sheets: dict[str, Sheet], findings: Findings, key: bytes | None, given: Mapping[str, Mapping[str, str]]
+) -> dict[str, Sheet]:
+    """Put the text to print in place of every label as it was typed."""
+    sheets, shown = dict(sheets), {name: dict(given.get(name, {})) for name in LABELS}
+    places = [(table, at, name) for table, at, name in _columns(sheets) if name in LABELS]
+    taken = {word for table, at, _ in places for word in sheets[table].columns[at].words}
+    for table, at, name in places:
+        sheet, texts = sheets[table], sheets[table].columns[at]
+        for code, text in enumerate(texts.words):
+            if text in shown[name] or not (names_someone(text) or rules.reads_on(text)):
+                continue
+            numbered = (f"{name.replace('_', ' ').capitalize()} {number}" for number in count(1))
+            shown[name][text] = pseudonym(text, key) if key else next(word for word in numbered if word not in taken)
+            taken.add(shown[name][text])
+            facts, first = {"column": name, "shown": shown[name][text]}, sheet.rows[(texts.codes == code).argmax()]
+            findings.add("label_withheld", sheet.name, first, sheet.header[at], values=[text], facts=facts)
+        sheets[table] = sheet.put(at, texts.renamed([shown[name].get(text, text) for text in texts.words]))
+    return sheets
+
+
+def labels_of(words: str | Path | None, beside: str | Path | None) -> dict[str, dict[str, str]]:
+    """Return how a clinic's labels are printed, from ``[labels]`` in its own file.
+
+    Raises
+    ------
+    DataError
+        The file is not TOML, or ``[labels]`` holds something else than ``site = { "as typed" = "as printed" }``.
+    """
+    file, told = clinic_file(words, beside)
+    labels = told.get("labels", {})
+    for name, pairs in labels.items() if isinstance(labels, dict) else [("", labels)]:
+        texts = pairs.values() if isinstance(pairs, dict) else (None,)
+        if name not in LABELS or not all(isinstance(text, str) for text in texts):
+            raise rules.refused("labels", file=file, name=name, known=", ".join(LABELS))
+    return labels
+
+
+def pseudonym(text: str, key: bytes) -> str:
+    """Return the code that stands for `text` under `key`: the same text and key, the same code; no way back without.
+
+    Examples
+    --------
+    >>> pseudonym("Anna Example", b"sixteen bytes ..") == pseudonym(" anna  example", b"sixteen bytes ..")
+    True
+    """
+    if text.casefold().startswith("example"):
+        return text  # the example row of the template is no person
+    plain = " ".join(text.casefold().split()).encode()
+    return "X" + b32encode(hmac.digest(key, plain, "sha256"))[:10].decode()
+
+
+def read_key(path: str | Path) -> bytes:
+    """Return the secret key in a file; a missing file is made, readable by its owner alone.
+
+    Raises
+    ------
+    ChoiceError
+        The file holds fewer than 16 bytes.
+    """
+    place = Path(path)
+    if not place.exists():
+        with os.fdopen(os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as stream:
+            stream.write(token_hex(32) + "\n")
+    key = place.read_bytes().strip()
+    if len(key) < SHORTEST_KEY:
+        raise rules.refused("short_key", ChoiceError, file=place.name, least=SHORTEST_KEY)
+    return key
+
+
+# ---- facts of people, and one spelling for each ----------------------------------------------------------------------
 NOT_FACTS = ("person", "note")
-MAY_DIFFER: dict[str, float] = DECLARED["facts"]
+MAY_DIFFER: dict[str, float] = rules.DECLARED["facts"]
 
 
 def person_facts(sheet: Sheet) -> dict[int, str]:
     """Return which columns of a sheet of assessments hold a fact of the person: place, column of the people table."""
     found: dict[int, str] = {}
     for place, header in enumerate(sheet.header):
-        of_test, _, sure = match_column(header, "assessments") if header else ("", "", "")
-        if not header or (of_test and sure != "guess"):
-            continue
+        sure = match_column(header, "assessments")[2] in ("same", "known")
         name, _, how = match_column(header, "people")
-        if name and how != "guess" and name not in NOT_FACTS and name not in found.values():
+        if not sure and name and how != "guess" and name not in (*NOT_FACTS, *found.values()):
             found[place] = name
     return found
 
@@ -58,11 +211,10 @@ def split_people(sheet: Sheet, findings: Findings) -> tuple[Sheet, Sheet | None]
 def person_place(sheet: Sheet, own: Own = NONE) -> int | None:
     """Return which column of a sheet holds the person, the clinic's own word first; None where none does."""
     names = [squeezed(header) for header in sheet.header]
-    known = column_names("people")
-    sure = (at for ours in (lambda name: "person" in own.get(name, ()), lambda name: known.get(name) == "person")
-            for at, name in enumerate(names) if ours(name))  # fmt: skip
+    told = [at for at, name in enumerate(names) if "person" in own.get(name, ())]
+    sure = [at for at, name in enumerate(names) if column_names("people").get(name) == "person"]
     close = (at for at, header in enumerate(sheet.header) if match_column(header, "assessments")[0] == "person")
-    return next(chain(sure, close), None)
+    return next(chain(told, sure, close), None)
 
 
 def one_row_each(sheet: Sheet, findings: Findings) -> Sheet:
@@ -72,8 +224,9 @@ def one_row_each(sheet: Sheet, findings: Findings) -> Sheet:
     for place in np.flatnonzero(~people.empty)[::-1]:
         first_row[people.codes[place]] = place
     keep = first_row[first_row >= 0]
-    columns = [people, *(_first_entry(sheet, place, findings) for place in range(1, len(sheet.header)))]
-    return replace(sheet, columns=[column.where(keep) for column in columns], rows=sheet.rows[keep])
+    columns = [people.where(keep)]
+    columns += [_first_entry(sheet, place, findings).where(keep) for place in range(1, len(sheet.header))]
+    return replace(sheet, columns=columns, rows=sheet.rows[keep])
 
 
 def _first_entry(sheet: Sheet, place: int, findings: Findings) -> Coded:
@@ -92,10 +245,8 @@ def _first_entry(sheet: Sheet, place: int, findings: Findings) -> Coded:
         facts=[{"first": fit_to_show(there), "of": "", "row": findings.other_row(
             sheet.name, int(sheet.rows[where[at]]), int(sheet.rows[filled[at]]))} for at, _, there in differs],
     )  # fmt: skip
-    codes = np.full(len(people.codes), -1)
     known = ~people.empty & (first[people.codes] >= 0)
-    codes[known] = column.codes[first[people.codes[known]]]
-    return Coded(codes, column.words)
+    return Coded(np.where(known, column.codes[first[people.codes]], -1), column.words)
 
 
 def _differ(name: str, one: str, other: str) -> bool:
@@ -105,7 +256,7 @@ def _differ(name: str, one: str, other: str) -> bool:
             return abs(float(one.replace(",", ".")) - float(other.replace(",", "."))) > MAY_DIFFER[name]
         except ValueError:
             pass
-    known = word_list(name)
+    known = rules.word_list(name)
     one, other = (squeezed(text) or text for text in (one, other))
     return known.get(one, one) != known.get(other, other)
 
@@ -128,8 +279,8 @@ def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
     names = {match_column(header, "people")[0]: place for place, header in enumerate(brought.header) if header}
     if "person" not in names:
         return brought
-    rows = {word: place for place, word in enumerate(texts_of(brought.columns[names["person"]])) if word}
-    of_row = [rows.get(word) for word in texts_of(told.columns[0])]
+    rows = {word: place for place, word in enumerate(brought.columns[names["person"]].cells()) if word}
+    of_row = [rows.get(word) for word in told.columns[0].cells()]
     headers, columns = list(brought.header), list(brought.columns)
     for header, column in zip(told.header[1:], told.columns[1:], strict=True):
         name = match_column(header, "people")[0]
@@ -137,8 +288,8 @@ def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
         if place == len(headers):
             headers.append(header)
             columns.append(Coded(np.full(len(brought.rows), -1), []))
-        texts = texts_of(columns[place])
-        for row, text, here in zip(of_row, texts_of(column), told.rows, strict=True):
+        texts = columns[place].cells()
+        for row, text, here in zip(of_row, column.cells(), told.rows, strict=True):
             if row is None or not text:
                 continue
             if texts[row] and _differ(name, text, texts[row]):
@@ -147,11 +298,6 @@ def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
             texts[row] = texts[row] or text
         columns[place] = Coded.read(texts)
     return replace(brought, header=headers, columns=columns)
-
-
-def texts_of(column: Coded) -> list[str]:
-    """Return the text of every row, empty where there is none."""
-    return ["" if code < 0 else column.words[code] for code in column.codes.tolist()]
 
 
 _ALIKE = str.maketrans({" ": None, "_": "-", ".": "-", "/": "-", "o": "0", "l": "1", "i": "1"})
@@ -174,9 +320,10 @@ def one_spelling(held: dict[str, list[Sheet]], words: WordMap, findings: Finding
     columns = [(table, held[table][at].columns[place]) for table, at, place in places if place is not None]
     if not words.own.get("person") and _unmistakable({word for _, column in columns for word in column.words}):
         return held
-    rows, listed = Counter[str](), {word for table, column in columns if table == "people" for word in column.words}
+    listed = {word for table, column in columns if table == "people" for word in column.words}
+    rows = Counter[str]()
     for _, column in columns:
-        rows.update(dict(zip(column.words, counts_of(column), strict=True)))
+        rows.update(dict(zip(column.words, column.counts(), strict=True)))
     read = {word: own for word in rows if (own := words.mapped("person", word))}
 
     def likely(word: str) -> tuple[bool, int, int]:
@@ -206,9 +353,7 @@ def _respelled(sheet: Sheet, place: int, read: dict[str, str], asked: dict[str, 
         other = [found[word] for word in shown]
         findings.add(kind, sheet.name, sheet.rows[at], sheet.header[place], values=shown,
                      facts=[{fact: word} for word in other], repairs=other if kind == "word_read" else ())  # fmt: skip
-    columns = list(sheet.columns)
-    columns[place] = column.renamed([read.get(word, word) for word in column.words])
-    return replace(sheet, columns=columns)
+    return sheet.put(place, column.renamed([read.get(word, word) for word in column.words]))
 
 
 def _unmistakable(words: set[str]) -> bool:
