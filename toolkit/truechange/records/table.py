@@ -236,22 +236,21 @@ def doubled(table: Table, findings: Findings) -> None:
     places = np.flatnonzero(pd.Series(key).duplicated(keep=False).to_numpy() & (key >= 0))
     first: dict[int, int] = {}
     entries: dict[tuple[Any, ...], int] = {}
-    repeated, differing = [], []
+    repeated, differing = dict[int, int](), dict[int, int]()  # a row and the one it is held against
     texts = {name: _shown(column, places) for name, column in table.columns.items()}
     for order, place in enumerate(places.tolist()):
         same = (key[place], *(text[order] for text in texts.values()))
         if same in entries:
-            repeated.append((place, entries[same]))
+            repeated[place] = entries[same]
         elif key[place] in first and table.name not in REPEATABLE:
-            differing += [(place, first[key[place]]), (first[key[place]], place)]
+            differing |= {place: first[key[place]], first[key[place]]: place}
         entries.setdefault(same, place)
         first.setdefault(key[place], place)
     kind = "person_twice" if table.name == "people" else "doubled_differs"
-    what = ", ".join(names)
-    for name, pairs in (("doubled", repeated), (kind, list({pair[0]: pair for pair in differing}.values()))):
-        rows = [(int(table.rows[other]), int(table.rows[place])) for place, other in pairs]
-        facts = [{"first": findings.other_row(table.sheet, *both), "what": what} for both in rows]
-        table.note(findings, name, [place for place, _ in pairs], "person", facts)
+    for name, pairs in (("doubled", repeated), (kind, differing)):
+        rows = [(int(table.rows[other]), int(table.rows[place])) for place, other in pairs.items()]
+        facts = [{"first": findings.other_row(table.sheet, *both), "what": ", ".join(names)} for both in rows]
+        table.note(findings, name, list(pairs), "person", facts)
 
 
 def _shown(column: Any, places: Any) -> list[str]:
