@@ -345,8 +345,9 @@ def measurement_error(
     columns = tables.Columns(person, trial, value, session, stable, result)
     table = tables.trial_table(data, columns, missing, rule)
     n, averaged = len(table.people), table.per_visit if rule else scores_per_visit
-    made = {"trials": averaged if session else None, "rule": "best" if rule in ("highest", "lowest") else rule}
-    sample = tables.Sample(n, confidence, unit, replace(Origin.own(population, protocol, interval, n=n), **made))
+    origin, made = Origin.own(population, protocol, interval, n=n), "best" if rule in ("highest", "lowest") else rule
+    origin = replace(origin, trials=averaged if session else None, rule=made)
+    sample = tables.Sample(n, confidence, unit, origin)
     gaps = int(np.isnan(table.scores).any(axis=1).sum())
     ms, fit = None, None
     if session and not rule:
