@@ -35,16 +35,10 @@ UNKNOWN, NOBODY = "not known", "The people table has no rows: there is nobody to
 
 
 def responder_registry(
-    assessments: "pd.DataFrame | str | Path | ibis.Table",
-    people: "pd.DataFrame | str | Path | ibis.Table",
-    thresholds: Mapping[str, float],
-    *,
-    by: Sequence[str] = ("site", "sex"),
-    before: str = "baseline",
-    after: str = "discharge",
-    sem: "Mapping[str, Estimate | float] | None" = None,
-    confidence: float = 0.95,
-) -> Part:
+    assessments: "pd.DataFrame | str | Path | ibis.Table", people: "pd.DataFrame | str | Path | ibis.Table",
+    thresholds: Mapping[str, float], *, by: Sequence[str] = ("site", "sex"), before: str = "baseline",
+    after: str = "discharge", sem: "Mapping[str, Estimate | float] | None" = None, confidence: float = 0.95,
+) -> Part:  # fmt: skip
     """Count responders by group and test at the scale of a registry.
 
     Parameters
@@ -119,13 +113,9 @@ def responder_registry(
     check_kind("people", people, kinds, wanted)
     count = _counted_inside if inside else _counted_here
     facts = count(assessments, people, limits, list(by), (before, after))
-    errors = {
-        key: responders_from_error(
-            thresholds[key], sem=error, n=facts["whole"][key][0], resolution=measure_of(key).resolution,
-            confidence=confidence,
-        )
-        for key, error in (sem or {}).items()
-    }  # fmt: skip
+    errors = {key: responders_from_error(thresholds[key], sem=error, n=facts["whole"][key][0],
+                                         resolution=measure_of(key).resolution, confidence=confidence)
+              for key, error in (sem or {}).items()}  # fmt: skip
     return _told({**facts, "errors": errors, "by": list(by), "confidence": confidence, "hidden": inside})
 
 

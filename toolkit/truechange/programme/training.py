@@ -81,21 +81,21 @@ def dose(people: pd.DataFrame, sessions: pd.DataFrame, *, unit: str = "", confid
 def _dose_told(facts: Mapping[str, Any], notes: tuple[str, ...], hidden: frozenset[str] = frozenset()) -> Part:
     """Return the training with its table, words and picture; `hidden` quantities of the table may not be told."""
     people, parts = facts["people"], [facts[name] for name in ("response", "fidelity", "tolerance")]
-    logged, (response, kept, borne) = people[people["logged"]], parts
+    logged, (response, progression, tolerated) = people[people["logged"]], parts
     share, days = float(logged["share"].median()), float(logged["attended"].median())
     values = {"people due": len(people), LOGGED: len(logged), "median training days": days,
               "median share of planned days": share}  # fmt: skip
-    if not isinstance(kept, Refused):
-        values |= dict(kept.frame[["quantity", "share"]].to_numpy())
+    if not isinstance(progression, Refused):
+        values |= dict(progression.frame[["quantity", "share"]].to_numpy())
     rows = [{"quantity": name, "value": float(value)} for name, value in values.items()]
     if not isinstance(response, Refused):
         rows += response.frame.to_dict("records")
-    if not isinstance(borne, Refused):
-        unknown = HIDDEN if borne.recorded else np.nan
-        often = {name: getattr(borne.rate, name, unknown) for name in ("value", "low", "high")}
+    if not isinstance(tolerated, Refused):
+        unknown = HIDDEN if tolerated.recorded else np.nan
+        often = {name: getattr(tolerated.rate, name, unknown) for name in ("value", "low", "high")}
         rows += [{"quantity": EVENT_RATE, **often},
-                 {"quantity": "training days with pain up by 2 or more", "value": borne.pain_rise},
-                 {"quantity": "training days followed by soreness of 2 or more", "value": borne.sore}]  # fmt: skip
+                 {"quantity": "training days with pain up by 2 or more", "value": tolerated.pain_rise},
+                 {"quantity": "training days followed by soreness of 2 or more", "value": tolerated.sore}]  # fmt: skip
     frame = pd.DataFrame(rows, columns=["quantity", "value", "low", "high"])
     of_planned = f", {percent(share)} of those planned" if share == share else ""
     who = f"{len(logged)} of {len(people)}" if LOGGED not in hidden else f"All but {FEW} of the"
@@ -112,15 +112,15 @@ def _dose_told(facts: Mapping[str, Any], notes: tuple[str, ...], hidden: frozens
 
 def _dose_hidden(facts: Mapping[str, Any], notes: tuple[str, ...]) -> Result:
     """Return the training with numbers hidden that rest on few people or leave few over."""
-    people, kept = facts["people"], facts["fidelity"]
+    people, progression = facts["people"], facts["fidelity"]
     away = int((~people["logged"]).sum())
     if few(len(people) - away):
         return Refused("Training", f"{FEW.capitalize()} people due kept a training log.")
     hidden = {LOGGED} if few(away) else set()
-    if not isinstance(kept, Refused):
-        moved = kept.people.query("advances > 0")
+    if not isinstance(progression, Refused):
+        moved = progression.people.query("advances > 0")
         always = int((moved["advances"] == moved["advances_kept"]).sum())
-        for words, some, whole in ((MOVED, len(moved), len(kept.people)), (KEPT, always, len(moved))):
+        for words, some, whole in ((MOVED, len(moved), len(progression.people)), (KEPT, always, len(moved))):
             if hidden or few(some) or few(whole - some):  # shares over a number that is hidden would give it away
                 hidden.add(words)
     safe = told({f"{FEW.capitalize()} people kept no log; nothing is assumed of their training.": few(away)})
