@@ -279,8 +279,7 @@ def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
             says.append(f"The {what} of the {len(rows)} periods {differ} by more than chance explains ({p_value(p)}).")
     gaps, level = [], f"{100 * facts['confidence']:g}% CI"
     if "share" in last:
-        points, low, high = (fixed(100 * getattr(last["share"], end), 0) for end in ("value", "low", "high"))
-        gaps.append(f"{points} percentage points ({level} {low} to {high})")
+        gaps.append(last["share"].scaled(100, unit="percentage points").text(0))
     if "mean" in last and last["mean"][1] == last["mean"][1]:
         gap, low, high = (fixed(value, decimals_of(facts["resolution"]) + 1) for value in last["mean"])
         gaps.append(f"{gap} {facts['unit']} in the mean ({level} {low} to {high})")

@@ -199,9 +199,8 @@ def _sentence(facts: Mapping[str, Any]) -> str:
     if units == 2 and not (told_of == HIDDEN).any(axis=None):
         (one, k1, n1), (other, k2, n2) = told_of.to_numpy().tolist()
         gap = compare_responders(k1, n1, k2, n2).difference
-        points, low, high = (fixed(100 * value, 0) for value in (gap.value, gap.low, gap.high))
-        return (f"{one} less {other}: {points} percentage points (95% CI {low} to {high}) in the share of those due "
-                "that changed enough.")  # fmt: skip
+        points = gap.scaled(100, unit="percentage points").text(0)
+        return f"{one} less {other}: {points} in the share of those due that changed enough."
     if units < FEWEST_UNITS:
         return f"{units} {unit}s are too few to tell a difference from chance by limits; see the table."
     shown = outside[outside != HIDDEN]

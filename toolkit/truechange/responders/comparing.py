@@ -171,11 +171,9 @@ def compare_responders(
          "method": "inverse of the difference and its limits; negative is harm"},
         {"quantity": "p (exact)", "estimate": exact},
     ]  # fmt: skip
-    points, low, high = (fixed(100 * share, 0) for share in (gap, difference.low, difference.high))
-    changed = (
-        f"{percent(first.value)} of the {n1} {whom} against {percent(second.value)} of the {n2} changed enough: a "
-        f"difference of {points} percentage points ({100 * confidence:g}% CI {low} to {high}; exact {p_value(exact)})."
-    )
+    points, one, other = difference.scaled(100), percent(first.value), percent(second.value)
+    apart = f"{fixed(points.value, 0)} percentage points ({points.interval_text(0)}; exact {p_value(exact)})"
+    changed = f"{one} of the {n1} {whom} against {other} of the {n2} changed enough: a difference of {apart}."
     says = (changed, f"Number needed to treat: {need}.")
     facts = {
         "first": first, "second": second, "difference": difference, "risk_ratio": ratios["risk"],
