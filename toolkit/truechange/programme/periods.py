@@ -255,8 +255,8 @@ def _last_two(usable: pd.DataFrame, confidence: float) -> dict[str, Any]:
     old, new = rows.to_dict("records")
     last: dict[str, Any] = {"periods": (old["period"], new["period"])}
     if rows["share"].notna().all():
-        counts = (int(row[name]) for row in (new, old) for name in ("changed_enough", "due"))
-        last["share"] = compare_responders(*counts, confidence=confidence).difference
+        k1, n1, k2, n2 = (int(row[name]) for row in (new, old) for name in ("changed_enough", "due"))
+        last["share"] = compare_responders(k1, n1, k2, n2, confidence).difference
     if rows["sd"].notna().all():
         later, earlier = ((row["mean"], row["sd"] ** 2, int(row["tested"])) for row in (new, old))
         last["mean"] = (new["mean"] - old["mean"], *welch_of_moments(later, earlier, confidence))

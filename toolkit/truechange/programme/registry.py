@@ -342,7 +342,9 @@ def _codes(column: pd.Series, words: pd.Index) -> NDArray[np.integer]:
 def _chunks(assessments: Any, person: pd.Index, keys: list[str], occasions: tuple[str, str]) -> Iterator[Chunk]:
     if isinstance(assessments, pd.DataFrame):
         _check_columns("assessments", assessments, COLUMNS)
-        parts = (assessments.iloc[start : start + BATCH] for start in range(0, len(assessments), BATCH))
+        parts: Iterator[pd.DataFrame] = (
+            assessments.iloc[start : start + BATCH] for start in range(0, len(assessments), BATCH)
+        )
     else:
         text = () if pd.api.types.is_integer_dtype(person.dtype) else ("person",)
         parts = streamed(assessments, COLUMNS, coded=("measure", "occasion"), text=text)

@@ -247,7 +247,7 @@ def study(
     theirs = records_of_programme(records, programme, compare)
     both = theirs.pairs(test, before=before, after=after, trials=chosen.trials)
     matters = attempt(lambda: mcid_of_pairs(both, error.sem, after, cut, **drawing), "The change that matters")
-    known = {"sem": error.sem, "practice": error.learning}
+    known: dict[str, object] = {"sem": error.sem, "practice": error.learning}
     known |= stated(mcid=getattr(matters, "recommended", None))
     tell("the programme")
     whom: dict[str, Any] = {"programme": programme, "compare": compare}
