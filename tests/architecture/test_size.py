@@ -12,7 +12,7 @@ import truechange
 
 HOUSE = Path(truechange.__file__).parent
 FILES = sorted(HOUSE.rglob("*.py"))
-MOST = 18343  # code lines of the whole library; only a capability that was asked for raises it, and says by how much
+MOST = 17955  # code lines of the whole library; only a capability that was asked for raises it, and says by how much
 LONGEST, WIDEST = 60, 8  # code lines of a function, parameters
 
 POSITIONS = "a public name whose documented positional order other people's scripts lean on"
@@ -26,8 +26,6 @@ MAY_BE_WIDER = {
     "icc": POSITIONS, "transport_check": POSITIONS, "audit": POSITIONS, "plan_change": ONE_TABLE,
     "plan_two_programmes": ONE_TABLE, "plan_mcid": ONE_TABLE, "plan_true_share": ONE_TABLE,
     "baseline_dependence": TO_SPLIT,
-    "_settle": TO_SPLIT, "paired_change": TO_SPLIT, "compare_programmes": TO_SPLIT,
-    "missing_follow_up": TO_SPLIT,
     "add": "the facts of one finding, each a column",
 }  # fmt: skip
 # Lazy loading, each within its own package: a public name's module, the one command that was asked for.

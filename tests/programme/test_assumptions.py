@@ -8,9 +8,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 
 import truechange as tc
 from truechange.foundation.errors import DataError
-from truechange.foundation.result import Part
+from truechange.foundation.result import Part, Refused
 from truechange.programme.assumptions import ancova_checks, clustering, error_shape, ratings_not_given
-from truechange.programme.parts import Refused
 
 # Shrout and Fleiss 1979, Psychological Bulletin 86:420-428, table 2: six targets, four judges; ICC(1,1) in table 4
 SHROUT = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]

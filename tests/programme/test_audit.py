@@ -9,8 +9,9 @@ import pytest
 from clinics import few_people
 
 import truechange as tc
+from truechange.foundation.result import ByMeasure, Refused
 from truechange.programme.known import known_of
-from truechange.programme.parts import ByMeasure, Refused, predictors_of
+from truechange.programme.missing import predictors_of
 
 DATA = Path(__file__).parents[2] / "data_synthetic"
 TEST = "chair_stand_30s"

@@ -9,9 +9,8 @@ import pytest
 from clinics import TEST, clinic, codes, scores
 
 import truechange as tc
-from truechange.foundation.result import Part
-from truechange.programme.flow import STOPPING, DueRule, flow_of, with_states
-from truechange.programme.parts import Refused, kind_of
+from truechange.foundation.result import Part, Refused
+from truechange.programme.flow import STOPPING, DueRule, flow_of, kind_of, with_states
 from truechange.programme.training import tolerance
 from truechange.reporting.audit_report import AuditReport
 

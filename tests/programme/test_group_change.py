@@ -154,7 +154,7 @@ def test_comparison_words_and_counts():
     assert "waiting list" in found.sentence()
     assert "difference of shares, adjusted" in set(found.table()["quantity"])
     assert found.plot().get_xlabel()
-    without = compare_programmes(first, second, None, names=("a", "b"), why_no_threshold="no MCID")
+    without = compare_programmes(first, second, "no MCID", names=("a", "b"))
     assert without.adjusted_shares is None
     assert without.refused[0].reason == "no MCID"
 

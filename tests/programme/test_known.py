@@ -6,8 +6,8 @@ import pytest
 from clinics import clinic, codes, scores
 
 import truechange as tc
+from truechange.foundation.result import Refused
 from truechange.programme.known import held_against_own_people
-from truechange.programme.parts import Refused
 
 DATES = {"before_date": pd.Timestamp("2025-01-06"), "after_date": pd.Timestamp("2025-03-31")}
 PAIRS = pd.DataFrame({"before": [9.0, 11, 12, 8, 10, 13], **DATES})

@@ -96,7 +96,7 @@ def test_the_planted_shift_is_reached_on_the_tipping_curve():
 def test_where_the_answer_tips():
     rng = np.random.default_rng(7)
     values = np.append(rng.normal(1.2, 1.5, 75), [np.nan] * 25)
-    found = missing_follow_up(values, 2, np.zeros((100, 0)), seed=1, no_change=0.0, error_share=0.15)
+    found = missing_follow_up(values, 2, np.zeros((100, 0)), seed=1, against=(0.0, 0.15))
     at = found.tipping.set_index(found.tipping["delta"].round(1))
     assert at.loc[round(found.tips_mean, 1), "mean_low"] <= 0 < at.loc[round(found.tips_mean - 0.1, 1), "mean_low"]
     assert "times the threshold worse than people like them" in " ".join(found.sentences())
@@ -109,7 +109,7 @@ def test_people_who_could_not_do_the_test_are_never_imputed():
     improvement, predictors, _ = clinic(seed=8)
     lost = np.isnan(improvement)
     unable = lost & (np.cumsum(lost) <= 10)
-    found = missing_follow_up(improvement, 2, predictors, unable=unable, seed=1)
+    found = missing_follow_up(np.where(unable, -np.inf, improvement), 2, predictors, seed=1)
     plain = missing_follow_up(improvement, 2, predictors, seed=1)
     row = found.table().set_index("way")["share"]
     assert found.unable == 10

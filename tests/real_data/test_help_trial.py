@@ -109,7 +109,7 @@ def test_the_groups_do_not_differ_as_the_paper_says(trial, score, month):
     """Samet 2003, summary: no significant difference in the secondary outcomes, quality of life among them."""
     people = scores(trial, score, 0, month)
     first, second = (people[people["group"] == name] for name in GROUPS)
-    found = compare_programmes(first, second, None, names=GROUPS, unit="points")
+    found = compare_programmes(first, second, "no MCID", names=GROUPS, unit="points")
     assert found.adjusted.low < 0 < found.adjusted.high
     fit = smf.ols("improvement ~ before + C(group, Treatment('usual care'))", people.dropna()).fit(
         cov_type="HC3", use_t=True
@@ -126,7 +126,7 @@ def test_one_of_eight_looks_reaches_significance_and_is_not_the_answer(trial):
         for month in (6, 12, 18, 24):
             people = scores(trial, score, 0, month)
             first, second = (people[people["group"] == name] for name in GROUPS)
-            p[score, month] = compare_programmes(first, second, None, names=GROUPS).p_value
+            p[score, month] = compare_programmes(first, second, "no MCID", names=GROUPS).p_value
     assert [look for look, value in p.items() if value < 0.05] == [("pcs", 18)]
     assert min(p.values()) > 0.05 / len(p)
 

@@ -11,7 +11,7 @@ from openpyxl import load_workbook
 
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme import training
-from truechange.programme.parts import baseline_table
+from truechange.programme.flow import baseline_table
 from truechange.reporting.audit_exhibits import audit_tables, baseline, measure_rows
 from truechange.reporting.audit_report import AuditReport
 from truechange.reporting.methods import in_words

@@ -11,7 +11,7 @@ import pytest
 import truechange as tc
 from truechange.cli.main import main
 from truechange.foundation.errors import OutcomeError
-from truechange.programme.parts import Refused
+from truechange.foundation.result import Refused
 from truechange.reporting import methods_paragraph
 from truechange.reporting.files import stamp
 from truechange.reporting.methods import told_sources

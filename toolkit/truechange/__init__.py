@@ -35,7 +35,7 @@ _NAMES = {  # module: its public names
     "cumulative_change",
     "responders.true_share": "responder_definitions",
     "programme": "audit responder_registry study",
-    "programme.groups": "compare_groups",
+    "programme.comparison": "compare_groups",
     "planning": "plan_change plan_two_programmes plan_responders plan_two_shares plan_paired_shares plan_icc "
     "plan_error plan_agreement plan_mcid plan_true_share",
     "figures": "changes_against_thresholds",

@@ -16,13 +16,13 @@ from truechange.figures import overview
 from truechange.foundation.drawing import png
 from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import ChoiceError, RefusedError
+from truechange.foundation.result import Refused
 from truechange.individual import PersonChange, Programme, person_change
 from truechange.meaningful_change import McidStudy
 from truechange.measures import measure
 from truechange.measures.settings import FILE, settings
 from truechange.programme import ProgrammeAudit, audit, study
 from truechange.programme.known import missing_words, own_numbers
-from truechange.programme.parts import Refused
 from truechange.programme.studying import error_of_pairs, mcid_of_pairs, records_of_programme
 from truechange.records import Pairs, read
 from truechange.reliability import MeasurementError, limits_of_agreement

@@ -1,9 +1,12 @@
 """What every result object can do: say itself in words, show a table, carry its cautions into any export."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cache, partial
 from typing import TYPE_CHECKING, Any
+
+from truechange.foundation.errors import DataError, OutcomeError, listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,6 +25,20 @@ def told(notes: Mapping[str, object]) -> tuple[str, ...]:
 
     # no pattern at import: it would be compiled for answers that never need it
     return tuple(re.sub(_LONE, one, text) if "1 " in text else text for text, holds in notes.items() if holds)
+
+
+@cache
+def wordings(module: str) -> dict[str, dict[str, Any]]:
+    """Return the wordings of a room, by part and name, from the ``words.toml`` beside a module (its ``__file__``)."""
+    import tomllib
+    from pathlib import Path
+
+    return tomllib.loads((Path(module).parent / "words.toml").read_text(encoding="utf-8"))
+
+
+def worded(words: Mapping[str, str], facts: Mapping[str, Any], **holds: object) -> tuple[str, ...]:
+    """Return, in this order, the wordings whose condition holds, filled in with `facts`; ``few=n < 10``."""
+    return told({words[name].format_map(facts): True for name, one in holds.items() if one})
 
 
 def gathered(own: Iterable[str], *parts: object) -> tuple[str, ...]:
@@ -148,3 +165,113 @@ class Spoken(Part):
     def alt(self) -> str:
         """The picture in words."""
         return f"{self.seen} {' '.join(self.says)}".strip()
+
+
+def hideable(make: Callable[..., Part], hidden: Callable[..., dict[str, Any]], **counts: Any) -> Part:
+    """Return the part made of counts of people; it leaves the house made of the same with the small ones `hidden`."""
+    return replace(make(**counts), hide=partial(_with_hidden, make, hidden, counts))
+
+
+def _with_hidden(make: Callable[..., Part], hidden: Callable[..., dict[str, Any]], counts: dict[str, Any]) -> Part:
+    return make(**counts | hidden(**counts))
+
+
+@dataclass(frozen=True)
+class Refused(Result):
+    """A part of a report that could not be computed honestly: named, with the reason.
+
+    Parameters
+    ----------
+    part : str
+        What was refused.
+    reason : str
+        Why, and what would make it possible.
+    """
+
+    part: str
+    reason: str
+    cautions: tuple[str, ...] = ()
+
+    def table(self) -> "pd.DataFrame":
+        """Return one row: part, refused."""
+        import pandas as pd
+
+        return pd.DataFrame([{"part": self.part, "refused": self.reason}])
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say what is missing and why."""
+        return (f"{self.part}: not computed. {self.reason}",)
+
+
+def attempt(work: Callable[[], Any], part: str) -> Any:
+    """Return the part, or a :class:`Refused` with the reason it could not be computed."""
+    try:
+        return work()
+    except OutcomeError as problem:
+        return Refused(part, str(problem))
+
+
+def sources_of(*parts: Result) -> tuple[str, ...]:
+    """Return the bibliography keys of the parts, each once."""
+    return tuple(dict.fromkeys(key for part in parts for key in part.sources))
+
+
+@dataclass(frozen=True)
+class ByMeasure(Result):
+    """One result for each test.
+
+    Parameters
+    ----------
+    parts : mapping of str to Result
+        Key of the test: its result, the primary test first; may be a :class:`Refused`.
+    names : mapping of str to str
+        Key of the test: its name in sentences.
+    """
+
+    parts: Mapping[str, Result]
+    names: Mapping[str, str]
+
+    def __getitem__(self, measure: str) -> Result:
+        if measure not in self.parts:
+            raise DataError(f"{measure!r} was not audited; there are {listed(self.parts)}.")
+        return self.parts[measure]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.parts)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:  # type: ignore[override]
+        """Every part's cautions, each once, with the tests it concerns when it does not concern all."""
+        tests: dict[str, list[str]] = {}
+        for measure, part in self.parts.items():
+            for caution in part.cautions:
+                tests.setdefault(caution, []).append(self.names[measure])
+        return tuple(
+            caution if len(names) == len(self.parts) else f"{listed(names)}: {caution}"
+            for caution, names in tests.items()
+        )
+
+    @property
+    def sources(self) -> tuple[str, ...]:  # type: ignore[override]
+        """Keys of the bibliography, each once."""
+        return sources_of(*self.parts.values())
+
+    def public(self) -> "ByMeasure":
+        """Return every part as it may leave the house."""
+        return replace(self, parts={measure: part.public() for measure, part in self.parts.items()})
+
+    def table(self) -> "pd.DataFrame":
+        """Return the parts' tables below each other, with the test's key in the first column."""
+        import pandas as pd
+
+        tables = [part.table().reset_index(drop=True).assign(measure=measure) for measure, part in self.parts.items()]
+        if not tables:
+            return pd.DataFrame(columns=["measure"])
+        whole = pd.concat(tables, ignore_index=True)
+        return whole[["measure", *(name for name in whole.columns if name != "measure")]]
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return each part's sentences, with the test's name ahead."""
+        return tuple(
+            f"{self.names[measure]}: {text}" for measure, part in self.parts.items() for text in part.sentences()
+        )

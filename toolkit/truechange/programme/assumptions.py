@@ -1,27 +1,31 @@
-"""Assumptions looked at (regression diagnostics): slopes, residuals, clusters, ratings not given, normal errors."""
+"""Sensitivity analyses: the assumptions looked at (regression diagnostics), and how far each doubt moves a number."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
-from math import nan, sqrt
-from typing import TYPE_CHECKING, Any
+from math import isfinite, nan, sqrt
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import fdtri, ndtri
 
-from truechange.foundation.errors import DataError
+from truechange.foundation import drawing
+from truechange.foundation.errors import DataError, RefusedError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import decimals_for, fixed, p_value
-from truechange.foundation.result import Part, told
+from truechange.foundation.result import Part, attempt, gathered, worded, wordings
+from truechange.meaningful_change import McidStudy, cross_fit_mcid, mcid
+from truechange.meaningful_change.estimators import METHODS
 from truechange.numerics.intervals import mean_limits
+from truechange.numerics.resampling import Floats
 from truechange.numerics.small_cells import FEW, few
-from truechange.programme.parts import Floats, coefficient, hc3, quantities, t_estimate, welch_difference
+from truechange.programme.change import coefficient, hc3, quantities, t_estimate, welch_difference
+from truechange.records import Pairs
+from truechange.reliability import MeasurementError
+from truechange.responders import proportion
+from truechange.responders.counting import Responders
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from truechange.reliability import MeasurementError
-
+WORDS = wordings(__file__)["assumptions"]
 SKEWED, HEAVY = 1.0, 2.0  # own rules: skewness and excess kurtosis from which values are called not normal
 LEAST_SHOWN, LEAST_UNITS, FEW_UNITS = 5, 5, 10  # people behind a drawn mean; units for an ICC, and for a good one
 
@@ -68,36 +72,32 @@ def ancova_checks(
     bent, rest = coefficient(curved, 2, confidence, "with a squared score before, HC3", unit), np.asarray(plain.resid)
     turned = np.linalg.pinv(plain.model.exog)
     alone = plain.params[2] - turned[2] * rest / (1 - np.einsum("ij,ji->i", plain.model.exog, turned))
+    least, most = float(alone.min()), float(alone.max())
     lean, tails, shaped = _shape("The residuals", rest)
-    differ = "differ" if gap.low > 0 or gap.high < 0 else "are not shown to differ"
-    least, most = (fixed(float(end), bent.decimals) for end in (alone.min(), alone.max()))
-    own_lines = (
-        f"The slopes of improvement on score before {differ}: {slopes[0]} in {names[0]}, {slopes[1]} in {names[1]}. "
-        f"For people who start 1 SD lower than the mean the adjusted difference is {low}, 1 SD higher {high}."
-    )
-    other = (
-        f"With a curved line ({p_value(curved.pvalues[3])} for the bend) the adjusted difference is {bent}; with any "
-        f"one person left out it lies between {least} and {most}{f' {unit}' if unit else ''}."
-    )
-    rows = {f"slope, {name}": one for name, one in zip(names, slopes, strict=True)}
-    rows |= {"difference of the slopes": gap, "difference of people who start 1 SD lower": low}
-    rows |= {"difference of people who start 1 SD higher": high, "difference with a curved line": bent}
+    unequal = gap.low > 0 or gap.high < 0
+    rows = {f"slope, {name}": one for name, one in zip(names, slopes, strict=True)} | {
+        "difference of the slopes": gap, "difference of people who start 1 SD lower": low,
+        "difference of people who start 1 SD higher": high, "difference with a curved line": bent}  # fmt: skip
+    residuals = Part({}, pd.DataFrame(), (shaped,), (), (), WORDS["quantiles"], partial(_quantiles, rest))
     facts: dict[str, Any] = {
-        "slopes": tuple(slopes), "slope_gap": gap, "unequal": differ == "differ", "low_start": low, "high_start": high,
-        "bent": bent, "bend_p": float(curved.pvalues[3]), "least": float(alone.min()), "most": float(alone.max()),
-        "skewness": lean, "kurtosis": tails,
-        "residuals": Part({}, pd.DataFrame(), (shaped,), draw=partial(_quantiles, rest),
-                          seen="Residuals in order of size against normal quantiles, with the line they would follow."),
+        "slopes": tuple(slopes), "slope_gap": gap, "unequal": unequal, "low_start": low, "high_start": high,
+        "bent": bent, "bend_p": float(curved.pvalues[3]), "least": least, "most": most, "skewness": lean,
+        "kurtosis": tails, "residuals": residuals,
     }  # fmt: skip
     groups = {name: (_fifths(before[g == at], improvement[g == at], confidence),
                      [fit.params[0] + fit.params[2] * at for fit in (wide, plain)],
                      [wide.params[1] + wide.params[3] * at, plain.params[1]])
               for name, at in zip(names, (1, 0), strict=True)}  # fmt: skip
-    return Part(
-        facts, quantities(rows, {"p (curved)": facts["bend_p"]}), (own_lines, other, shaped), (), ("long2000",),
-        "Mean improvement by fifths of the score before in either group, each group's own line and parallel lines.",
-        partial(_lines, groups, float(before.mean()), unit),
-    )  # fmt: skip
+    ends = {"least": fixed(least, bent.decimals), "most": fixed(most, bent.decimals), "unit": _unit(unit)}
+    differ = "differ" if unequal else "are not shown to differ"
+    filled = facts | ends | {"names": names, "differ": differ, "p": p_value(facts["bend_p"])}
+    says = (*worded(WORDS, filled, slopes=True, bent=True), shaped)
+    return Part(facts, quantities(rows, {"p (curved)": facts["bend_p"]}), says, (), ("long2000",), WORDS["lines"],
+                partial(_lines, groups, float(before.mean()), unit))  # fmt: skip
+
+
+def _unit(unit: str) -> str:
+    return f" {unit}" if unit else ""
 
 
 def _fifths(x: Floats, y: Floats, confidence: float) -> list[tuple[float, float, float, float]]:
@@ -108,10 +108,8 @@ def _fifths(x: Floats, y: Floats, confidence: float) -> list[tuple[float, float,
     return [(float(a.mean()), *mean_limits(b, confidence)) for a, b in held if b.size >= LEAST_SHOWN]
 
 
-def _lines(groups: Mapping[str, Any], middle: float, unit: str, ax: "Axes") -> "Axes":
+def _lines(groups: Mapping[str, Any], middle: float, unit: str, ax: Any) -> Any:
     """Draw the means, each group's own line (solid) and the parallel lines that one difference rests on (dotted)."""
-    from truechange.foundation import drawing
-
     for name, colour, mark in zip(groups, drawing.SERIES, drawing.MARKERS, strict=False):
         means, levels, slopes = groups[name]
         at, mean, low, high = np.transpose(means)
@@ -125,10 +123,8 @@ def _lines(groups: Mapping[str, Any], middle: float, unit: str, ax: "Axes") -> "
     return ax
 
 
-def _quantiles(rest: Floats, ax: "Axes") -> "Axes":
+def _quantiles(rest: Floats, ax: Any) -> Any:
     """Draw residuals against normal quantiles."""
-    from truechange.foundation import drawing
-
     normal = ndtri((np.arange(rest.size) + 0.5) / rest.size)
     ax.plot(normal, np.sort(rest), "o", ms=4, mfc="none", color=drawing.INK)
     ax.plot(normal, rest.std(ddof=1) * normal, color=drawing.ACCENT, lw=1.5)
@@ -169,12 +165,11 @@ def clustering(unit: Any, improvement: Floats, before: Floats, *, name: str, tes
     names, y, x = pd.Series(unit)[known].astype(str).to_numpy(), improvement[known], before[known]
     place, n = np.unique(names, return_inverse=True)[1], len(names)
     sizes = np.bincount(place).astype(float)
-    if sizes.size < LEAST_UNITS or n - sizes.size < LEAST_UNITS:
-        raise DataError(
-            f"{sizes.size} {name}s are too few to say how alike their people are; at least {LEAST_UNITS} are needed, "
-            "with several people each."
-        )
-    slope, k = float(np.polyfit(x, y, 1)[0]) if np.ptp(x) > 0 else 0.0, sizes.size
+    k = sizes.size
+    if k < LEAST_UNITS or n - k < LEAST_UNITS:
+        raise DataError(f"{k} {name}s are too few to say how alike their people are; at least {LEAST_UNITS} are "
+                        "needed, with several people each.")  # fmt: skip
+    slope = float(np.polyfit(x, y, 1)[0]) if np.ptp(x) > 0 else 0.0
     rest = y - y.mean() - slope * (x - x.mean())
     means = np.bincount(place, rest) / sizes
     between, within = float(sizes @ means**2) / (k - 1), float(np.sum((rest - means[place]) ** 2)) / (n - k)
@@ -186,16 +181,13 @@ def clustering(unit: Any, improvement: Floats, before: Floats, *, name: str, tes
     effect, how = max(1.0, 1 + (squares - 1) * value), f"mean, interval widened for people of one {name}"
     se = float(y.std(ddof=1)) * sqrt(effect / n)
     mean = t_estimate(float(y.mean()), se, k - 1, 0.95, n=n, unit=test_unit, method=how)
-    ends = [fixed(end, decimals_for(*mean_limits(y, 0.95)[1:])) for end in (mean.low, mean.high)]
-    alike = (
-        f"The changes of people of one {name} are alike by an intraclass correlation of {icc} ({k} {name}s, {n} "
-        f"people): it multiplies the variance of the mean by {fixed(effect, 2)}, and its interval becomes "
-        f"{' to '.join(ends)}{f' {test_unit}' if test_unit else ''}."
-    )
-    few_units = f"{k} {name}s are few: how alike their people are is known only within a wide interval."
-    return Part({"icc": icc, "effect": effect, "mean": mean, "units": k},
-                quantities({f"ICC by {name}": icc}, {"design effect": effect}), (alike,),
-                told({few_units: k < FEW_UNITS}))  # fmt: skip
+    from_to = [fixed(end, decimals_for(*mean_limits(y, 0.95)[1:])) for end in (mean.low, mean.high)]
+    facts = {"icc": icc, "effect": effect, "mean": mean, "units": k}
+    filled = facts | dict(zip(("low", "high"), from_to, strict=True))
+    filled |= {"name": name, "n": n, "times": fixed(effect, 2), "unit": _unit(test_unit)}
+    alike, *few_clusters = worded(WORDS, filled, clusters=True, few_clusters=k < FEW_UNITS)
+    frame = quantities({f"ICC by {name}": icc}, {"design effect": effect})
+    return Part(facts, frame, (alike,), tuple(few_clusters))
 
 
 def ratings_not_given(
@@ -221,35 +213,23 @@ def ratings_not_given(
         ``if_improved``, ``if_unchanged`` (the MCID if all of them had rated so), ``next_cut`` (one rating higher).
     """
     lost = people["rating"].isna()
-    some, hidden = int(lost.sum()), bool(few(lost.sum()))
-    gap = None
+    some, gap = int(lost.sum()), None
     if some >= LEAST_SHOWN and (~lost).sum() > 1:
         rated, others = (people.loc[at, "improvement"].to_numpy(float) for at in (~lost, lost))
         gap = welch_difference(rated, others, 0.95)
     better, same = (again(people.fillna({"rating": to}), cut) if some else nan for to in (cut, cut - 1))
     higher = again(people[~lost], cut + 1)
-    better_to, same_to, higher_to = (fixed(value, places) for value in (better, same, higher))
-    whom = f"{FEW if hidden else some} of the {len(people)} people with two comparable scores gave no rating"
-    says = told({
-        f"Everybody with two comparable scores rated the change ({len(people)} people).": not some,
-        f"{whom}.".capitalize(): some,
-        f"The mean improvement of the rated less that of the others is {gap}.": gap is not None,
-        f"Had all of them rated themselves improved, the MCID would be {better_to}; had all said unchanged, "
-        f"{same_to}.": better == better and same == same,
-        f"Were only a rating one step higher to count as improved, it would be {higher_to}.": higher == higher,
-    })  # fmt: skip
-    facts: dict[str, Any] = {
-        "unrated": some,
-        "rated_gap": gap,
-        "if_improved": better,
-        "if_unchanged": same,
-        "next_cut": higher,
-    }
-    rows = {"MCID if they had rated themselves improved": better, "MCID if they had said unchanged": same}
-    return Part(facts, quantities({"rated less not rated": gap}, rows | {"MCID one rating higher": higher}), says)
+    filled = dict(zip(("better", "same", "higher"), (fixed(to, places) for to in (better, same, higher)), strict=True))
+    filled |= {"people": str(len(people)), "whom": (FEW if few(some) else str(some)).capitalize(), "gap": str(gap)}
+    says = worded(WORDS, filled, all_rated=not some, unrated=some, rated_gap=gap is not None,
+                  if_rated=better == better and same == same, next_cut=higher == higher)  # fmt: skip
+    facts = {"unrated": some, "rated_gap": gap, "if_improved": better, "if_unchanged": same, "next_cut": higher}
+    rows = {"MCID if they had rated themselves improved": better, "MCID if they had said unchanged": same,
+            "MCID one rating higher": higher}  # fmt: skip
+    return Part(facts, quantities({"rated less not rated": gap}, rows), says)
 
 
-def error_shape(error: "MeasurementError") -> Part:
+def error_shape(error: MeasurementError) -> Part:
     """Hold the MDC, which takes errors as normal and of one size, against what the differences themselves show.
 
     Returns
@@ -263,17 +243,128 @@ def error_shape(error: "MeasurementError") -> Part:
     apart = scores[:, -1] - scores[:, 0]
     lean, tails, shaped = _shape("The differences of the two tests", apart)
     seen = float(np.quantile(np.abs(apart - apart.mean()), 0.95))
-    tenths: Any = np.quantile(scores.mean(axis=1), (0.1, 0.9)) if error.spread.flagged else ()
-    ends: list[Any] = [error.mdc_at(float(at)) for at in tenths]
-    within = (
-        f"95% of them lie within {fixed(seen, error.mdc95.decimals)}{f' {unit}' if unit else ''} of their mean, "
-        f"against an MDC95 of {error.mdc95}; the intervals of SEM, MDC and limits of agreement lean on normal errors."
+    ends: tuple[Any, ...] = (None, None)
+    if error.spread.flagged:
+        ends = tuple(error.mdc_at(float(at)) for at in np.quantile(scores.mean(axis=1), (0.1, 0.9)))
+    filled = {"seen": fixed(seen, error.mdc95.decimals), "unit": _unit(unit), "mdc95": error.mdc95, "ends": ends}
+    words = worded(WORDS, filled, within=True, even=not error.spread.flagged, uneven=error.spread.flagged)
+    rows = {"skewness": lean, "excess kurtosis": tails, "95% within": seen}
+    facts = {"skewness": lean, "kurtosis": tails, "within": seen, "at_low": ends[0], "at_high": ends[1]}
+    return Part(facts, quantities({}, rows), (shaped, *words))
+
+
+DOUBTS = ["doubt", "number", "told", "low", "high", "least", "most", "moved", "unit"]
+MDC, MCID, SHARE = "MDC95 of one person", "MCID", "share of those due that changed enough"
+MEASURED = "share of those measured that changed enough"
+MEAN, GAP = "mean improvement", "difference between the groups"
+RESAMPLES = 400
+LOOKED = {"errors": "Shape of the errors", "cross-fitting": "Internal validation", "ratings": "Ratings not given",
+          "therapist": "Likeness of one therapist's people", "site": "Likeness of one site's people"}  # fmt: skip
+
+
+def assumptions(
+    error: MeasurementError, change: Pairs, matters: Any, audit: Any, cut: int, drawn: dict[str, Any]
+) -> dict[str, Any]:
+    """Look at every assumption of a study that its data can speak to; each a Part, or a refusal with its reason.
+
+    Parameters
+    ----------
+    error, change, matters, audit
+        Parts of the study: measurement error, pairs of the programme's people, MCID study (or refusal), audit.
+    cut : int
+        Lowest rating that counts as improved.
+    drawn : mapping
+        n_boot and seed.
+    """
+    people, method = audit.pairs[audit.primary], getattr(matters, "recommended_method", "")
+    due = people[people["due"]]
+    measured = due.dropna(subset=["before", "improvement"])
+    scores = [measured[name].to_numpy(float) for name in ("improvement", "before")]
+
+    def again(rated: pd.DataFrame, at: int) -> float:
+        few: dict[str, Any] = {"before": rated["before"], "after": rated["after"], "n_boot": 100}
+        found = mcid(rated["improvement"], rated["rating"], at, sem=error.sem, **few)
+        return float(found.estimates["estimate"].to_dict()[method])
+
+    def held_out() -> Part:
+        if not method:
+            raise RefusedError("There is no MCID to hold people against.")
+        few = drawn | {"n_boot": min(RESAMPLES, drawn["n_boot"])}
+        return cross_fit_mcid(due, method, cut=cut, sem=error.sem, **few)
+
+    unit, places = change.measure.unit, matters.recommended.decimals if method else 1
+    work: dict[str, Callable[[], Any]] = {"errors": lambda: error_shape(error), "cross-fitting": held_out}
+    work |= {"ratings": lambda: ratings_not_given(change.usable, cut, again, places)} if method else {}
+    work |= {name: partial(clustering, measured[name], *scores, name=name, test_unit=unit)
+             for name in ("therapist", "site") if name in measured}  # fmt: skip
+    return {name: attempt(one, LOOKED[name]) for name, one in work.items()}
+
+
+def attacks(error: MeasurementError, matters: Any, audit: Any, checks: Mapping[str, Any]) -> Part:
+    """Order every doubt that can be put into numbers by how far it moves its number, in halves of that one's interval.
+
+    Returns
+    -------
+    Part
+        Table: doubt, number, told, low, high, least, most (what the number becomes), moved, unit.
+    """
+    rows: list[Any] = []
+    for words, number, told_as, others, *moved in _doubts(error, matters, audit, checks):
+        becomes = [value for value in map(float, others) if isfinite(value)]
+        half = (told_as.high - told_as.low) / 2
+        if becomes and half > 0:
+            far = moved or [max(abs(value - told_as.value) for value in becomes) / half]
+            ends = (told_as.value, told_as.low, told_as.high, min(becomes), max(becomes))
+            rows.append((words, number, *ends, *far, told_as.unit))
+    frame = pd.DataFrame(rows, columns=DOUBTS).sort_values("moved", ascending=False, kind="stable", ignore_index=True)
+    return Part({"rows": frame, "records": frame.to_dict("records")}, frame, (), gathered((), *checks.values()))
+
+
+def _doubts(error: MeasurementError, matters: Any, audit: Any, checks: Mapping[str, Any]) -> Iterator[tuple[Any, ...]]:
+    """Yield each doubt in words, the number it is about, that number as told, what it becomes, and how far if known."""
+    change, versus, gaps, enough = (
+        part[audit.primary] for part in (audit.change, audit.comparison, audit.missing, audit.responders)
     )
-    even = "The size of the error is not shown to depend on the score."
-    if ends:
-        even = f"The error depends on the score: the MDC95 is {ends[0]} at low scores and {ends[1]} at high ones."
-    facts: dict[str, Any] = {"skewness": lean, "kurtosis": tails, "within": seen, "at_low": None, "at_high": None}
-    facts |= dict(zip(("at_low", "at_high"), ends, strict=False))
-    return Part(
-        facts, quantities({}, {"skewness": lean, "excess kurtosis": tails, "95% within": seen}), (shaped, within, even)
-    )
+    looked = {name: part for name, part in checks.items() if isinstance(part, Part)}
+    if shape := looked.get("errors"):
+        yield "the errors are taken as normal: the spread that 95% of people kept", MDC, error.mdc95, [shape.within]
+        if shape.at_low is not None:
+            yield "the error depends on the score", MDC, error.mdc95, [shape.at_low, shape.at_high]
+    if isinstance(matters, McidStudy) and matters.recommended is not None:
+        value, rows = matters.recommended, matters.estimates
+        if matters.recommended_method == "latent_threshold":
+            wrong = matters.wrong_sem["latent_threshold"]
+            yield "the measurement error is 20% smaller or larger", MCID, value, [wrong[0.8], wrong[1.2]]
+        person = [name for name in rows.index if METHODS[name].level == "person" and "MCID" not in METHODS[name].use]
+        person = [name for name in person if not rows["use"][name].startswith(("do not", "not "))]
+        others = rows["estimate"][[name for name in person if name != "detectability_limit"]]
+        yield "another estimator is used on the same people", MCID, value, others
+        if ratings := looked.get("ratings"):
+            yield ("the people without a rating had all rated themselves improved, or all unchanged", MCID, value,
+                   [ratings.if_improved, ratings.if_unchanged])  # fmt: skip
+            yield "only a rating one step higher counts as improved", MCID, value, [ratings.next_cut]
+    if isinstance(counted := getattr(enough, "counted", None), Responders):
+        row, share = counted.rows.iloc[0], counted.share()
+        yield ("none, or all, of the people without a follow-up changed enough", SHARE, share,
+               row[["lowest_possible", "highest_possible"]])  # fmt: skip
+        yield "the MCID lies elsewhere in its interval", SHARE, share, row[["share_at_low", "share_at_high"]]
+        if fit := looked.get("cross-fitting"):
+            yield "people are held against an MCID that they had no part in", SHARE, share, [fit.share.value]
+        if isinstance(enough.true_share, Estimate) and row["measured"]:
+            seen = proportion(row["changed_enough"], row["measured"])
+            yield "measurement error is taken out of the changes", MEASURED, seen, [enough.true_share.value]
+    if isinstance(change, Part):
+        mean, beyond, filled = change.mean, change.beyond_practice or nan, getattr(gaps, "mean", None) or nan
+        yield "what repeating the test gives by itself is taken off", MEAN, mean, [beyond]
+        yield "the people without a follow-up did as people like them", MEAN, mean, [filled]
+        for name in (unit for unit in ("therapist", "site") if unit in looked):
+            ends = (looked[name].mean.low, looked[name].mean.high)
+            wider = (ends[1] - ends[0]) / (mean.high - mean.low) - 1
+            yield f"people of one {name} are alike: the ends of its interval", MEAN, mean, ends, wider
+    if isinstance(versus, Part):
+        gap, other = versus.adjusted, versus.checks
+        yield "the groups are not adjusted for where they started", GAP, gap, [versus.unadjusted]
+        yield ("each group has a slope of its own: people who start 1 SD lower, or higher", GAP, gap,
+               [other.low_start, other.high_start])  # fmt: skip
+        yield "the line is curved", GAP, gap, [other.bent]
+        yield "one person is left out", GAP, gap, [other.least, other.most]

@@ -1,6 +1,8 @@
-"""The audit of a programme: every part, what was refused, and the answer in five sentences."""
+"""The audit of a programme: every part, one function each, what was refused, and the answer in five sentences."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import nan
 from pathlib import Path
 from typing import Any
 
@@ -8,15 +10,21 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation import WRITERS
-from truechange.foundation.numbers import percent
-from truechange.foundation.result import Part, Result, gathered
+from truechange.foundation.distributions import error_share
+from truechange.foundation.entry import Entry
+from truechange.foundation.errors import RefusedError
+from truechange.foundation.estimate import Estimate, Threshold
+from truechange.foundation.result import ByMeasure, Part, Refused, Result, gathered, sources_of
+from truechange.measures import measure as measure_of
 from truechange.numerics.small_cells import SAID, SHOWN
 from truechange.programme import change as change_of
 from truechange.programme import missing as missing_of
-from truechange.programme.enough import MEANINGS
-from truechange.programme.flow import UNABLE, DueRule
-from truechange.programme.parts import ByMeasure, Refused
-from truechange.programme.sites import named
+from truechange.programme.comparison import compare_programmes, with_flow
+from truechange.programme.flow import UNABLE, DueRule, flow_of, protocols_of
+from truechange.programme.known import MEANINGS, changed_enough
+from truechange.programme.periods import counts_by_period, trend
+from truechange.programme.sites import funnel, named
+from truechange.programme.training import dose
 
 _MCID, _ERROR, _TRUE = MEANINGS["counted"], MEANINGS["from_error"], MEANINGS["true_share"]
 _COLUMNS = {
@@ -24,8 +32,6 @@ _COLUMNS = {
     "share_low": (_MCID, "low"), "share_high": (_MCID, "high"), "expected_from_error": (_ERROR, "people"),
     "true_share": (_TRUE, "share"), "true_share_low": (_TRUE, "low"), "true_share_high": (_TRUE, "high"),
 }  # fmt: skip
-
-
 PARTS = ("flow", "quality", "protocols", "baseline", "known", "change", "responders", "missing", "comparison",
          "regression", "periods", "dose", "sites", "therapists", "standards")  # fmt: skip
 
@@ -134,33 +140,24 @@ class ProgrammeAudit(Result):
         bare = replace(
             self, people=self.people.iloc[:0], therapists=therapists, published=True,
             pairs={key: frame[["improvement"]] for key, frame in self.pairs.items()},
+            notes=(*self.notes, SHOWN if small_cells else SAID),
         )  # fmt: skip
         if small_cells:
-            return replace(bare, notes=(*self.notes, SHOWN))
-        parts = (
-            "flow",
-            "quality",
-            "protocols",
-            "baseline",
-            "comparison",
-            "periods",
-            "dose",
-            "sites",
-            "therapists",
-            "standards",
-        )
-        safe = {name: getattr(bare, name).public() for name in parts}
-        untold = [key for key in self.measures if UNABLE not in safe["flow"].parts[key].reasons]
+            return bare
+        flow: Any = self.flow.public()
+        told: dict[str, Any] = {}
         for name, without in (("change", change_of.without_unable), ("missing", missing_of.without_unable)):
-            told = dict(getattr(self, name).parts)
-            told |= {key: without(told[key]) for key in untold if getattr(told[key], "unable", 0)}
-            safe[name] = replace(getattr(self, name), parts=told).public()
-        return replace(bare, **safe, notes=(*self.notes, SAID))
+            parts = dict(getattr(self, name).parts)
+            for key, part in parts.items():
+                if getattr(part, "unable", 0) and UNABLE not in flow[key].reasons:
+                    parts[key] = without(part)
+            told[name] = ByMeasure(parts, flow.names)
+        return replace(bare, **{name: told.get(name, getattr(bare, name)).public() for name in PARTS})
 
     @property
     def sources(self) -> tuple[str, ...]:  # type: ignore[override]
         """Keys of the bibliography for everything computed."""
-        return tuple(dict.fromkeys(key for part in self._parts() for key in part.sources))
+        return sources_of(*self._parts())
 
     @property
     def refused(self) -> tuple[Refused, ...]:
@@ -180,33 +177,26 @@ class ProgrammeAudit(Result):
             if isinstance(flow, Part):
                 row |= {"started": flow.started, "due": flow.due, "comparable": flow.compared}
             if isinstance(change, Part):
-                row |= {"unit": change.mean.unit, "mean_improvement": change.mean.value, "low": change.mean.low}
-                row |= {"high": change.mean.high, "response_mean": change.response_mean.value, "p": change.p_value}
+                mean = change.mean
+                row |= {"unit": mean.unit, "mean_improvement": mean.value, "low": mean.low, "high": mean.high}
+                row |= {"response_mean": change.response_mean.value, "p": change.p_value}
             if isinstance(enough, Part):
                 kept = enough.table().set_index("quantity")
-                for column, (quantity, field) in _COLUMNS.items():
-                    row[column] = kept.loc[quantity, field]
+                row |= {column: kept.loc[quantity, field] for column, (quantity, field) in _COLUMNS.items()}
             rows.append(row)
         table = pd.DataFrame(rows)
-        if "p" in table:
-            table["p_holm"] = holm(table["p"])
-        return table
+        return table.assign(p_holm=holm(table["p"])) if "p" in table else table
 
     def sentences(self) -> tuple[str, ...]:
         """Answer in five sentences, from the primary test; a sixth where many follow-ups are missing."""
-        flow, change, enough = self.flow[self.primary], self.change[self.primary], self.responders[self.primary]
-        name = self.flow.names[self.primary]
-        said = [f"{self.programme}, {name}, {self.before} to {self.after}: {flow.sentence()}"]
-        said.append(change.sentence())
-        said += list(enough.sentences()[:2])
-        versus: Any = self.comparison.parts.get(self.primary)
-        gaps = self.missing[self.primary]
-        compared = versus is not None and not isinstance(versus, Refused)
-        if not compared or getattr(gaps, "many", False):
-            said.append(gaps.sentence())
-        if compared:
-            said.append(versus.sentence())
-        return tuple(said)
+        flow, change, enough, gaps = (
+            part[self.primary] for part in (self.flow, self.change, self.responders, self.missing))  # fmt: skip
+        name, versus = self.flow.names[self.primary], self.comparison.parts.get(self.primary)
+        said = [f"{self.programme}, {name}, {self.before} to {self.after}: {flow.sentence()}", change.sentence()]
+        said += enough.sentences()[:2]
+        if not isinstance(versus, Part):
+            return (*said, gaps.sentence())
+        return (*said, *[gaps.sentence()] * getattr(gaps, "many", False), versus.sentence())
 
     def to_html(self, path: str | Path, **options: Any) -> Path:
         """Write the report as one self-contained page and return its path."""
@@ -234,14 +224,159 @@ def holm(p: "pd.Series[float]") -> "pd.Series[float]":
     return steps.cummax().clip(upper=1.0).reindex(p.index)
 
 
-def look_caution(measures: tuple[str, ...], confidence: float) -> tuple[str, ...]:
-    """Say how many tests were looked at, and what that does to a chance finding; nothing for one test."""
-    if len(measures) < 2:
-        return ()
-    chance = percent(1 - confidence ** len(measures))
-    return (
-        (
-            f"{len(measures)} tests were looked at: without any change, at least one interval leaves out 0 "
-            f"with a chance of up to {chance}. The primary test counts; the others are support."
-        ),
+NO_THRESHOLD = "No threshold to hold a change against."
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What is settled before any part of an audit is computed."""
+
+    asked: Any  # the arguments of the audit, by their names
+    occasions: tuple[str, str]
+    names: dict[str, str]  # of the tests, by key, the primary one first
+    programme: str
+    compare: str
+    alone: str  # why nothing is compared
+    people: pd.DataFrame
+    pairs: dict[str, pd.DataFrame]  # of those who started in the time that was asked for
+    every_pair: dict[str, pd.DataFrame]  # of everyone who ever started the programme
+    others: dict[str, pd.DataFrame]
+    rule: DueRule
+    known: dict[str, Part]
+    log: pd.DataFrame
+    entry: dict[str, Entry]
+
+    def due(self, key: str, *, others: bool = False) -> pd.DataFrame:
+        """Return the people whose follow-up of a test is due, or those of the comparison group."""
+        frame = (self.others if others else self.pairs)[key]
+        return frame[frame["due"]].reset_index(drop=True)
+
+    def limit(self, key: str) -> float | None:
+        """Return the MCID of a test, or the MDC where no MCID is known."""
+        known = self.known[key]
+        if isinstance(known.mcid, Threshold):
+            return known.mcid.value
+        return known.mdc.value if known.mdc is not None and known.mdc.value > 0 else None
+
+    def measured(self, key: str, *, others: bool = False) -> pd.DataFrame:
+        """Return the people due, or refuse a headline where half or more of them cannot be compared."""
+        due, whose = self.due(key, others=others), f" in {self.compare}" if others else ""
+        lost = int(due["improvement"].isna().sum())
+        if lost * 2 >= len(due):
+            told = not others and self.limit(key) is not None
+            bounds = "; see the bounds under people without a follow-up" if told else ""
+            raise RefusedError(
+                f"{lost} of the {len(due)} people due{whose} have no usable follow-up, half or more: nothing is said "
+                f"from those measured{bounds}."
+            )
+        return due
+
+
+def _flow(study: Settled, key: str) -> Result:
+    return flow_of(study.pairs[key], study.rule)
+
+
+def _change(study: Settled, key: str) -> Result:
+    frame, test = study.measured(key), measure_of(key)
+    unable = frame[(frame["state"] == UNABLE) & frame["before"].notna()]
+    # "unable" stands for 0 where there is a 0, else for the worst score seen at either visit: never for a gain
+    seen = test.sign * frame[["before", "after"]].to_numpy(float)
+    worst = 0.0 if test.sign > 0 and test.hard_low == 0 else test.sign * float(np.nanmin(seen))
+    return change_of.paired_change(
+        frame["before"], frame["after"], frame["improvement"], due=len(frame), unit=test.unit,
+        practice=study.known[key].practice, unable=(test.improvement(unable["before"], worst), worst),
+        confidence=study.asked.confidence,
+    )  # fmt: skip
+
+
+def _responders(study: Settled, key: str) -> Result:
+    frame, rule = study.measured(key), study.entry.get(key)
+    return changed_enough(
+        frame["improvement"], study.known[key], measure_of(key).resolution, study.asked.confidence,
+        before=None if rule is None else frame["before"], entry=rule, seed=study.asked.seed,
+    )  # fmt: skip
+
+
+def _missing(study: Settled, key: str) -> Result:
+    limit, frame, test, known = study.limit(key), study.due(key), measure_of(key), study.known[key]
+    if limit is None:
+        return Refused("Missing follow-up", NO_THRESHOLD)
+    sem = known.sem.value if isinstance(known.sem, Estimate) else 0.0
+    gain = 0.0 if known.practice is None else known.practice.value
+    rows = study.asked.records.assessments
+    visits = rows[(rows["measure"] == key) & ~rows["occasion"].isin(study.occasions) & rows["value"].notna()]
+    return missing_of.missing_follow_up(
+        frame["improvement"].mask(frame["state"] == UNABLE, -np.inf).to_numpy(float), limit,
+        missing_of.predictors_of(frame, visits, study.log), resolution=test.resolution, unit=test.unit,
+        against=(gain, error_share(limit, sem, gain, test.resolution)), seed=study.asked.seed,
+        limit="MCID" if isinstance(known.mcid, Threshold) else "MDC95", confidence=study.asked.confidence,
+    )  # fmt: skip
+
+
+def _comparison(study: Settled, key: str) -> Result:
+    if not study.compare:
+        return Refused("Comparison", study.alone)
+    test, theirs, limit = measure_of(key), flow_of(study.others[key], study.rule), study.limit(key)
+    found = compare_programmes(
+        study.measured(key), study.measured(key, others=True), NO_THRESHOLD if limit is None else limit,
+        names=(study.programme, study.compare), unit=test.unit, subgroups=study.asked.subgroups,
+        resolution=test.resolution, **study.asked.drawn,
+    )  # fmt: skip
+    return with_flow(found, theirs)
+
+
+def _regression(study: Settled, key: str) -> Result:
+    frame, test, sem = study.measured(key), measure_of(key), study.known[key].sem
+    if isinstance(sem, Refused):
+        return Refused("Dependence on the start", sem.reason)
+    turned = test.sign * frame[["before", "after"]].where(frame["improvement"].notna(), np.nan)
+    return change_of.start_dependence(
+        turned["before"], turned["after"], sem, entry=study.entry.get(key), unit=test.unit, **study.asked.drawn
     )
+
+
+def _protocols(study: Settled, key: str) -> Result:
+    rows = study.asked.records.assessments
+    here = (rows["measure"] == key) & rows["occasion"].isin(study.occasions)
+    used = set(study.pairs[key].loc[study.pairs[key]["comparable"], "person"])
+    return protocols_of(rows[here & rows["person"].isin(used)], measure_of(key))
+
+
+def _periods(study: Settled, key: str) -> Result:
+    test, limit, every, saved = measure_of(key), study.limit(key), study.asked.every, study.asked.saved
+    counts, undated = counts_by_period(study.every_pair[key], nan if limit is None else limit, every)
+    before, after = study.occasions
+    about = {"programme": study.programme, "test": key, "before": before, "after": after, "every": every}
+    if saved is not None:
+        saved = saved[(saved[[*about]].astype(str) == list(about.values())).all(axis="columns")]
+    return trend(
+        counts, every=every, unit=test.unit, resolution=test.resolution, undated=undated, saved=saved,
+        confidence=study.asked.confidence,
+    )  # fmt: skip
+
+
+BY_TEST: dict[str, tuple[str, Callable[[Settled, str], Result]]] = {
+    "flow": ("flow", _flow), "protocols": ("protocols", _protocols), "change": ("change", _change),
+    "responders": ("responders", _responders), "missing": ("missing follow-up", _missing),
+    "comparison": ("comparison", _comparison), "regression": ("regression to the mean", _regression),
+    "periods": ("trend", _periods),
+}  # fmt: skip
+
+
+def training(study: Settled, first: str) -> Result:
+    """Compute adherence, progression and tolerance of the training, beside the primary test."""
+    return dose(study.due(first), study.log, unit=measure_of(first).unit, confidence=study.asked.confidence)
+
+
+def units(study: Settled, first: str, unit: str) -> Result:
+    """Compare sites or therapists by the primary test."""
+    threshold = study.limit(first)
+    if threshold is None:
+        return Refused(f"{unit}s", NO_THRESHOLD)
+    if unit not in study.people:
+        return Refused(f"{unit}s", f"The people table has no {unit}.")
+    frame = study.measured(first)
+    return funnel(
+        frame[unit], np.asarray(frame["improvement"], dtype=float), threshold, name=unit, before=frame["before"],
+        numbered=unit != "site", seed=study.asked.label_seed,
+    )  # fmt: skip

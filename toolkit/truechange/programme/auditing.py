@@ -1,29 +1,23 @@
-"""Audit of a programme: every part put together from a clinic's records."""
+"""Audit of a programme: what was asked for is checked, people are chosen, scores paired, and every part computed."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
+from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 
 from truechange.foundation.entry import Entry
-from truechange.foundation.errors import (
-    ChoiceError,
-    DataError,
-    check_choice,
-    check_confidence,
-    check_kind,
-    listed,
-)
-from truechange.foundation.result import Result, told
+from truechange.foundation.errors import ChoiceError, DataError, check_choice, check_confidence, check_kind, listed
+from truechange.foundation.numbers import percent
+from truechange.foundation.result import ByMeasure, attempt, told, worded, wordings
 from truechange.measures import measure as measure_of
 from truechange.measures.catalogue import OWN
-from truechange.programme.audit_result import ProgrammeAudit, look_caution
-from truechange.programme.computed import BY_TEST, Settled, training, units
-from truechange.programme.flow import a_day, due_rule, quality_of, with_states
+from truechange.programme.audit_result import BY_TEST, ProgrammeAudit, Settled, training, units
+from truechange.programme.flow import a_day, baseline_table, due_rule, quality_of, with_states
 from truechange.programme.known import known_of
-from truechange.programme.parts import ByMeasure, attempt, baseline_table
 from truechange.programme.periods import EVERY, standards
 from truechange.records import records_of
 from truechange.records.rules import known_word
@@ -31,36 +25,20 @@ from truechange.responders.counting import Responders
 
 NO_SUBGROUP = ("person", "programme", "therapist", "stop_reason", "source_row")  # they say who, or are free text
 EVER = ("1900-01-01", "2200-01-01")  # days before and after any programme
+WORDS = wordings(__file__)["audit"]
 WAITING = ("waiting list", "wait list", "waitlist", "usual care", "control", "no programme")
 
 
 def audit(
-    records: Any,
-    before: str = "baseline",
-    after: str = "discharge",
-    measures: Sequence[str] | None = None,
-    *,
-    primary: str | None = None,
-    programme: str | None = None,
-    compare: str | None = None,
-    thresholds: Mapping[str, Mapping[str, Any]] | None = None,
-    retest: Any = None,
-    anchor: str | None = "rating",
-    entry: Mapping[str, Mapping[str, float] | Entry] | None = None,
-    subgroups: Sequence[str] = (),
-    trials: str = "refuse",
-    as_of: str | None = None,
-    weeks: float | None = None,
-    started: tuple[str | None, str | None] = (None, None),
-    every: str = "quarter",
-    saved: pd.DataFrame | None = None,
-    targets: Mapping[str, float] | None = None,
-    n_boot: int = 2000,
-    seed: int = 0,
-    label_seed: int | None = None,
-    confidence: float = 0.95,
-    on_step: Callable[[str], None] | None = None,
-) -> ProgrammeAudit:
+    records: Any, before: str = "baseline", after: str = "discharge", measures: Sequence[str] | None = None, *,
+    primary: str | None = None, programme: str | None = None, compare: str | None = None,
+    thresholds: Mapping[str, Mapping[str, Any]] | None = None, retest: Any = None, anchor: str | None = "rating",
+    entry: Mapping[str, Mapping[str, float] | Entry] | None = None, subgroups: Sequence[str] = (),
+    trials: str = "refuse", as_of: str | None = None, weeks: float | None = None,
+    started: tuple[str | None, str | None] = (None, None), every: str = "quarter", saved: pd.DataFrame | None = None,
+    targets: Mapping[str, float] | None = None, n_boot: int = 2000, seed: int = 0, label_seed: int | None = None,
+    confidence: float = 0.95, on_step: Callable[[str], None] | None = None,
+) -> ProgrammeAudit:  # fmt: skip
     """Audit a programme: who was tested, who changed, by how much, and what that can and cannot show.
 
     Parameters
@@ -131,41 +109,42 @@ def audit(
     DataError
         Nobody started, or nobody was tested at both occasions.
     """
+    asked = SimpleNamespace(**locals())  # the arguments, by their names
     check_confidence(confidence)
     check_choice("every", every, tuple(EVERY))
     tell = on_step or (lambda _: None)
     tell("people and pairs")
-    records, (retest, lost) = records_of(records), _retest(retest)
-    study, notes = _settle(
-        records, (before, after), measures, primary, programme, compare, as_of=as_of, weeks=weeks, trials=trials,
-        thresholds=thresholds or {}, retest=retest, anchor=anchor, entry=entry or {}, subgroups=subgroups,
-        started=started, every=every, saved=saved, drawn={"n_boot": n_boot, "seed": seed},
-        confidence=confidence, label_seed=label_seed, tell=tell,
-    )  # fmt: skip
-
-    def by_test(name: str, work: Callable[[Settled, str], Result]) -> ByMeasure:
+    asked.records, asked.drawn = records_of(records), {"n_boot": n_boot, "seed": seed, "confidence": confidence}
+    asked.thresholds, asked.entry, (asked.retest, lost) = thresholds or {}, entry or {}, _retest(retest)
+    study, notes = _settle(asked, tell)
+    keys, names = tuple(study.names), study.names
+    parts: dict[str, Any] = {}
+    for field, (name, work) in BY_TEST.items():
         tell(name)
-        return ByMeasure({key: attempt(lambda: work(study, key), name) for key in study.keys}, study.names)  # noqa: B023
-
-    first, everyone = study.keys[0], pd.concat([study.pairs[study.keys[0]], study.others[study.keys[0]]])
-    starts = {study.names[key]: pd.concat([study.pairs[key], study.others[key]]).set_index("person")["before"]
-              for key in study.keys}  # fmt: skip
-    parts: dict[str, Any] = {field: by_test(name, work) for field, (name, work) in BY_TEST.items()}
+        parts[field] = ByMeasure({key: attempt(partial(work, study, key), name) for key in keys}, names)
+    first, whole = keys[0], {key: pd.concat([study.pairs[key], study.others[key]]) for key in keys}
+    starts = {names[key]: frame.set_index("person")["before"] for key, frame in whole.items()}
     counted = getattr(parts["responders"].parts[first], "counted", None)
     enough = int(counted.rows["changed_enough"].iloc[0]) if isinstance(counted, Responders) else None
     return ProgrammeAudit(
-        programme=study.programme, compare=study.compare, before=study.before, after=study.after, primary=first,
-        measures=tuple(study.keys), people=study.people, pairs=study.pairs, rule=study.rule,
-        known=ByMeasure(study.known, study.names),
-        baseline=baseline_table(everyone[study.people.columns].reset_index(drop=True), starts),
-        quality=quality_of(records), **parts,
-        dose=attempt(lambda: training(study), "dose"),
-        sites=attempt(lambda: units(study, "site"), "sites"),
-        therapists=attempt(lambda: units(study, "therapist"), "therapists"),
+        programme=study.programme, compare=study.compare, before=study.occasions[0], after=study.occasions[1],
+        primary=first, measures=keys, people=study.people, pairs=study.pairs, rule=study.rule,
+        known=ByMeasure(study.known, names),
+        baseline=baseline_table(whole[first][study.people.columns].reset_index(drop=True), starts),
+        quality=quality_of(asked.records), **parts,
+        dose=attempt(partial(training, study, first), "dose"),
+        sites=attempt(partial(units, study, first, "site"), "sites"),
+        therapists=attempt(partial(units, study, first, "therapist"), "therapists"),
         standards=standards(study.due(first), enough, targets or {}, confidence),
         seed=seed, confidence=confidence, period=period_words(started),
-        notes=(*lost, *notes, *look_caution(tuple(study.keys), confidence)),
+        notes=(*lost, *notes, *look_caution(keys, confidence)),
     )  # fmt: skip
+
+
+def look_caution(measures: Sequence[str], confidence: float) -> tuple[str, ...]:
+    """Say how many tests were looked at, and what that does to a chance finding; nothing for one test."""
+    filled = {"tests": len(measures), "chance": percent(1 - confidence ** len(measures))}
+    return worded(WORDS, filled, looked=len(measures) > 1)
 
 
 def _retest(given: Any) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
@@ -177,63 +156,50 @@ def _retest(given: Any) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
     return getattr(read, "assessments", None), told({f"Rows of the retest study that were set aside: {gone}.": gone})
 
 
-def _settle(
-    records: Any, occasions: tuple[str, str], measures: Any, primary: str | None, programme: str | None,
-    compare: str | None, *, as_of: str | None, weeks: float | None, trials: str,
-    thresholds: Mapping[str, Mapping[str, Any]], retest: pd.DataFrame | None, anchor: str | None,
-    entry: Mapping[str, Mapping[str, float] | Entry], started: tuple[str | None, str | None],
-    tell: Callable[[str], None], **kept: Any,
-) -> tuple[Settled, list[str]]:  # fmt: skip
+def _settle(asked: Any, tell: Callable[[str], None]) -> tuple[Settled, list[str]]:
     """Check what was asked for, choose the people, pair the scores, collect errors and thresholds."""
-    measures = [measures] if isinstance(measures, str) else measures
-    check_kind("measures", measures, (Iterable, type(None)), "the keys of one or more tests")
-    before, after = occasions = records.visit(occasions[0]), records.visit(occasions[1])
+    records, started = asked.records, asked.started
+    before, after = occasions = records.visit(asked.before), records.visit(asked.after)
     records.refuse_unmapped(before, after)
-    keys, notes = _measures(records, before, after, measures, primary)
-    if strange := sorted(set(thresholds) - set(keys)):
-        raise ChoiceError(f"thresholds= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
-    rules = _entries(entry, thresholds, keys)
-    everyone = _everyone(records)
+    keys, notes = _measures(records, occasions, asked.measures, asked.primary)
+    for name, given in (("thresholds", asked.thresholds), ("entry", asked.entry)):
+        if strange := sorted(set(given) - set(keys)):
+            raise ChoiceError(f"{name}= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
+    rules, everyone = _entries(asked.entry, asked.thresholds), _everyone(records)
     facts = [name for name in everyone.columns if name not in NO_SUBGROUP]
-    if unknown := sorted(set(kept["subgroups"]) - set(facts)):
+    if unknown := sorted(set(asked.subgroups) - set(facts)):
         raise ChoiceError(
             f"subgroups= names {listed(unknown)}, which is no fact of the people table that may be shown; there are "
             f"{listed(facts)}."
         )
-    chosen, other, said, alone = _programmes(everyone, programme, compare)
-    people, others = (everyone[everyone["programme"] == name].reset_index(drop=True) for name in (chosen, other))
-    frames = {key: records.pairs(key, before=before, after=after, trials=trials).frame for key in keys}
-    theirs, others_theirs = ({key: _of_everyone(group, frame) for key, frame in frames.items()}
-                             for group in (people, others))  # fmt: skip
-    rule, seen = due_rule(records, theirs.values(), as_of, weeks), _seen(records, after)
-    pairs, other_pairs = (
-        {
-            key: with_states(frame, _door(records, key, occasions, frame, seen), rule, seen)
-            for key, frame in group.items()
-        }
-        for group in (theirs, others_theirs)
+    chosen, other, said, alone = _programmes(everyone, asked.programme, asked.compare)
+    groups = [everyone[everyone["programme"] == name].reset_index(drop=True) for name in (chosen, other)]
+    frames = {key: records.pairs(key, before=before, after=after, trials=asked.trials).frame for key in keys}
+    scores = [{key: _of_everyone(group, frame) for key, frame in frames.items()} for group in groups]
+    rule, seen = due_rule(records, scores[0].values(), asked.as_of, asked.weeks), _seen(records, after)
+    ours, theirs = (
+        {key: with_states(frame, _door(records, key, occasions, frame, seen), rule, seen) for key, frame in one.items()}
+        for one in scores
     )
     window, about = _window(records, everyone, before, started)
-    whole, (pairs, other_pairs) = (
-        pairs,
-        ({key: _those(frame, window) for key, frame in group.items()} for group in (pairs, other_pairs)),
-    )
-    people = _those(people, window)
+    pairs, others = ({key: _those(frame, window) for key, frame in one.items()} for one in (ours, theirs))
+    people = _those(groups[0], window)
     if people.empty:
         raise DataError(f"Nobody of {chosen} {period_words(started)}.")
+    log = records.sessions
+    if log is None or log.empty:
+        log = pd.DataFrame(columns=["person", "date"])
+    log = log[log["person"].isin(set(people["person"]))]
     tell("errors and thresholds")
     known = {
         key: known_of(
-            key, pairs[key][pairs[key]["improvement"].notna()], thresholds=thresholds, retest=retest, anchor=anchor,
-            trials=trials, **kept["drawn"], confidence=kept["confidence"], entry=rules.get(key),
+            key, pairs[key][pairs[key]["improvement"].notna()], thresholds=asked.thresholds, retest=asked.retest,
+            anchor=asked.anchor, trials=asked.trials, entry=rules.get(key), **asked.drawn,
         )
         for key in keys
     }  # fmt: skip
-    study = Settled(
-        records=records, before=before, after=after, keys=keys, names={key: measure_of(key).name for key in keys},
-        people=people, programme=chosen, compare=other, alone=alone, pairs=pairs, every_pair=whole, others=other_pairs,
-        rule=rule, known=known, log=_sessions(records, people), entry=rules, **kept,
-    )  # fmt: skip
+    names = {key: measure_of(key).name for key in keys}
+    study = Settled(asked, occasions, names, chosen, other, alone, people, pairs, ours, others, rule, known, log, rules)
     return study, [*notes, *about, *said]
 
 
@@ -261,8 +227,8 @@ def _window(
     begun = people.get("start_date", pd.Series(pd.NaT, index=people.index)).fillna(people["person"].map(first_test))
     inside, undated = begun.between(first, last), int(begun.isna().sum())
     out = len(people) - int(inside.sum()) - undated
-    notes = [f"Only people who {period_words(started)} are counted: {out} in the records started at another time."]
-    notes += told({f"{undated} people have neither a start date nor a first test with a date: left out.": undated})
+    notes = [WORDS["outside"].format(period=period_words(started), out=out)]
+    notes += worded(WORDS, {"undated": undated}, undated=undated)
     return set(people.loc[inside, "person"]), notes
 
 
@@ -279,6 +245,8 @@ def _door(records: Any, key: str, occasions: tuple[str, str], people: pd.DataFra
     A first score that was set aside is told of those who came again; of the others, that they did not.
     """
     aside = records.aside
+    if aside.empty:
+        return {}
     aside = aside[aside["tested"] & (aside["measure"].isna() | (aside["measure"] == key))]
     first, last = (aside["person"].isin(people.loc[people[name].isna(), "person"]) for name in ("before", "after"))
     was = [(aside["occasion"] == name) | aside["occasion"].isna() for name in occasions]
@@ -286,14 +254,9 @@ def _door(records: Any, key: str, occasions: tuple[str, str], people: pd.DataFra
     return dict(zip(aside.loc[here, "person"], aside.loc[here, "reason"], strict=True))
 
 
-def _entries(
-    entry: Mapping[str, Mapping[str, float] | Entry], thresholds: Mapping[str, Mapping[str, Any]], keys: Sequence[str]
-) -> dict[str, Entry]:
+def _entries(entry: Mapping[str, Any], thresholds: Mapping[str, Mapping[str, Any]]) -> dict[str, Entry]:
     """Return the entry rule of each test that has one: what was given here, else with the thresholds."""
-    if strange := sorted(set(entry) - set(keys)):
-        raise ChoiceError(f"entry= names {listed(strange)}, which is not audited; there are {listed(keys)}.")
-    given = {key: about["entry"] for key, about in thresholds.items() if about.get("entry")} | dict(entry)
-    rules = {}
+    given, rules = {key: about["entry"] for key, about in thresholds.items() if about.get("entry")} | dict(entry), {}
     for key, rule in given.items():
         test = measure_of(key)
         rules[key] = Entry.read(rule, sign=test.sign, step=test.resolution, name=key)
@@ -305,27 +268,26 @@ def _entries(
 
 
 def _measures(
-    records: Any, before: str, after: str, measures: Sequence[str] | None, primary: str | None
+    records: Any, occasions: tuple[str, str], measures: Any, primary: str | None
 ) -> tuple[list[str], list[str]]:
+    """Return the keys of the tests, the primary one first, and what to say of the choice."""
+    measures = [measures] if isinstance(measures, str) else measures
+    check_kind("measures", measures, (Iterable, type(None)), "the keys of one or more tests")
     tests = records.assessments
-    for occasion in (before, after):
+    for occasion in occasions:
         check_choice("occasion", occasion, tuple(sorted(tests["occasion"].dropna().unique())))
-    found = [set(tests.loc[tests["occasion"] == occasion, "measure"]) for occasion in (before, after)]
-    both = sorted(found[0] & found[1])
+    done = [tests[tests["occasion"] == occasion] for occasion in occasions]
+    both = sorted(set(done[0]["measure"]) & set(done[1]["measure"]))
     if not both:
-        raise DataError(f"No test was done both at {before} and at {after}.")
-    keys = [getattr(key, "key", key) for key in measures] if measures is not None else both
+        raise DataError(f"No test was done both at {occasions[0]} and at {occasions[1]}.")
+    keys = both if measures is None else [getattr(key, "key", key) for key in measures]
     for key in keys:
         check_choice("measures", key, tuple(both))
     notes = [text for key in keys if key in OWN for text in measure_of(key).reading]
     if primary is None:
-        counts = tests[tests["occasion"] == after].groupby("measure")["person"].nunique()
+        counts = done[1].groupby("measure")["person"].nunique()
         primary = keys[0] if measures is not None else max(keys, key=lambda key: (counts[key], -keys.index(key)))
-        if len(keys) > 1:
-            notes.append(
-                f"No primary test was stated beforehand; {measure_of(primary).name} is shown first. Choose it before "
-                "looking at the results."
-            )
+        notes += [WORDS["first"].format(name=measure_of(primary).name)] * (len(keys) > 1)
     check_choice("primary", primary, tuple(keys))
     return [primary, *(key for key in keys if key != primary)], notes
 
@@ -344,43 +306,32 @@ def _everyone(records: Any) -> pd.DataFrame:
 
 def _programmes(people: pd.DataFrame, programme: str | None, compare: str | None) -> tuple[str, str, list[str], str]:
     """Return programme, comparison group ("" if none), what to say of the choice, and why nothing is compared."""
-    there = sorted(people["programme"].unique())
-    notes = []
+    there, notes, alone = sorted(people["programme"].unique()), [], ""
     for name, given in (("programme", programme), ("compare", compare)):
         if given is not None:
             check_choice(name, given, tuple(there))
     if compare is not None and compare == programme:
         raise ChoiceError(f"compare={compare!r} is the programme itself; name another group, or leave compare= out.")
-    if compare is None:
-        waiting = [name for name in there if name.strip().lower() in WAITING and name != programme]
-        if len(waiting) == 1 and len(there) > 1:
-            compare = waiting[0]
-            notes.append(f"“{compare}” was taken as the comparison group by its name.")
+    waiting = [name for name in there if name.strip().lower() in WAITING and name != programme]
+    if compare is None and len(waiting) == 1 and len(there) > 1:
+        compare = waiting[0]
+        notes.append(WORDS["by_name"].format(compare=compare))
     left = [name for name in there if name != compare]
-    if programme is None:
-        if len(left) != 1:
-            raise ChoiceError(f"The records hold several programmes ({listed(there)}): choose one with programme=.")
-        programme = left[0]
-    alone, rest = "", [name for name in left if name != programme]
+    if programme is None and len(left) != 1:
+        raise ChoiceError(f"The records hold several programmes ({listed(there)}): choose one with programme=.")
+    programme = programme or left[0]
     if compare is None:
-        alone = "The records hold no comparison group; nothing here shows cause."
-        if rest:
-            alone = f"The records hold other groups ({listed(rest)}), and none was chosen: name one to compare with."
-        notes.append(f"{alone} Change over time is not the same as the programme's effect.")
+        rest = [name for name in left if name != programme]
+        alone = WORDS["others"].format(others=listed(rest)) if rest else WORDS["alone"]
+        notes.append(WORDS["no_cause"].format(alone=alone))
     return programme, compare or "", notes, alone
 
 
-def chosen_programmes(records: Any, programme: str | None, compare: str | None) -> tuple[str, str]:
-    """Return the programme that :func:`audit` would audit and the one it would compare with ("" for none)."""
-    return _programmes(_everyone(records), programme, compare)[:2]
-
-
-def of_programme(records: Any, programme: str) -> pd.DataFrame:
-    """Return the assessments of the people of one programme."""
-    people = _everyone(records)
-    return records.assessments[
-        records.assessments["person"].isin(people.loc[people["programme"] == programme, "person"])
-    ]
+def of_programme(records: Any, programme: str | None, compare: str | None) -> pd.DataFrame:
+    """Return the assessments of the people of the programme that :func:`audit` would audit."""
+    people, tests = _everyone(records), records.assessments
+    chosen = _programmes(people, programme, compare)[0]
+    return tests[tests["person"].isin(people.loc[people["programme"] == chosen, "person"])]
 
 
 def _of_everyone(people: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
@@ -390,10 +341,3 @@ def _of_everyone(people: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
     usable = whole["comparable"].fillna(False).astype(bool)
     why = whole["why_not"].where(whole["before"].notna(), "no score before").fillna("")
     return whole.assign(comparable=usable, why_not=why, improvement=whole["improvement"].where(usable))
-
-
-def _sessions(records: Any, people: pd.DataFrame) -> pd.DataFrame:
-    sessions = records.sessions
-    if sessions is None or sessions.empty:
-        return pd.DataFrame(columns=["person", "date"])
-    return sessions[sessions["person"].isin(set(people["person"]))]

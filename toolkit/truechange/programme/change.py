@@ -1,25 +1,64 @@
-"""Change of a group from baseline to discharge, and regression to the mean beside it."""
+"""Change of a group from baseline to discharge, regression to the mean beside it, and the intervals both rest on."""
 
 from collections.abc import Mapping
 from functools import partial
 from math import exp, nan, pi, sqrt
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy.special import gammaln, nctdtr, ndtr, stdtr, stdtrit
 
+from truechange.foundation import drawing
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, read_sem
 from truechange.foundation.numbers import fixed, p_value, percent
-from truechange.foundation.result import Part, told
-from truechange.numerics.resampling import percentile_limits
+from truechange.foundation.result import Part, Refused, worded, wordings
+from truechange.numerics.resampling import Floats, percentile_limits
 from truechange.numerics.small_cells import FEW, few
 from truechange.numerics.true_change import TakenIn, beyond_cut, resampled_taken_in, sharp_edge
-from truechange.programme.parts import Floats, Refused, quantities, t_estimate
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+WORDS = wordings(__file__)
+QUANTITIES = ("quantity", "estimate", "low", "high", "method")
+
+
+def t_estimate(value: float, se: float, df: float, confidence: float, **about: Any) -> Estimate:
+    """Return an estimate with its t interval: value ± t × standard error."""
+    half = float(stdtrit(df, (1 + confidence) / 2)) * se
+    return Estimate(value=value, low=value - half, high=value + half, confidence=confidence, df=df, **about)
+
+
+def welch_difference(first: Floats, second: Floats, confidence: float, unit: str = "") -> Estimate:
+    """Return the difference of two means with Welch's interval."""
+    v1, v2 = first.var(ddof=1) / first.size, second.var(ddof=1) / second.size
+    gap, se = float(first.mean() - second.mean()), sqrt(v1 + v2)
+    df = (v1 + v2) ** 2 / (v1**2 / (first.size - 1) + v2**2 / (second.size - 1)) if se else first.size - 1
+    how = "difference of means, Welch"
+    return t_estimate(gap, se, float(df), confidence, unit=unit, n=first.size + second.size, method=how)
+
+
+def hc3(y: Floats, *columns: Any) -> Any:
+    """Fit `y` on a constant and `columns` by least squares, with HC3 standard errors (Long and Ervin 2000)."""
+    from statsmodels.regression.linear_model import OLS
+
+    return OLS(y, np.column_stack([np.ones(len(y)), *columns])).fit(cov_type="HC3", use_t=True)
+
+
+def coefficient(fit: Any, at: int, confidence: float, method: str, unit: str = "") -> Estimate:
+    """Return one coefficient of a fitted line with its interval."""
+    value, low, high = (float(number) for number in (fit.params[at], *fit.conf_int(alpha=1 - confidence)[at]))
+    return Estimate(value=value, low=low, high=high, confidence=confidence, unit=unit, n=int(fit.nobs),
+                    df=float(fit.df_resid), method=method)  # fmt: skip
+
+
+def quantities(
+    estimates: Mapping[str, Any], numbers: Mapping[str, float] | None = None, columns: Any = QUANTITIES, **shared: Any
+) -> pd.DataFrame:
+    """Return one row a quantity: the estimates that are known, then plain numbers, each of those with `shared`."""
+    rows = [{"quantity": name, **one.row()} for name, one in estimates.items() if one is not None]
+    rows += [{"quantity": name, "estimate": value, **shared} for name, value in (numbers or {}).items()]
+    return pd.DataFrame(rows).reindex(columns=list(columns))
 
 
 def gain_from_selection(cut: float, mean: float, sd: float, reliability: float, *, taken: str = "below") -> float:
@@ -113,28 +152,26 @@ def start_dependence(
     rule = entry and entry.of_people(whole)
     found, draws = resampled_taken_in(rule, first, second, known, _start_of, n_boot=n_boot, seed=seed)
     low, high = percentile_limits(draws, confidence)
-    words = ("slope without the error of the first score", "SEM²/σ² × (everyone's mean − mean before)",
+    how = ("slope without the error of the first score", "SEM²/σ² × (everyone's mean − mean before)",
              "mean improvement less what the entry rule makes by itself")  # fmt: skip
     slope, gain, beyond = (
-        Estimate(
-            value=float(value), low=float(one), high=float(other), confidence=confidence, n=n, unit=in_unit,
-            method=f"{how}; bootstrap over people",
-        )
-        for value, one, other, how, in_unit in zip(_start_of(found)[0], low, high, words, ("", unit, unit), strict=True)
+        Estimate(value=float(value), low=float(one), high=float(other), confidence=confidence, n=n, unit=in_unit,
+                 method=f"{made}; bootstrap over people")
+        for value, one, other, made, in_unit in zip(_start_of(found)[0], low, high, how, ("", unit, unit), strict=True)
     )  # fmt: skip
     plain, failed = float(np.cov(first, second)[0, 1] / first.var(ddof=1)) - 1, float(np.isnan(draws[:, 0]).mean())
-    ruled = {} if entry is None else {"from_selection": gain, "beyond_selection": beyond}
-    shown = {"slope on score before, error removed": slope}
+    facts = {"plain": plain, "slope": slope, "from_selection": None, "beyond_selection": None, "unit": unit}
+    shown, edges, before_cut = {"slope on score before, error removed": slope}, sharp_edge(first), []
     if entry is not None:
+        facts |= {"from_selection": gain, "beyond_selection": beyond}
         shown |= {"mean gain expected from the entry rule alone": gain, "mean improvement beyond it": beyond}
-    frame = quantities(shown, {"slope on score before, as measured": plain})
-    lost = f"{fixed(100 * failed, 1)}% of the resamples failed, because error was larger than the spread."
-    cautions = (
-        "People near the best possible score have no room: that alone makes the slope negative.", *known.cautions,
-        *told({lost: failed}), *(sharp_edge(first) if entry is None else entry.cautions(beyond_cut(entry, first))),
-    )  # fmt: skip
-    facts = {"plain": plain, "slope": slope, "from_selection": None, "beyond_selection": None, "unit": unit} | ruled
-    return Part(facts, frame, _start_says(facts, entry, found), cautions, ("blomqvist1977", "barnett2005"))
+        before_cut = [sentence_before_cut(entry, float(found.mean[0]), float(found.variance[0]), unit)]
+        edges = entry.cautions(beyond_cut(entry, first))
+    words, filled = WORDS["start"], facts | {"plain": fixed(plain, 2), "failed": fixed(100 * failed, 1)}
+    says = (*worded(words, filled, ruled=entry), *before_cut, *worded(words, filled, leans=True))
+    no_room, *lost = worded(words, filled, no_room=True, failed=failed)
+    return Part(facts, quantities(shown, {"slope on score before, as measured": plain}), says,
+                (no_room, *known.cautions, *lost, *edges), ("blomqvist1977", "barnett2005"))  # fmt: skip
 
 
 def _start_of(found: TakenIn, _: Any = None) -> Floats:
@@ -142,28 +179,10 @@ def _start_of(found: TakenIn, _: Any = None) -> Floats:
     return np.column_stack([found.slope, found.regression, found.expected.mean(axis=1)])
 
 
-def _start_says(facts: Mapping[str, Any], entry: Entry | None, found: TakenIn) -> tuple[str, ...]:
-    """Say what the entry rule makes by itself and what is left, then how improvement depends on the start."""
-    gain, slope, unit = facts["from_selection"], facts["slope"], facts["unit"]
-    ruled: tuple[str, ...] = ()
-    if entry is not None:
-        text = (
-            f"Taking people in for a poor score alone makes the mean improve by about {gain} without any change; "
-            f"without that the mean improvement is {facts['beyond_selection']}."
-        )
-        ruled = (text, sentence_before_cut(entry, float(found.mean[0]), float(found.variance[0]), unit))
-    leans = (
-        f"For each unit of a better score before, the true improvement differs by {slope}; as measured it looks like "
-        f"{fixed(facts['plain'], 2)}, because both share the error of the first test."
-    )
-    return (*ruled, leans)
-
-
 FEW_PAIRS = 10
 TRIM = 0.2
 NOISE = 1e-9  # an SD this small beside the mean is floating-point noise
 COLUMNS = ("quantity", "estimate", "low", "high", "n", "unit", "method")
-LEFT_OUT = "The mean is of those able to do the test again; some could not."
 
 
 def small_sample_factor(df: float) -> float:
@@ -181,36 +200,31 @@ def noncentral_t_limits(t: float, df: float, confidence: float) -> tuple[float, 
     """Return the noncentrality parameters for which `t` lies at either tail of the noncentral t distribution."""
     from scipy.optimize import brentq
 
-    tail = (1 - confidence) / 2
-    reach = 8 * sqrt(1 + t * t / (2 * df))
-
-    def below(shift: float) -> float:
-        if abs(shift - t) > 0.9 * reach:  # far out the function is not computed reliably, and its value is known
-            return float(shift < t)
-        found = float(nctdtr(df, shift, t) if t >= 0 else 1 - nctdtr(df, -shift, -t))
-        if found == found:
-            return found
-        return float(ndtr((t * (1 - 1 / (4 * df)) - shift) / sqrt(1 + t * t / (2 * df))))  # normal form, for huge t
-
-    def solve(level: float) -> float:
-        return float(brentq(lambda shift: below(shift) - level, t - reach, t + reach, xtol=1e-10))
-
     if not abs(t) < 1e6:  # the changes are all the same but for floating-point noise
         return nan, nan
-    return solve(1 - tail), solve(tail)
+    reach = 8 * sqrt(1 + t * t / (2 * df))
+
+    def above(shift: float, level: float) -> float:
+        if abs(shift - t) > 0.9 * reach:  # far out the function is not computed reliably, and its value is known
+            return float(shift < t) - level
+        found = float(nctdtr(df, shift, t) if t >= 0 else 1 - nctdtr(df, -shift, -t))
+        if found != found:  # normal form, for huge t
+            found = float(ndtr((t * (1 - 1 / (4 * df)) - shift) / sqrt(1 + t * t / (2 * df))))
+        return found - level
+
+    tail = (1 - confidence) / 2
+    low, high = (float(brentq(above, t - reach, t + reach, (level,), xtol=1e-10)) for level in (1 - tail, tail))
+    return low, high
 
 
 def standardised_response_mean(change: Floats, confidence: float = 0.95) -> Estimate:
     """Return mean change / SD of change (d_z), with its noncentral t interval."""
-    n = change.size
-    mean, sd = float(change.mean()), float(change.std(ddof=1))
+    n, mean, sd = change.size, float(change.mean()), float(change.std(ddof=1))
     if sd <= NOISE * max(1.0, abs(mean)):
         return Estimate(value=nan, confidence=confidence, n=n, method="all changes equal: not defined")
     low, high = (edge / sqrt(n) for edge in noncentral_t_limits(mean / sd * sqrt(n), n - 1, confidence))
-    return Estimate(
-        value=mean / sd, low=low, high=high, confidence=confidence, n=n, df=n - 1,
-        method="mean change / SD of change; noncentral t",
-    )  # fmt: skip
+    how = "mean change / SD of change; noncentral t"
+    return Estimate(value=mean / sd, low=low, high=high, confidence=confidence, n=n, df=n - 1, method=how)
 
 
 def average_sd_effect(
@@ -221,19 +235,15 @@ def average_sd_effect(
     Limits: noncentrality limits of the paired t times ``√(2 s_d² / (n (s₁² + s₂²)))``. With `hedges` the value (not
     the interval) is multiplied by the small-sample factor at 2(n − 1) degrees of freedom, as Lakens 2013 does.
     """
-    n = change.size
-    mean, spread = float(change.mean()), float(change.var(ddof=1))
+    n, mean, spread = change.size, float(change.mean()), float(change.var(ddof=1))
     both = float(before.var(ddof=1) + after.var(ddof=1))
     if both == 0 or sqrt(spread) <= NOISE * max(1.0, abs(mean)):
         return Estimate(value=nan, confidence=confidence, n=n, method="no spread: not defined")
     factor = sqrt(2 * spread / (n * both))
     low, high = (edge * factor for edge in noncentral_t_limits(mean / sqrt(spread / n), n - 1, confidence))
     value = mean / sqrt(both / 2) * (small_sample_factor(2 * (n - 1)) if hedges else 1.0)
-    how = "mean change / average SD" + (", small-sample corrected" if hedges else "")
-    return Estimate(
-        value=value, low=low, high=high, confidence=confidence, n=n, df=n - 1,
-        method=f"{how}; noncentral t (Algina and Keselman)",
-    )  # fmt: skip
+    how = f"mean change / average SD{', small-sample corrected' * hedges}; noncentral t (Algina and Keselman)"
+    return Estimate(value=value, low=low, high=high, confidence=confidence, n=n, df=n - 1, method=how)
 
 
 def mean_estimate(values: Floats, confidence: float, unit: str = "") -> Estimate:
@@ -255,7 +265,7 @@ def trimmed_mean(values: Floats, confidence: float, unit: str = "", trim: float 
 
 def paired_change(
     before: Any, after: Any, improvement: Any, *, due: int | None = None, unit: str = "",
-    practice: "Estimate | float | None" = None, unable: Any = (), worst: float = nan, confidence: float = 0.95,
+    practice: "Estimate | float | None" = None, unable: tuple[Any, float] = ((), nan), confidence: float = 0.95,
 ) -> Part:  # fmt: skip
     """Estimate the mean improvement of people measured twice.
 
@@ -271,11 +281,9 @@ def paired_change(
         Unit of the test.
     practice : Estimate or float, optional
         Mean gain of unchanged people from repeating the test (positive = better).
-    unable : array-like of float, optional
-        Improvements of people who could not do the second test, their second score taken as `worst`: a second mean
-        counts them, so that no mean leaves them out in silence.
-    worst : float, optional
-        That score, in the test's unit.
+    unable : tuple of array-like of float and float, optional
+        Improvements of people who could not do the second test, and the worst score, in the test's unit, that their
+        second one was taken as: a second mean counts them, so that no mean leaves them out in silence.
     confidence : float, optional
         Level of the intervals.
 
@@ -300,12 +308,11 @@ def paired_change(
     check_confidence(confidence)
     first, second, gained = (np.asarray(values, dtype=float) for values in (before, after, improvement))
     whole = np.isfinite(first) & np.isfinite(second) & np.isfinite(gained)
-    n = int(whole.sum())
+    n, due = int(whole.sum()), whole.size if due is None else due
     if n < 3:
         raise DataError(f"{n} people have both scores; a mean change with an interval needs at least 3.")
     first, second, gained = first[whole], second[whole], gained[whole]
-    due = first.size + int((~whole).sum()) if due is None else due
-    lost = np.asarray(unable, dtype=float)
+    lost = np.asarray(unable[0], dtype=float)
     lost = lost[np.isfinite(lost)]
     mean, sd = mean_estimate(gained, confidence, unit), float(gained.std(ddof=1))
     sd = 0.0 if sd <= NOISE * max(1.0, abs(mean.value)) else sd
@@ -320,56 +327,43 @@ def paired_change(
         "effect": average_sd_effect(first, second, gained, confidence), "p_value": 2 * float(stdtr(n - 1, -abs(t))),
         "beyond_practice": None if practice is None else _beyond(mean, practice, sd), "improvements": gained,
         "with_unable": mean_estimate(np.concatenate([gained, lost]), confidence, unit) if lost.size else None,
-        "unable": int(lost.size), "worst": worst,
+        "unable": lost.size, "worst": unable[1],
     }  # fmt: skip
-    return _told(facts, told({
-        "Change from before to after is not the effect of the programme: people also change by themselves.": True,
-        f"The mean is of the {n} people measured twice, {percent(n / max(due, 1))} of those due.": n < due,
-        f"Only {n} people: the interval leans on the changes being normal.": n < FEW_PAIRS,
-        "Every change is the same; effect sizes and the test are not defined.": sd == 0,
-    }))  # fmt: skip
+    about = {"n": n, "share": percent(n / max(due, 1))}
+    return _told(facts, worded(WORDS["change"], about, no_effect=True, partly=n < due, few=n < FEW_PAIRS, same=sd == 0))
 
 
 def without_unable(change: Part) -> Part:
     """Return the change without the second mean, whose size would tell how many were unable."""
-    return _told({**change.facts, "with_unable": None, "unable": 0}, (*change.cautions, LEFT_OUT))
+    return _told({**change.facts, "with_unable": None, "unable": 0}, (*change.cautions, WORDS["change"]["left_out"]))
 
 
-def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
+def _told(facts: dict[str, Any], cautions: tuple[str, ...]) -> Part:
     """Return the change with its table, words and picture, from the numbers that may be told."""
     mean, beyond, unable = facts["mean"], facts["beyond_practice"], facts["with_unable"]
-    n, worst = mean.n, facts["worst"]
+    n, worst, p = mean.n, facts["worst"], facts["p_value"]
     frame = quantities(
         {"score before": facts["before"], "score after": facts["after"], "mean improvement": mean,
          "trimmed mean improvement": facts["trimmed"], "standardised response mean": facts["response_mean"],
          "effect size (average SD)": facts["effect"], "mean improvement beyond practice": beyond,
          f"mean improvement, unable counted as {worst:g}": unable},
         {"SD before": facts["sd_before"], "SD of change": facts["sd_change"], "correlation": facts["correlation"],
-         "p (paired t)": facts["p_value"]}, COLUMNS, n=n,
+         "p (paired t)": p}, COLUMNS, n=n,
     )  # fmt: skip
-    score = f"{worst:g} {mean.unit}".strip()
-    says = told({
-        f"On average the {n} people measured twice (of {facts['due']} due) improved by {mean}; "
-        f"{p_value(facts['p_value'])}.": True,
-        f"Without the lowest and highest fifth the mean is {facts['trimmed']}; in standard deviations of change it is "
-        f"{facts['response_mean']}.": True,
-        f"Less what repeating the test gives by itself: {beyond}.": beyond is not None,
-        f"That mean is of those able to do the test again; with {facts['unable']} who could not, their score taken as "
-        f"{score}, it is {unable}.": unable is not None,
-    })  # fmt: skip
     low, high = (fixed(float(end), 1) for end in (facts["improvements"].min(), facts["improvements"].max()))
+    score = f"{worst:g} {mean.unit}".strip()
+    filled = facts | {"n": n, "p": p_value(p), "score": score, "low": low, "high": high}
+    says = worded(
+        WORDS["change"], filled, mean=True, trimmed=True, beyond=beyond is not None, unable=unable is not None
+    )
+    seen = WORDS["change"]["seen"].format_map(filled)
     refused = partial(Refused, "Change", f"{FEW.capitalize()} people have two scores: their mean is not shown.")
-    return Part(
-        facts, frame, says, cautions, ("lakens2013", "algina2003", "tukey1963"), draw=partial(_draw, facts),
-        seen=f"Each person's improvement as a dot, from {low} to {high} {mean.unit}, with the mean and its interval.",
-        hide=refused if few(n or 0) else None,
-    )  # fmt: skip
+    return Part(facts, frame, tuple(says), cautions, ("lakens2013", "algina2003", "tukey1963"), seen,
+                partial(_draw, facts), refused if few(n or 0) else None)  # fmt: skip
 
 
-def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
+def _draw(facts: Mapping[str, Any], ax: Any) -> Any:
     """Draw every person's improvement, sorted, with the mean and its interval across."""
-    from truechange.foundation import drawing
-
     ordered, mean = np.sort(facts["improvements"]), facts["mean"]
     ax.axhspan(mean.low, mean.high, color=drawing.WASH, lw=0)
     ax.axhline(0, color=drawing.QUIET, lw=1)
@@ -382,9 +376,8 @@ def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
 
 def _beyond(mean: Estimate, practice: "Estimate | float", sd: float) -> Estimate:
     """Subtract the practice gain, its standard error added to that of the mean."""
-    gain, se, n = float(practice), 0.0, mean.n or 1
+    se, n = 0.0, mean.n or 1
     if isinstance(practice, Estimate) and practice.has_interval:
         se = (practice.high - practice.low) / (2 * float(stdtrit(practice.df or 1e9, (1 + practice.confidence) / 2)))
-    how = "mean less practice gain, both uncertainties"
-    both = sqrt(sd**2 / n + se**2)
-    return t_estimate(mean.value - gain, both, n - 1, mean.confidence, unit=mean.unit, n=n, method=how)
+    how, both = "mean less practice gain, both uncertainties", sqrt(sd**2 / n + se**2)
+    return t_estimate(mean.value - float(practice), both, n - 1, mean.confidence, unit=mean.unit, n=n, method=how)

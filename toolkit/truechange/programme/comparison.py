@@ -1,40 +1,33 @@
-"""Comparison with people who did not take part: adjusted difference, shares, subgroups, and individual response."""
+"""Comparison with people who did not take part: adjusted difference (ANCOVA, mixed model), shares, subgroups."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from math import copysign, sqrt
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri, stdtr
 
-from truechange.foundation.errors import DataError, listed
+from truechange.foundation import drawing
+from truechange.foundation.errors import ChoiceError, DataError, check_choice, check_kind, listed
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.numbers import p_value
-from truechange.foundation.result import Part, gathered, told
-from truechange.numerics.resampling import block_size, draw_people, in_blocks, percentile_limits
+from truechange.foundation.numbers import p_value, percent
+from truechange.foundation.result import Part, Refused, gathered, hideable, sources_of, told, worded, wordings
+from truechange.meaningful_change.ratings import numbers
+from truechange.measures import Measure
+from truechange.measures import measure as measure_of
+from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
 from truechange.numerics.small_cells import few, masked
+from truechange.numerics.variances import Design, fit_reml
 from truechange.programme.assumptions import ancova_checks
-from truechange.programme.parts import (
-    QUANTITIES,
-    Floats,
-    Refused,
-    coefficient,
-    hc3,
-    quantities,
-    sources_of,
-    welch_difference,
-)
+from truechange.programme.change import QUANTITIES, coefficient, hc3, quantities, t_estimate, welch_difference
 from truechange.responders import compare_responders
 from truechange.responders.counting import how_many
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 FEWEST = 10  # people of a group, and of one kind in a group
-BY_LOT = "The groups were not necessarily formed by lot: adjusted for the score before only."
-SLOPES = "The effect of the score before differs between the groups; one adjusted difference is a summary."
+WORDS = wordings(__file__)["comparison"]
 
 
 def adjusted_difference(
@@ -79,10 +72,9 @@ def adjusted_share_difference(
     draws = in_blocks(resample, n_boot, seed=seed, block=block_size(before.size, n_boot))[:, 0]
     low, high = percentile_limits(draws, confidence)
     whole = [float(share(x[None, :], y[None, :])[0]) for x, y in parts]
-    return Estimate(
-        value=whole[0] - whole[1], low=float(low), high=float(high), confidence=confidence, n=before.size,
-        method="normal tail areas at equal score before; bootstrap over people",
-    )  # fmt: skip
+    how = "normal tail areas at equal score before; bootstrap over people"
+    return Estimate(value=whole[0] - whole[1], low=float(low), high=float(high), confidence=confidence, n=before.size,
+                    method=how)  # fmt: skip
 
 
 def subgroup_differences(people: pd.DataFrame, facts: Sequence[str], confidence: float = 0.95) -> pd.DataFrame:
@@ -160,18 +152,13 @@ def individual_response(programme: Floats, comparison: Floats, confidence: float
     facts = {"value": value, "variance": variance, "sd_programme": sqrt(v1), "sd_comparison": sqrt(v2), "shown": shown}
     frame = quantities({"SD of individual response": value, "its variance": variance},
                        {"SD of change, programme": sqrt(v1), "SD of change, comparison": sqrt(v2)})  # fmt: skip
-    says = told({
-        f"People differ in their response: its SD is {value}.": shown,
-        f"No evidence that people differ in their response (SD of individual response {value}): everyone improving by "
-        "about the same amount fits the data, so searching for responder types is off.": not shown,
-    })  # fmt: skip
+    says = worded(WORDS, facts, differ=shown, alike=not shown)
     return Part(facts, frame, says, sources=("hopkins2015", "atkinson2015"))
 
 
 def compare_programmes(
-    programme: pd.DataFrame, comparison: pd.DataFrame, threshold: float | None, *, names: tuple[str, str],
-    why_no_threshold: str = "", subgroups: Sequence[str] = (), resolution: float = 0.0, unit: str = "",
-    n_boot: int = 1000, seed: int = 0, confidence: float = 0.95,
+    programme: pd.DataFrame, comparison: pd.DataFrame, threshold: float | str, *, names: tuple[str, str],
+    subgroups: Sequence[str] = (), resolution: float = 0.0, unit: str = "", **drawn: Any,
 ) -> Part:  # fmt: skip
     """Compare two groups of people whose follow-up was due, on one test.
 
@@ -179,18 +166,16 @@ def compare_programmes(
     ----------
     programme, comparison : DataFrame
         One row a person due: before, improvement (NaN without a usable follow-up).
-    threshold : float or None
-        Smallest change that counts; None leaves the shares out.
+    threshold : float or str
+        Smallest change that counts; a text says why there is none, and stands in place of the shares.
     names : tuple of str
         Names of the groups.
-    why_no_threshold : str, optional
-        Reason shown in place of the shares.
     subgroups : sequence of str, optional
         Facts named beforehand by which the difference may differ; columns of both frames.
     resolution, unit : float and str, optional
         Step and unit of the test.
-    n_boot, seed, confidence
-        Of the intervals.
+    **drawn
+        ``n_boot``, ``seed``, ``confidence`` of the intervals.
 
     Returns
     -------
@@ -208,31 +193,24 @@ def compare_programmes(
     groups = [frame.dropna(subset=["before", "improvement"]) for frame in (programme, comparison)]
     for frame, name in zip(groups, names, strict=True):
         if len(frame) < FEWEST:
-            raise DataError(
-                f"{name} has {len(frame)} people with a usable follow-up; a comparison needs at least {FEWEST}."
-            )
-    first, second = (frame["improvement"].to_numpy(float) for frame in groups)
-    group = np.repeat([1.0, 0.0], [first.size, second.size])
-    before, gained = (
-        np.concatenate([frame["before"].to_numpy(float) for frame in groups]),
-        np.concatenate([first, second]),
-    )
+            need = f"a comparison needs at least {FEWEST}."
+            raise DataError(f"{name} has {len(frame)} people with a usable follow-up; {need}")
+    confidence = drawn.get("confidence", 0.95)
+    both = pd.concat([frame.assign(group=at) for frame, at in zip(groups, (1, 0), strict=True)])
+    group, before, gained = (both[name].to_numpy(float) for name in ("group", "before", "improvement"))
+    first, second = gained[group == 1], gained[group == 0]
     adjusted, p, slope, parallel = adjusted_difference(before, gained, group, confidence, unit)
-    shares: Any = Refused("Responder comparison", why_no_threshold)
-    equal, drawn = None, {"n_boot": n_boot, "seed": seed, "confidence": confidence}
-    if threshold is not None:
+    shares: Any = Refused("Responder comparison", str(threshold))
+    equal = None
+    if not isinstance(threshold, str):
         counts = [(how_many(f["improvement"], threshold), len(f)) for f in (programme, comparison)]
         shares = compare_responders(*counts[0], *counts[1], confidence=confidence, whom="due")
-        equal = adjusted_share_difference(before, gained, group, threshold, resolution=resolution, **drawn)  # type: ignore[arg-type]
-    both = pd.concat([frame.assign(group=at) for frame, at in zip(groups, (1, 0), strict=True)])
+        equal = adjusted_share_difference(before, gained, group, threshold, resolution=resolution, **drawn)
     looked = subgroup_differences(both, subgroups, confidence)
     unseen = listed([fact for fact in subgroups if not looked["fact"].str.startswith(fact).any()] or [""])
     response = individual_response(first, second, confidence, unit)
-    notes = told({
-        BY_LOT: True, SLOPES: parallel < 0.05,
-        f"Not compared by {unseen}: a group has fewer than {FEWEST} people of each kind.": unseen,
-        f"{len(looked)} subgroup comparisons were looked at; a difference in one is a question for later.": len(looked),
-    })  # fmt: skip
+    about = {"unseen": unseen, "fewest": FEWEST, "looked": len(looked)}
+    notes = worded(WORDS, about, by_lot=True, slopes=parallel < 0.05, unseen=unseen, looked=len(looked))
     facts = {
         "flow": None, "checks": ancova_checks(before, gained, group, names, confidence, unit),
         "programme": names[0], "compare": names[1], "unadjusted": welch_difference(first, second, confidence, unit),
@@ -240,10 +218,18 @@ def compare_programmes(
         "adjusted_shares": equal, "response": response, "subgroups": looked,
         "refused": (shares,) if isinstance(shares, Refused) else (),
     }  # fmt: skip
-    return _told(facts, gathered(notes, shares, response))
+    return hideable(_told, _hidden, facts=facts, cautions=gathered(notes, shares, response))
 
 
-def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
+def _hidden(facts: Mapping[str, Any], **_: Any) -> dict[str, Any]:
+    """Hide the sizes of subgroups that leave few people over."""
+    looked, whole, flow = facts["subgroups"], facts["unadjusted"].n or 0, facts["flow"]
+    named = looked["fact"].str.split(":").str[0]
+    safe = masked(looked, named.isin(named[few(whole - looked["people"])]), ["people"])
+    return {"facts": {**facts, "subgroups": safe, "flow": flow and flow.public()}}
+
+
+def _told(facts: dict[str, Any], cautions: tuple[str, ...]) -> Part:
     """Return the comparison with its table, words and picture, from the numbers that may be told."""
     adjusted, shares, response, looked = (facts[name] for name in ("adjusted", "responders", "response", "subgroups"))
     pieces = [
@@ -255,37 +241,22 @@ def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
         response.table(), looked.assign(quantity="differs by " + looked["fact"], method="interaction, HC3"),
     ]  # fmt: skip
     frame = pd.concat([piece for piece in pieces if len(piece)], ignore_index=True)[list(QUANTITIES)]
-    first = (
-        f"Compared with {facts['compare']}, people in {facts['programme']} improved by {adjusted} more at equal score "
-        f"before ({p_value(facts['p_value'])})."
-    )
+    first = WORDS["adjusted"].format_map(facts | {"p": p_value(facts["p_value"])})
     sources = tuple(dict.fromkeys(("vickers2001", "long2000", *sources_of(shares, response))))
-    return Part(
-        facts, frame, (first, shares.sentence(), *response.sentences()), cautions, sources, draw=partial(_draw, facts),
-        seen="Difference of mean improvement, plain and adjusted, with intervals.",
-        hide=partial(_hidden, facts, cautions), height=1.58,
-    )  # fmt: skip
+    seen = "Difference of mean improvement, plain and adjusted, with intervals."
+    return Part(facts, frame, (first, shares.sentence(), *response.sentences()), cautions, sources, seen,
+                partial(_draw, facts), height=1.58)  # fmt: skip
 
 
 def with_flow(comparison: Part, flow: Part) -> Part:
     """Return the comparison with the flow of those compared with, said ahead of its cautions where somebody is lost."""
     lost = told({f"{comparison.compare}: {flow.sentence()}": flow.compared < flow.started})
-    return _told({**comparison.facts, "flow": flow}, (*lost, *comparison.cautions))
+    facts = {**comparison.facts, "flow": flow}
+    return hideable(_told, _hidden, facts=facts, cautions=(*lost, *comparison.cautions))
 
 
-def _hidden(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
-    """Return the comparison without the sizes of subgroups that leave few people over."""
-    looked, whole = facts["subgroups"], facts["unadjusted"].n or 0
-    named = looked["fact"].str.split(":").str[0]
-    safe = masked(looked, named.isin(named[few(whole - looked["people"])]), ["people"])
-    flow = facts["flow"] and facts["flow"].public()
-    return _told({**facts, "subgroups": safe, "flow": flow}, cautions)
-
-
-def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
+def _draw(facts: Mapping[str, Any], ax: Any) -> Any:
     """Draw the difference with and without adjustment."""
-    from truechange.foundation import drawing
-
     adjusted = facts["adjusted"]
     ax = drawing.interval_rows(
         ["as measured", "at equal score before"], [facts["unadjusted"], adjusted], ax=ax, strong=(1,),
@@ -293,3 +264,113 @@ def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
     )  # fmt: skip
     ax.axvline(0, color=drawing.QUIET, lw=1)
     return ax
+
+
+FEW_CLUSTERS = 10  # own rule: below it the spread between clusters is hardly known
+
+
+def compare_groups(
+    data: pd.DataFrame, *, measure: str | Measure, group: str, reference: object, before: str = "before",
+    after: str = "after", cluster: str | None = None, threshold: float | None = None,
+) -> Part:  # fmt: skip
+    """Compare the improvement of two groups at equal score before (ANCOVA; mixed model where people share a cluster).
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a person.
+    measure : str or Measure
+        The test: its unit, its step, and which direction is better.
+    group : str
+        Column that says who was in which of the two groups.
+    reference : object
+        The group of `group` that the other one is compared with.
+    before, after : str, optional
+        Columns of the scores, in the unit of the test.
+    cluster : str, optional
+        Column of the therapist, site or class that people share; takes a random intercept.
+    threshold : float, optional
+        Smallest change that counts, in the unit of the test; without it no shares are compared.
+
+    Returns
+    -------
+    Part
+        As an audit's comparison (``adjusted``, ``p_value``, ``unadjusted``, ``slope``, ``parallel_p`` ...); with
+        `cluster` also ``mixed`` (Estimate), ``mixed_p``, ``between`` (share of the variance between clusters) and
+        ``clusters``.
+
+    Raises
+    ------
+    ChoiceError
+        A column, the reference or the test is not there, or there are not two groups.
+    DataError
+        More than one row a person, or fewer than 10 people of a group with both scores.
+
+    Notes
+    -----
+    ``improvement ~ before + group`` by least squares with HC3 standard errors; the mixed model adds a normal intercept
+    for each cluster, variances by REML, the difference by generalised least squares. Its t interval has the degrees of
+    freedom of the level at which the groups differ: clusters less 2 where each holds one group, else people less
+    clusters less 2 (Schluchter and Elashoff 1990; from memory).
+    """
+    test = measure_of(measure)
+    check_kind("data", data, pd.DataFrame, "a DataFrame with one row a person", DataError)
+    for name, column in {"group": group, "before": before, "after": after, "cluster": cluster or group}.items():
+        check_choice(name, column, tuple(data.columns))
+    if "person" in data and data["person"].duplicated().any():
+        raise DataError(f"{listed(data['person'][data['person'].duplicated()].unique())}: more than one row. Give one.")
+    names = sorted(data[group].dropna().unique(), key=str)
+    check_choice("reference", reference, tuple(names))
+    if len(names) != 2:
+        raise ChoiceError(f"group={group!r} holds {len(names)} groups ({listed(names)}); leave two in the data.")
+    placed = data[data[group].notna() & (data[cluster].notna() if cluster else True)]
+    for column in (before, after):
+        placed = placed.assign(**{column: numbers(column, placed[column])})
+        if len(beyond := placed.index[(placed[column] < test.hard_low) | (placed[column] > test.hard_high)]):
+            reach = f"{test.hard_low:g} to {test.hard_high:g} {test.unit}"
+            raise DataError(f"{column}: row {listed(beyond)} outside {reach}, the range of {test.name}. Correct it.")
+    scores = pd.DataFrame({"before": placed[before], "group": placed[group], "unit": placed[cluster or group]})
+    scores["improvement"] = test.improvement(placed[before], placed[after])
+    first, second = (scores[scores["group"] == name] for name in sorted(names, key=lambda name: name == reference))
+    found = compare_programmes(
+        first, second, "Give threshold=." if threshold is None else threshold, resolution=test.resolution,
+        names=(str(first["group"].iloc[0]), str(reference)), unit=test.unit,
+    )  # fmt: skip
+    known = scores.dropna()
+    lost, unplaced = len(scores) - len(known), len(data) - len(placed)
+    facts, says, frame = dict(found.facts), found.says, found.frame
+    words, places = wordings(__file__)["groups"], f"{group}{f' or no {cluster}' if cluster else ''}"
+    about = {"cluster": cluster, "lost": lost, "people": len(scores), "unplaced": unplaced, "places": places}
+    if cluster:
+        facts |= _mixed(known, np.where(known["group"] == reference, 0.0, 1.0), test.unit)
+        about |= facts | {"share": percent(facts["between"]), "p": p_value(facts["mixed_p"])}
+        says = (says[0], words["mixed"].format_map(about), *says[1:])
+        extra = quantities({"the same, clusters as random intercepts": facts["mixed"]}, {"p (mixed)": facts["mixed_p"]})
+        frame = pd.concat([frame, extra.reindex(columns=frame.columns)], ignore_index=True)
+    few_clusters, nested = facts.get("clusters", FEW_CLUSTERS) < FEW_CLUSTERS, facts.get("nested")
+    notes = worded(words, about, lost=lost, unplaced=unplaced, few=few_clusters, nested=nested)
+    return replace(found, facts=facts, frame=frame, says=says, cautions=(*found.cautions, *notes), hide=None)
+
+
+def _mixed(known: pd.DataFrame, group: Floats, unit: str, confidence: float = 0.95) -> dict[str, Any]:
+    """Fit ``improvement ~ before + group + (1 | cluster)``: variances by REML, the difference by their weights."""
+    codes, names = pd.factorize(known["unit"])
+    y, x = known["improvement"].to_numpy(float), known["before"].to_numpy(float)
+    fixed = np.column_stack([np.ones(len(y)), x - x.mean(), group])
+    nested = len(known[["unit", "group"]].drop_duplicates()) == len(names)
+    df = (len(names) if nested else len(y) - len(names)) - 2
+    if len(names) < 3 or df < 1:
+        raise DataError(f"{len(names)} clusters are too few for a mixed model: give at least 3 (5 where each has one "
+                        "group), or leave cluster= out.")  # fmt: skip
+    between, within = fit_reml(Design([codes], fixed), y).variances
+    whole = np.column_stack([fixed, y])
+    sums = np.zeros((len(names), 4))
+    np.add.at(sums, codes, whole)
+    weights = between / (within + sums[:, :1] * between)
+    cross = (whole.T @ whole - (weights * sums).T @ sums) / within
+    covariance = np.linalg.inv(cross[:3, :3])
+    value, se = float((covariance @ cross[:3, 3])[2]), sqrt(covariance[2, 2])
+    how = "mixed model, random intercepts, REML; between-within df"
+    mixed = t_estimate(value, se, df, confidence, unit=unit, n=len(y), method=how)
+    return {"mixed": mixed, "mixed_p": 2 * float(stdtr(df, -abs(value / se))), "mixed_se": se, "nested": nested,
+            "between": float(between / (between + within)), "clusters": len(names)}  # fmt: skip

@@ -1,28 +1,32 @@
-"""What an audit was told of error and important change: own, published or foreign numbers, each with its source."""
+"""Error and important change as an audit was told of them, each with its source, and the responders by them."""
 
 from collections.abc import Mapping
 from dataclasses import replace
-from math import sqrt
+from functools import partial
+from math import nan, sqrt
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
+from truechange.foundation import drawing
+from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Origin, Threshold, person_threshold, read_sem
-from truechange.foundation.result import Part
+from truechange.foundation.result import Part, Refused, Spoken, attempt, gathered, sources_of, worded, wordings
 from truechange.measures import measure as measure_of
 from truechange.numerics.true_change import EDGE
-from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.parts import Refused
 from truechange.records.pairing import time_between
 from truechange.reliability import measurement_error, transport_check
+from truechange.responders import count_responders, cumulative_change, responders_from_error, true_responder_share
+from truechange.responders.counting import ErrorOnly, Responders
 
 FEWEST = 15  # people measured twice from whom a programme's spread is worth keeping; as for one person's comparison
 DIGITS = 4
 
 
-def own_numbers(audit: ProgrammeAudit) -> dict[str, dict[str, Any]]:
+def own_numbers(audit: Any) -> dict[str, dict[str, Any]]:
     """Return the tables ``measures`` and ``programme`` of a clinic's settings.
 
     Parameters
@@ -41,56 +45,46 @@ def own_numbers(audit: ProgrammeAudit) -> dict[str, dict[str, Any]]:
         known: Any = audit.known[key]
         about: dict[str, Any] = {}
         if isinstance(known.sem, Estimate):
-            about |= {"sem": _short(known.sem.value), "sem_people": known.sem.n}
-            about |= {"sem_df": _short(known.sem.df)} if known.sem.df else {}
-        if known.practice is not None:
-            about |= {"practice": _short(known.practice.value)}
-        if isinstance(known.mcid, Threshold):
-            about["mcid"] = _kept({"value": known.mcid.value, "low": known.mcid.low, "high": known.mcid.high})
-            about["mcid"] |= {"n": known.mcid.n} if known.mcid.n else {}
-            about["mcid"] |= {"source": known.mcid.origin.sentence()}
+            about = _short(sem=known.sem.value) | {"sem_people": known.sem.n} | _short(sem_df=known.sem.df or nan)
+        about |= {} if known.practice is None else _short(practice=known.practice.value)
+        if isinstance(mcid := known.mcid, Threshold):
+            about["mcid"] = _short(value=mcid.value, low=mcid.low, high=mcid.high) | ({"n": mcid.n} if mcid.n else {})
+            about["mcid"]["source"] = mcid.origin.sentence()
         rows = audit.protocols[key].table().to_dict("records")
-        facts = {row["fact"]: row["usual"] for row in rows if row.get("usual")}
-        about |= {"protocol": facts} if facts else {}
+        if facts := {row["fact"]: row["usual"] for row in rows if row.get("usual")}:
+            about["protocol"] = facts
         if about:
             measures[key] = about
-        frame = audit.pairs[key]
-        both = frame[frame["improvement"].notna()]
+        both = audit.pairs[key].dropna(subset="improvement")
         if len(both) >= FEWEST:
             first, second = both["before"], both["after"]
-            moments = {"mean_before": first.mean(), "mean_after": second.mean(), "sd_before": first.std(),
-                       "sd_after": second.std(), "correlation": first.corr(second)}  # fmt: skip
+            moments = _short(mean_before=first.mean(), mean_after=second.mean(), sd_before=first.std(),
+                             sd_after=second.std(), correlation=first.corr(second))  # fmt: skip
             weeks = {"weeks": round(audit.rule.days / 7, 1)} if audit.rule.days else {}
-            programme[key] = {"name": audit.programme, **weeks, **_kept(moments), "n": len(both)}
+            programme[key] = {"name": audit.programme, **weeks, **moments, "n": len(both)}
     return {"measures": measures, "programme": programme}
 
 
-def missing_words(audit: ProgrammeAudit) -> tuple[str, ...]:
+def _short(**numbers: float) -> dict[str, float]:
+    """Return the numbers that are known, rounded to some significant digits."""
+    return {name: float(f"{value:.{DIGITS}g}") for name, value in numbers.items() if value == value}
+
+
+def missing_words(audit: Any) -> tuple[str, ...]:
     """Say of each test what could not be estimated, and why, and whether its first scores look cut."""
     found = []
     for key in audit.measures:
-        known: Any = audit.known[key]
-        found += [f"{measure_of(key).name}: no {one.part}. {one.reason}" for one in (known.sem, known.mcid)
-                  if not isinstance(one, Estimate)]  # fmt: skip
-        start = audit.regression[key]
-        found += [f"{measure_of(key).name}: {text}" for text in start.cautions if text.startswith(EDGE)]
+        numbers = [one for one in (audit.known[key].sem, audit.known[key].mcid) if isinstance(one, Refused)]
+        texts = [f"no {one.part}. {one.reason}" for one in numbers]
+        texts += [text for text in audit.regression[key].cautions if text.startswith(EDGE)]
+        found += [f"{measure_of(key).name}: {text}" for text in texts]
     return tuple(found)
-
-
-def _kept(numbers: dict[str, float]) -> dict[str, float]:
-    return {name: _short(value) for name, value in numbers.items() if value == value}
-
-
-def _short(value: float) -> float:
-    return float(f"{value:.{DIGITS}g}")
 
 
 KEYS = ("sem", "sem_df", "mcid", "practice", "entry")
 COLUMNS = ["quantity", "estimate", "low", "high", "df", "unit", "method", "origin"]
 FEWEST_RATINGS = 10
-ON_THEM = "The MCID was estimated from the ratings of the same people it is used on."
-OF_OTHERS = "Each score is the {} of a visit's trials; the SEM given is not known to be of such scores."
-LAST = "The retest study has {} trials a visit, these people one score: the last trial of each retest visit was used."
+WORDS = wordings(__file__)["known"]
 
 
 def known_of(
@@ -132,55 +126,39 @@ def known_of(
     if strange := sorted(set(stated) - set(KEYS)):
         raise ChoiceError(f"thresholds[{measure!r}] has {listed(strange)}; choose from {', '.join(KEYS)}.")
     notes: list[str] = []
-    own: Any = None if retest is None else _from_retest(measure, retest, trials, drawn["confidence"])
-    sem: Any
+    sem, practice, gains = _from_retest(measure, retest, trials, drawn["confidence"])
     if "sem" in stated:
         sem = _stated_sem(stated["sem"], stated.get("sem_df"), test.unit, trials, notes)
-    elif own is None or isinstance(own, Refused):
-        why = own.reason if own else "No standard error of measurement was given for this test."
-        sem = Refused("SEM", f"{why} Give a retest study, or thresholds={{{measure!r}: {{'sem': ...}}}}.")
+    elif isinstance(sem, Refused):
+        sem = Refused("SEM", f"{sem.reason} Give a retest study, or thresholds={{{measure!r}: {{'sem': ...}}}}.")
     else:
-        sem = own["sem"]
-        notes += [LAST.format(sem.origin.trials)] * (trials == "refuse" and sem.origin.trials > 1)
+        notes += [WORDS["last"].format(trials=sem.origin.trials)] * (trials == "refuse" and sem.origin.trials > 1)
     sem = held_against_own_people("SEM", sem, pairs, test.unit, notes)
-    from_retest = {} if own is None or isinstance(own, Refused) else own
-    practice = from_retest.get("practice")
-    if stated.get("practice") is not None:
-        gain = stated["practice"]
-        known = isinstance(gain, Estimate)
-        practice = gain if known else Estimate(value=float(gain), unit=test.unit, origin=Origin.stated())
+    if (gain := stated.get("practice")) is not None:
+        stranger = Estimate(value=float(gain), unit=test.unit, origin=Origin.stated())
+        practice = gain if isinstance(gain, Estimate) else stranger
     mcid: Any
     if "mcid" in stated:
         mcid = person_threshold(stated["mcid"], "mcid", name=f"thresholds[{measure!r}]['mcid']", unit=test.unit)
     else:
         mcid = _from_ratings(pairs, sem, anchor, measure, drawn)
-        notes += [ON_THEM] * isinstance(mcid, Threshold)
-    mcid = held_against_own_people("MCID", mcid, pairs, test.unit, notes)
-    return _told(sem, mcid, practice, from_retest.get("gains"), tuple(notes))
-
-
-def _told(sem: Any, mcid: Any, practice: Estimate | None, gains: Any, cautions: tuple[str, ...]) -> Part:
-    """Return what is known with its table, and each quantity with where it comes from in words."""
-    mdc = None
+        notes += [WORDS["on_them"]] * isinstance(mcid, Threshold)
+    mcid, mdc = held_against_own_people("MCID", mcid, pairs, test.unit, notes), None
     if not isinstance(sem, Refused):
         wide = sem.scaled(float(ndtri(0.975)) * sqrt(2))
-        mdc = Threshold(
-            value=wide.value, low=wide.low, high=wide.high, confidence=wide.confidence, unit=wide.unit, n=wide.n,
-            df=wide.df, origin=wide.origin, kind="mdc", method="1.96 √2 SEM",
-        )  # fmt: skip
-    rows: list[dict[str, Any]] = [
-        {"quantity": name, "origin": f"not known: {one.reason}"}
-        if isinstance(one, Refused)
-        else {"quantity": name, **one.row()}
-        for name, one in (("SEM", sem), ("MDC95", mdc), ("MCID", mcid), ("practice gain", practice))
-        if one is not None
-    ]
-    says = tuple(
-        f"{name}: not known. {one.reason}" if isinstance(one, Refused) else f"{name} {one}, {one.origin.sentence()}."
-        for name, one in (("SEM", sem), ("MCID", mcid))
-    )
+        names = ("value", "low", "high", "confidence", "unit", "n", "df", "origin")
+        same: dict[str, Any] = {name: getattr(wide, name) for name in names}
+        mdc = Threshold(**same, kind="mdc", method="1.96 √2 SEM")
+    rows, says = [], []
+    numbers: dict[str, Any] = {"SEM": sem, "MDC95": mdc, "MCID": mcid, "practice gain": practice}
+    for name, one in numbers.items():
+        refused = isinstance(one, Refused)
+        if one is not None:
+            rows.append({"quantity": name} | ({"origin": f"not known: {one.reason}"} if refused else one.row()))
+        if name in ("SEM", "MCID"):
+            says.append(f"{name}: not known. {one.reason}" if refused else f"{name} {one}, {one.origin.sentence()}.")
     facts = {"sem": sem, "mdc": mdc, "mcid": mcid, "practice": practice, "retest_gains": gains}
-    return Part(facts, pd.DataFrame(rows).reindex(columns=COLUMNS), says, cautions)
+    return Part(facts, pd.DataFrame(rows).reindex(columns=COLUMNS), tuple(says), tuple(notes))
 
 
 def held_against_own_people(name: str, number: Any, pairs: pd.DataFrame, unit: str, notes: list[str]) -> Any:
@@ -224,21 +202,23 @@ def _stated_sem(given: Any, df: float | None, unit: str, trials: str, notes: lis
     if made.score and trials not in ("refuse", made.rule or "mean"):
         why = f"It is that of the {made.score}, but here the {trials} {'' if trials == 'mean' else 'one '}counts"
         return Refused("SEM", f"{why}. Give trials={made.rule or 'mean'!r}, or a retest study: this rule is then used.")
-    notes += [OF_OTHERS.format(trials)] * (trials in ("mean", "best") and made.trials in (None, 1))
+    notes += [WORDS["of_others"].format(trials=trials)] * (trials in ("mean", "best") and made.trials in (None, 1))
     notes += read.cautions
     return read.estimate
 
 
-def _from_retest(measure: str, retest: pd.DataFrame, trials: str, confidence: float) -> "dict[str, Any] | Refused":
-    """Estimate the SEM between occasions from one score a person and occasion; the shift between them is practice."""
+def _from_retest(measure: str, retest: pd.DataFrame | None, trials: str, confidence: float) -> tuple[Any, Any, Any]:
+    """Return the SEM between occasions from one score a person and occasion, their shift (practice), and the gains."""
+    if retest is None:
+        return Refused("SEM", "No standard error of measurement was given for this test."), None, None
     test, rows = measure_of(measure), retest[retest["measure"] == measure]
     if "result" in rows:
         rows = rows[rows["result"].fillna("measured") == "measured"]
     if rows.empty:
-        return Refused("SEM", "The retest study does not contain this test.")
-    order = [name for name in ("date", "trial") if name in rows]
-    rows = rows.assign(occasion=_in_time(rows))
-    groups = rows.sort_values(["person", "occasion", *order]).groupby(["person", "occasion"], as_index=False)
+        return Refused("SEM", "The retest study does not contain this test."), None, None
+    order = ["person", "occasion", *(name for name in ("date", "trial") if name in rows)]
+    rows = rows.assign(occasion=_in_time(rows)).sort_values(order)
+    groups = rows.groupby(["person", "occasion"], as_index=False)
     rule = {"best": "max" if test.sign > 0 else "min", "refuse": "last"}.get(trials, trials)
     apart = ""
     if "date" in rows:
@@ -250,14 +230,13 @@ def _from_retest(measure: str, retest: pd.DataFrame, trials: str, confidence: fl
             error="consistency", missing="leave out", unit=test.unit, confidence=confidence,
         )  # fmt: skip
     except OutcomeError as problem:
-        return Refused("SEM", f"The retest study cannot give it: {problem}")
+        return Refused("SEM", f"The retest study cannot give it: {problem}"), None, None
     shift, made = found.learning, int(groups.size()["size"].min())
-    sem = replace(
-        found.sem_consistency, origin=replace(found.sem.origin, trials=made, rule=trials.replace("refuse", "last"))
-    )
+    origin = replace(found.sem.origin, trials=made, rule=trials.replace("refuse", "last"))
     low, high = sorted((test.sign * shift.low, test.sign * shift.high))
-    return {"sem": sem, "practice": replace(shift, value=test.sign * shift.value, low=low, high=high),
-            "gains": test.sign * (found.scores[:, 1] - found.scores[:, 0])}  # fmt: skip
+    practice = replace(shift, value=test.sign * shift.value, low=low, high=high)
+    gains = test.sign * (found.scores[:, 1] - found.scores[:, 0])
+    return replace(found.sem_consistency, origin=origin), practice, gains
 
 
 def _in_time(rows: pd.DataFrame) -> "pd.Series[int]":
@@ -291,3 +270,113 @@ def _from_ratings(
         doubts = "; ".join(doubt.rstrip(".") for doubt in recommended.doubts)
         return Refused("MCID", f"The ratings give {recommended}, but {doubts}. {cure}")
     return replace(recommended, unit=recommended.unit or test.unit)
+
+
+MEANINGS = {
+    "counted": "changed by at least the MCID",
+    "beyond_error": "changed beyond measurement error (MDC95)",
+    "from_error": "expected from measurement error alone",
+    "true_share": "true change above the MCID",
+}
+COUNTED = ["quantity", "threshold", "people", "of", "share", "low", "high", "note"]
+
+
+def changed_enough(
+    improvement: Any, known: Part, resolution: float, confidence: float, *, before: Any = None,
+    entry: Entry | None = None, seed: int = 0,
+) -> Part:  # fmt: skip
+    """Count and estimate responders of one test, never without what error alone would give.
+
+    Parameters
+    ----------
+    improvement : array-like, shape (n,)
+        One entry a person due; NaN without a usable follow-up.
+    known : Part
+        SEM and MCID, or why there are none (:func:`known_of`).
+    resolution : float
+        Step in which the test is scored.
+    confidence : float
+        Level of the intervals.
+    before, entry, seed : array-like, Entry, int, optional
+        First scores of the same people and the rule by which they were taken in, for the true share.
+
+    Returns
+    -------
+    Part
+        Results, or refused: ``counted`` (changed by at least the MCID, of those due), ``beyond_error`` (by at least
+        the MDC95), ``from_error`` (expected to reach the MCID, or without one the MDC95, by error alone),
+        ``true_share`` (true change above the MCID), ``curve`` (share that changed by at least x, for every x);
+        ``refused`` (those that could not be computed).
+    """
+    values, mcid, sem, mdc = np.asarray(improvement, dtype=float), known.mcid, known.sem, known.mdc
+    has_mcid, has_sem = isinstance(mcid, Threshold), isinstance(sem, Estimate)
+    found: dict[str, Any] = {
+        "counted": _refusal("Responders", mcid), "beyond_error": _refusal("Change beyond error", sem),
+        "from_error": _refusal("Expected from error alone", sem),
+        "true_share": _refusal("True share", mcid if has_sem else sem),
+    }  # fmt: skip
+    limits = {"counted": mcid} if has_mcid else {}
+    limits |= {"beyond_error": mdc} if has_sem and mdc.value > 0 else {}
+    for name, limit in limits.items():
+        found[name] = count_responders(values, limit, confidence=confidence, whom="due")
+    if has_sem:
+        found["from_error"] = responders_from_error(
+            mcid if has_mcid else mdc, sem=sem, n=int(np.isfinite(values).sum()), resolution=resolution,
+            practice=0.0 if known.practice is None else known.practice.value, retest=known.retest_gains,
+            confidence=confidence,
+        )  # fmt: skip
+    if has_sem and has_mcid:
+        about: dict[str, Any] = {"confidence": confidence, "before": before, "entry": entry, "seed": seed}
+        found["true_share"] = attempt(lambda: true_responder_share(values, sem=sem, mcid=mcid, **about), "True share")
+    smooth: dict[str, Any] = {"sem": sem if has_sem and entry is None else None, "confidence": confidence}
+    found["curve"] = attempt(
+        lambda: cumulative_change(values, thresholds=tuple(limits.values()), whom="due", **smooth), "Cumulative curve"
+    )
+    parts, shown = tuple(found.values()), [(words, found[name]) for name, words in MEANINGS.items()]
+    frame = pd.DataFrame([{"quantity": words, **_row(part)} for words, part in shown]).reindex(columns=COUNTED)
+    refused = tuple(part for part in parts if isinstance(part, Refused))
+    shares = {words: share_of(part) for words, part in shown if part not in refused}
+    return Spoken(
+        {**found, "refused": refused}, frame, _says(found), gathered(worded(WORDS, {}, no_curve=entry), *parts),
+        sources_of(*parts), draw=partial(_draw, shares), height=0.9 + 0.34 * len(shares),
+    )  # fmt: skip
+
+
+def _refusal(part: str, missing: Any) -> Refused:
+    return Refused(part, missing.reason if isinstance(missing, Refused) else "Nothing to hold the change against.")
+
+
+def share_of(part: Any) -> Estimate:
+    """Return the share a part stands for, with its interval."""
+    return part.share() if isinstance(part, Responders) else part.share if isinstance(part, ErrorOnly) else part
+
+
+def _row(part: Any) -> dict[str, Any]:
+    """Return one row of the table: how many, of how many of whom, as a share."""
+    if isinstance(part, Refused):
+        return {"note": part.reason}
+    share, counted = share_of(part), isinstance(part, Responders)
+    whom = "of those due" if counted else f"of those measured{' twice' * isinstance(part, ErrorOnly)}"
+    row = {} if share is part else {"threshold": part.threshold.value}
+    people = part.rows["changed_enough"].iloc[0] if counted else share.value * (share.n or 0)
+    return row | {"people": people, "of": share.n, "share": share.value, "low": share.low, "high": share.high,
+                  "note": whom}  # fmt: skip
+
+
+def _says(found: dict[str, Any]) -> tuple[str, ...]:
+    """Say the counted share, what error alone gives, and the true share; each reason for a refusal once."""
+    counted, beyond, from_error, true = (found[name] for name in MEANINGS)
+    says: dict[str, str] = {}
+    for part in (counted, beyond, from_error, true) if isinstance(counted, Refused) else (counted, from_error, true):
+        whole = " ".join(part.sentences()) if part is from_error else part.sentence()
+        says.setdefault(part.reason if isinstance(part, Refused) else whole, whole)
+    return tuple(says.values())
+
+
+def _draw(shown: dict[str, Estimate], ax: Any) -> Any:
+    """Draw counted, expected from error, and true share as rows on one axis."""
+    ax = drawing.interval_rows(list(shown), list(shown.values()), ax=ax, strong=(0,))
+    ax.set_xlim(0, 1)
+    drawing.percent_axis(ax)
+    ax.set_xlabel("share of people")
+    return ax

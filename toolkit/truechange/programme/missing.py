@@ -3,24 +3,23 @@
 from collections.abc import Mapping
 from functools import partial
 from math import ceil, inf, isnan, nan, sqrt
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit, logit, stdtrit
 
+from truechange.foundation import drawing
 from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, percent, reaches
-from truechange.foundation.result import Part, Spoken, told
+from truechange.foundation.result import Part, Spoken, worded, wordings
 from truechange.numerics.intervals import wilson_limits
-from truechange.programme.parts import Floats
+from truechange.numerics.resampling import Floats
 from truechange.responders.counting import how_many
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
+WORDS = wordings(__file__)["missing"]
 MEASURED, NONE, ALL = "only those measured", "none of the missing changed enough", "all of the missing changed enough"
 IMPUTED = "the missing as people like them (imputed)"
 MANY, TOO_MANY = 0.3, 0.5
@@ -29,32 +28,33 @@ FALLS = ("share", "low", "high", "mean", "mean_low", "mean_high")
 
 
 def missing_follow_up(
-    improvement: Floats, threshold: float, predictors: Floats, *, unable: NDArray[np.bool_] | None = None,
-    resolution: float = 0.0, no_change: float = 0.0, error_share: float = 0.0, limit: str = "threshold",
-    m: int | None = None, unit: str = "", seed: int = 0, confidence: float = 0.95,
+    improvement: Floats, threshold: float, predictors: Floats, *, resolution: float = 0.0,
+    against: tuple[float, float] = (0.0, 0.0), limit: str = "threshold", m: int | None = None, seed: int = 0,
+    **about: Any,
 ) -> Part:  # fmt: skip
     """Compute the share of those due under each way of treating the missing.
 
     Parameters
     ----------
     improvement : ndarray, shape (n,)
-        One entry a person due, NaN without a usable follow-up.
+        One entry a person due, NaN without a usable follow-up; −∞ for people who could not do the test then: they
+        count as not changed enough and are never imputed.
     threshold : float
         Smallest change that counts; also the unit of the tipping point.
     predictors : ndarray, shape (n, p)
         What is known of everyone (score before, other visits, training days, age, site ...); may have gaps.
-    unable : ndarray of bool, shape (n,), optional
-        People who could not do the test at follow-up: they count as not changed enough and are never imputed.
     resolution : float, optional
         Step of the test; an imputed improvement is rounded to it before it is held against the threshold.
-    no_change, error_share : float, optional
+    against : tuple of float, optional
         What the mean and the share are held against for the tipping point (practice gain, share from error alone).
     limit : str, optional
         What the threshold is, in words: ``"MCID"``, ``"MDC95"``.
     m : int, optional
         Filled data sets; at least 20, and at least the percentage missing, by default.
-    unit, seed, confidence
-        Of the result.
+    seed : int, optional
+        Of the imputation.
+    **about
+        ``confidence`` and ``unit`` of the result.
 
     Returns
     -------
@@ -64,7 +64,7 @@ def missing_follow_up(
         :func:`paired_change` gives a mean with a worst score for them) with ``missing_information``, the share of its
         variance that is due to the gaps; ``tipping`` (DataFrame: delta, the thresholds by which the missing did worse
         than people like them, share, low, high, mean, mean_low, mean_high); ``tips_mean, tips_share``, the smallest
-        delta at which the mean's interval reaches `no_change` and the share's `error_share` (NaN if none up to five,
+        delta at which the mean's interval reaches its value in `against`, and the share's (NaN if none up to five,
         None if it may not be told); ``many`` (three in ten or more are missing, but fewer than half).
 
     Notes
@@ -72,38 +72,37 @@ def missing_follow_up(
     The improvement is imputed and cut afterwards. Shares are pooled on the log-odds scale. With half or more missing
     nothing is imputed.
     """
-    lost = np.isnan(improvement)
-    worst = np.zeros(lost.size, dtype=bool) if unable is None else unable & lost
-    due, missing, k = improvement.size, int(lost.sum()), how_many(improvement, threshold)
-    counts = np.array([[k, due - missing], [k, due], [k + missing, due]])
-    low, high = wilson_limits(counts[:, 0], counts[:, 1], confidence)
-    rows = pd.DataFrame({"way": [MEASURED, NONE, ALL], "people": counts[:, 0].astype(float), "of": counts[:, 1]})
-    share = np.divide(counts[:, 0], counts[:, 1], where=counts[:, 1] > 0, out=np.full(3, nan))
-    rows = rows.assign(share=share, low=low, high=high)
-    notes = _cautions(due, missing, int(worst.sum()))
+    lost, worst = ~np.isfinite(improvement), np.isneginf(improvement)
+    improvement = np.where(lost, nan, improvement)
+    due, missing, unable, k = improvement.size, int(lost.sum()), int(worst.sum()), how_many(improvement, threshold)
+    people, of = np.array([k, k, k + missing]), np.array([due - missing, due, due])
+    low, high = wilson_limits(people, of, about.get("confidence", 0.95))
+    share = np.divide(people, of, where=of > 0, out=np.full(3, nan))
+    rows = pd.DataFrame({"way": [MEASURED, NONE, ALL], "people": people.astype(float), "of": of, "share": share,
+                         "low": low, "high": high})  # fmt: skip
+    notes, imputed = _cautions(due, missing, unable), 0 < missing < TOO_MANY * due
     facts: dict[str, Any] = {
-        "due": due, "missing": missing, "unable": int(worst.sum()), "mean": None, "missing_information": nan,
+        "due": due, "missing": missing, "unable": unable, "mean": None, "missing_information": nan,
         "tipping": pd.DataFrame(columns=["delta", *FALLS], dtype=float), "tips_mean": nan, "tips_share": nan,
-        "able_only": bool(worst.any()), "no_change": no_change, "error_share": error_share, "limit": limit,
-        "many": MANY * due <= missing < TOO_MANY * due, "scale": f"times the {limit} the missing did worse",
+        "able_only": unable > 0, "no_change": against[0], "error_share": against[1], "limit": limit,
+        "many": imputed and missing >= MANY * due, "scale": f"times the {limit} the missing did worse",
     }  # fmt: skip
-    if 0 < missing < TOO_MANY * due:
-        sets, table = m or max(20, ceil(100 * missing / due)), np.column_stack([improvement, predictors])[~worst]
-        try:
-            filled = impute(table, sets, seed)[:, :, 0]
-        except DataError as problem:
-            notes += (f"Nothing was imputed: {problem}",)
-        else:
-            gap, deltas = lost[~worst], np.arange(0, FARTHEST + STEP / 2, STEP)
-            lines = [_pool(filled - gap * delta * threshold, threshold, due, resolution, confidence, unit, gap)
-                     for delta in deltas]  # fmt: skip
-            tipping = pd.DataFrame([line[0] for line in lines])
-            tipping.insert(0, "delta", np.arange(len(tipping)) * STEP)
-            first = tipping.iloc[0]
-            rows.loc[len(rows)] = [IMPUTED, first["share"] * due, due, first["share"], first["low"], first["high"]]
-            facts |= {"mean": lines[0][1], "missing_information": lines[0][2], "tipping": tipping,
-                      "tips_mean": _tips(tipping["mean_low"] <= no_change),
-                      "tips_share": _tips(tipping["low"] <= error_share)}  # fmt: skip
+    try:
+        sets, table = m or max(20, ceil(100 * missing / max(due, 1))), np.column_stack([improvement, predictors])
+        filled = impute(table[~worst], sets, seed)[:, :, 0] if imputed else np.empty((0, 0))
+    except DataError as problem:
+        notes, imputed = (*notes, f"Nothing was imputed: {problem}"), False
+    if imputed:
+        gap, deltas = lost[~worst], np.arange(0, FARTHEST + STEP / 2, STEP)
+        lines, means = zip(*(_pool(filled - gap * delta * threshold, gap, threshold, due, resolution, **about)
+                             for delta in deltas), strict=True)  # fmt: skip
+        tipping = pd.DataFrame(lines)
+        tipping.insert(0, "delta", deltas)
+        first = tipping.iloc[0]
+        rows.loc[len(rows)] = [IMPUTED, first["share"] * due, due, first["share"], first["low"], first["high"]]
+        facts |= {"mean": means[0].estimate, "missing_information": means[0].missing_information, "tipping": tipping,
+                  "tips_mean": _tips(tipping["mean_low"] <= against[0]),
+                  "tips_share": _tips(tipping["low"] <= against[1])}  # fmt: skip
     return _told(facts | {"rows": rows}, notes)
 
 
@@ -123,10 +122,9 @@ def without_unable(missing: Part) -> Part:
 
 def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
     """Return the result with its words and picture, from the numbers that may be told."""
-    return Spoken(
-        facts, facts["rows"], _says(facts), cautions, ("newcombe1998a", "rubin1987", "barnard1999", "floden2019"),
-        seen="Share of responders falling as the missing are assumed to have done worse.", draw=partial(_draw, facts),
-    )  # fmt: skip
+    sources = ("newcombe1998a", "rubin1987", "barnard1999", "floden2019")
+    seen = "Share of responders falling as the missing are assumed to have done worse."
+    return Spoken(facts, facts["rows"], _says(facts), cautions, sources, seen, partial(_draw, facts))
 
 
 def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
@@ -140,30 +138,22 @@ def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
     said = [f"{lost}; the share lies between {low} and {high}{how}."]
     if facts["mean"] is None:
         return (*said, "Nothing was imputed.")
-    row = rows.loc[IMPUTED]
+    share, low, high = (percent(end) for end in rows.loc[IMPUTED, ["share", "low", "high"]])
     said.append(
-        f"If the missing changed as people like them did, {percent(row['share'])} changed enough "
-        f"({percent(row['low'])} to {percent(row['high'])}) and the mean improvement"
-        f"{' of those able to do the test' if facts['able_only'] else ''} is {facts['mean']}."
+        f"If the missing changed as people like them did, {share} changed enough ({low} to {high}) and the mean "
+        f"improvement{' of those able to do the test' if facts['able_only'] else ''} is {facts['mean']}."
     )
     for what, against, delta in (("mean improvement", "no change", facts["tips_mean"]),
                                  ("share", "what error alone gives", facts["tips_share"])):  # fmt: skip
-        if delta is None:
-            continue
-        said.append(
-            f"The {what} stays above {against} even if the missing did {FARTHEST:g} times the {limit} worse than "
-            "people like them."
-            if isnan(delta)
-            else f"The {what} could no longer be told from {against} if the missing did {fixed(delta, 1)} times the "
-            f"{limit} worse than people like them."
-        )
+        if delta is not None:
+            tips = f"could no longer be told from {against} if the missing did {fixed(delta, 1)}"
+            tips = f"stays above {against} even if the missing did {FARTHEST:g}" if isnan(delta) else tips
+            said.append(f"The {what} {tips} times the {limit} worse than people like them.")
     return tuple(said)
 
 
-def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
+def _draw(facts: Mapping[str, Any], ax: Any) -> Any:
     """Draw the share against how much worse the missing did, between the bounds, with what error alone gives."""
-    from truechange.foundation import drawing
-
     shares, tipping = facts["rows"].set_index("way")["share"], facts["tipping"]
     ax.axhspan(shares[NONE], shares[ALL], color=drawing.WASH, lw=0)
     ax.fill_between(tipping["delta"], tipping["low"], tipping["high"], color=drawing.ACCENT, alpha=0.2)
@@ -180,19 +170,17 @@ def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
 
 
 def _pool(
-    filled: Floats, threshold: float, due: int, step: float, confidence: float, unit: str, gap: NDArray[np.bool_]
-) -> tuple[dict[str, float], Estimate, float]:
+    filled: Floats, gap: NDArray[np.bool_], threshold: float, due: int, step: float, **about: Any
+) -> tuple[dict[str, float], "Pooled"]:
+    """Return share and mean of the filled data sets by Rubin's rules, and the mean itself."""
     n = filled.shape[1]
     cut = np.where(gap, np.round(filled / step) * step, filled) if step else filled
     share = np.clip(np.count_nonzero(reaches(cut, threshold), axis=1), 0.5, due - 0.5) / due
-    on_log_odds = rubin(logit(share), 1 / (due * share * (1 - share)), df_complete=due - 1, confidence=confidence)
-    mean = rubin(
-        filled.mean(axis=1), filled.var(axis=1, ddof=1) / n, df_complete=n - 1, confidence=confidence, unit=unit
-    )
-    odds, middle = on_log_odds.estimate, mean.estimate
-    line = {"share": float(share.mean()), "low": float(expit(odds.low)), "high": float(expit(odds.high))}
-    line |= {"mean": middle.value, "mean_low": middle.low, "mean_high": middle.high}
-    return line, middle, mean.missing_information
+    odds = rubin(logit(share), 1 / (due * share * (1 - share)), df_complete=due - 1, **about).estimate
+    mean = rubin(filled.mean(axis=1), filled.var(axis=1, ddof=1) / n, df_complete=n - 1, **about)
+    low, middle, high = float(expit(odds.low)), mean.estimate, float(expit(odds.high))
+    numbers = (float(share.mean()), low, high, middle.value, middle.low, middle.high)
+    return dict(zip(FALLS, numbers, strict=True)), mean
 
 
 def _tips(reached: "pd.Series[bool]") -> float:
@@ -200,13 +188,9 @@ def _tips(reached: "pd.Series[bool]") -> float:
 
 
 def _cautions(due: int, missing: int, unable: int | str) -> tuple[str, ...]:
-    unlike = "“Only those measured” answers another question than “of those due”."
-    worst = f"{unable} people could not do the test at follow-up: they count as not changed, never as imputed."
-    half = "Half or more have no usable follow-up: no headline share is given, only the bounds."
-    many = f"{percent(missing / max(due, 1))} have no usable follow-up: read the imputed share, not the counted one."
-    notes = {unlike: True, worst: unable, half: missing >= TOO_MANY * due,
-             many: MANY * due <= missing < TOO_MANY * due}  # fmt: skip
-    return told(notes) if missing else ()
+    share, half = percent(missing / max(due, 1)), missing >= TOO_MANY * due
+    facts, many = {"unable": unable, "share": share}, MANY * due <= missing and not half
+    return worded(WORDS, facts, unlike=True, unable=unable, half=half, many=many) if missing else ()
 
 
 class Pooled(NamedTuple):
@@ -252,9 +236,8 @@ def rubin(
     df = 1 / (1 / rubin_df + 1 / observed) if min(rubin_df, observed) < inf else inf
     half = float(stdtrit(min(df, 1e9), (1 + confidence) / 2)) * sqrt(total)
     value, how = float(values.mean()), f"multiple imputation, m = {m}, Rubin's rules"
-    estimate = Estimate(
-        value=value, low=value - half, high=value + half, confidence=confidence, unit=unit, df=df, method=how
-    )  # fmt: skip
+    low, high = value - half, value + half
+    estimate = Estimate(value=value, low=low, high=high, confidence=confidence, unit=unit, df=df, method=how)
     return Pooled(estimate, within, between, total, (1 + 1 / m) * between / within if within else inf, share)
 
 
@@ -319,3 +302,36 @@ def _fill(filled: Floats, gap: NDArray[np.bool_], column: int, rng: np.random.Ge
     sigma = sqrt(float(np.sum((y - x @ best) ** 2)) / rng.chisquare(df))
     drawn = best + sigma * (root @ rng.standard_normal(best.size))
     return design[gap] @ drawn + sigma * rng.standard_normal(int(gap.sum()))
+
+
+PREDICTORS, KINDS_OF_PREDICTORS = ("age",), ("sex", "site", "outcome", "joint")
+
+
+def predictors_of(people: pd.DataFrame, visits: pd.DataFrame, sessions: pd.DataFrame) -> Floats:
+    """Return a numeric column for the score before, each other visit, training days, age, and each kind but one.
+
+    Parameters
+    ----------
+    people : DataFrame
+        One row a person who started: person, before and what else is known.
+    visits : DataFrame
+        Scores of the same test at other occasions: person, occasion, value.
+    sessions : DataFrame
+        Training log: person, date.
+
+    Returns
+    -------
+    ndarray, shape (people, columns)
+        NaN where not known; columns known for nobody are left out.
+    """
+    columns = [pd.to_numeric(people["before"], errors="coerce")]
+    for _, rows in visits.groupby("occasion"):
+        columns.append(people["person"].map(rows.groupby("person")["value"].mean()))
+    if len(sessions):
+        columns.append(people["person"].map(sessions.groupby("person")["date"].nunique()))
+    columns += [pd.to_numeric(people[name], errors="coerce") for name in PREDICTORS if name in people]
+    for name in (kind for kind in KINDS_OF_PREDICTORS if kind in people):
+        levels = sorted(people[name].dropna().astype(str).unique())[1:]
+        columns += [(people[name].astype(str) == level).astype(float).where(people[name].notna()) for level in levels]
+    table = np.column_stack([column.to_numpy(dtype=float, na_value=np.nan) for column in columns])
+    return table[:, ~np.isnan(table).all(axis=0)]

@@ -16,9 +16,9 @@ from truechange.foundation.numbers import decimals_of, fixed, percent, reaches
 from truechange.foundation.result import Part, told
 from truechange.measures import measure as measure_of
 from truechange.numerics.intervals import FEW, wilson_limits
+from truechange.numerics.resampling import Floats
 from truechange.numerics.small_cells import HIDDEN, masked, protect_groups
 from truechange.programme.flow import DOOR, NO_FIRST, NOT_YET, UNABLE, UNLIKE, UNTESTED, start_of
-from truechange.programme.parts import Floats
 from truechange.responders.comparing import compare_responders
 
 if TYPE_CHECKING:

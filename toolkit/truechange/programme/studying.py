@@ -10,15 +10,14 @@ import pandas as pd
 
 from truechange.foundation import WRITERS
 from truechange.foundation.errors import ChoiceError, RefusedError, check_whole, stated
-from truechange.foundation.result import Result, gathered
+from truechange.foundation.result import Refused, Result, attempt, gathered
 from truechange.meaningful_change import McidStudy, mcid
 from truechange.measures import Measure
 from truechange.measures import measure as find_measure
 from truechange.measures.catalogue import catalogue, declare
-from truechange.programme.attacks import assumptions, attacks
+from truechange.programme.assumptions import assumptions, attacks
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.auditing import audit, chosen_programmes, of_programme
-from truechange.programme.parts import Refused, attempt
+from truechange.programme.auditing import audit, of_programme
 from truechange.records import Pairs, Records, records_of
 from truechange.records.pairing import time_between
 from truechange.reliability import (
@@ -271,8 +270,7 @@ def error_of_pairs(retest: Pairs, kind: str, **about: Any) -> MeasurementError:
 
 def records_of_programme(records: Records, programme: str | None, compare: str | None) -> Records:
     """Return the records with the assessments of the programme's people alone."""
-    chosen, _ = chosen_programmes(records, programme, compare)
-    return replace(records, assessments=of_programme(records, chosen))
+    return replace(records, assessments=of_programme(records, programme, compare))
 
 
 def mcid_of_pairs(change: Pairs, sem: "Estimate", after: str, cut: int = 1, **drawing: Any) -> McidStudy:

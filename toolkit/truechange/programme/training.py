@@ -11,10 +11,11 @@ from scipy.special import chdtri
 from truechange.foundation.errors import DataError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import fixed, p_value, percent
-from truechange.foundation.result import Part, Result, gathered, told
+from truechange.foundation.result import Part, Refused, Result, attempt, gathered, sources_of, told
 from truechange.individual.seats import ProgressionRule
 from truechange.numerics.small_cells import FEW, HIDDEN, LEAST, few, given_away, masked, protect
-from truechange.programme.parts import Refused, attempt, coefficient, hc3, kind_of, sources_of
+from truechange.programme.change import coefficient, hc3
+from truechange.programme.flow import kind_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

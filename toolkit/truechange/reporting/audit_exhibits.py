@@ -14,12 +14,11 @@ from truechange.foundation import drawing
 from truechange.foundation.drawing import cell_text
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent, with_interval
-from truechange.foundation.result import Part
+from truechange.foundation.result import ByMeasure, Part, Refused
 from truechange.measures import measure as measure_named
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.enough import share_of
-from truechange.programme.parts import ByMeasure, Refused
+from truechange.programme.known import share_of
 from truechange.programme.periods import WORDS, draw_trend
 from truechange.programme.training import EVENT_RATE
 from truechange.reporting.methods import in_words

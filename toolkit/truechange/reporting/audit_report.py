@@ -14,10 +14,9 @@ from truechange.figures import changes_beside_error
 from truechange.foundation import drawing
 from truechange.foundation.estimate import Threshold
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Part, Result, told
+from truechange.foundation.result import Part, Refused, Result, told
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.enough import share_of
-from truechange.programme.parts import Refused
+from truechange.programme.known import share_of
 from truechange.programme.periods import saved_rows
 from truechange.reporting import audit_exhibits as exhibits
 from truechange.reporting.audit_exhibits import MEAN, SHARE, OneTest, audit_tables, measure_rows

@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING, Any
 from truechange.foundation.drawing import cell_text
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.result import Part, Result
+from truechange.foundation.result import Part, Refused, Result
 from truechange.meaningful_change.estimators import METHODS, OWN
 from truechange.meaningful_change.study import McidStudy
 from truechange.numerics.intervals import FEW
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.parts import Refused
 from truechange.records.pairing import Pairs
 from truechange.reliability.agreement import LimitsOfAgreement
 from truechange.reliability.error import MeasurementError

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING, Any
 from truechange.foundation.drawing import bullet_list
 from truechange.foundation.errors import ChoiceError, DataError, check_choice, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.result import Result, told
+from truechange.foundation.result import Refused, Result, told
 from truechange.measures import Measure
 from truechange.measures import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.flow import fact_words
-from truechange.programme.parts import Refused
 from truechange.reporting.tables import ReadyTable
 
 if TYPE_CHECKING:
