@@ -124,10 +124,11 @@ def _threshold_choice(audit: ProgrammeAudit) -> pd.DataFrame:
 
 def _tipping(audit: ProgrammeAudit) -> pd.DataFrame:
     """Return the tipping point of every test below each other: measure, thresholds_worse, share, mean, intervals."""
+    parts: dict[str, Any] = {key: part for key, part in audit.missing.parts.items() if hasattr(part, "mean")}
     falls = {
         key: Part({}, part.tipping.rename(columns={"delta": "thresholds_worse"}), ())
-        for key, part in audit.missing.parts.items()
-        if getattr(part, "mean", None) is not None
+        for key, part in parts.items()
+        if part.mean is not None
     }
     return replace(audit.missing, parts=falls).table()
 

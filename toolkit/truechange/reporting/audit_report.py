@@ -160,7 +160,7 @@ class AuditReport:
             return write_each(writers, aside, out, step)
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+def _records(frame: pd.DataFrame) -> list[dict[Any, Any]]:
     flat = frame if isinstance(frame.index, pd.RangeIndex) else frame.reset_index()
     told = flat.map(lambda cell: ENDLESS.get(cell, cell)).astype(object).where(flat.notna(), None)
     return told.rename(columns=str).to_dict("records")
@@ -276,7 +276,11 @@ def _answer(report: AuditReport, test: OneTest) -> Section:
     flow = measure_rows(report.tables["flow"], test.key)
     right = [exhibits.steps(test, flow), exhibits.shares(test)]
     columns = [column for one in ([exhibits.changes(test)], right) if (column := [each for each in one if each])]
-    blocks = [Words(report.answer, "answer"), Columns(columns), Words(cannot_show(report.audit), "caution")]
+    blocks: list[Block] = [
+        Words(report.answer, "answer"),
+        Columns(columns),
+        Words(cannot_show(report.audit), "caution"),
+    ]
     return Section("The answer in full", blocks, starts_page=True)
 
 
