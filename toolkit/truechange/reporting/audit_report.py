@@ -276,12 +276,8 @@ def _answer(report: AuditReport, test: OneTest) -> Section:
     flow = measure_rows(report.tables["flow"], test.key)
     right = [exhibits.steps(test, flow), exhibits.shares(test)]
     columns = [column for one in ([exhibits.changes(test)], right) if (column := [each for each in one if each])]
-    blocks: list[Block] = [
-        Words(report.answer, "answer"),
-        Columns(columns),
-        Words(cannot_show(report.audit), "caution"),
-    ]
-    return Section("The answer in full", blocks, starts_page=True)
+    limits = Words(cannot_show(report.audit), "caution")
+    return Section("The answer in full", [Words(report.answer, "answer"), Columns(columns), limits], starts_page=True)
 
 
 Rows = Mapping[str, pd.DataFrame]  # by name, of the test test
