@@ -35,8 +35,8 @@ def test_the_repaired_mcid_is_unbiased_and_covers(source):
 def test_the_repaired_share_is_unbiased_and_covers(source):
     found = rows(SHARE, source=source)
     assert found["bias"].abs().max() <= 0.005
-    assert found["coverage"].min() >= 0.87
-    assert found["coverage"].mean() >= 0.91  # short of 0.95: 200 resamples a study here, 2,000 in use
+    assert found["coverage"].min() >= 0.91  # 600 studies a cell: a standard error of 0.01
+    assert found["coverage"].mean() >= 0.925  # 200 resamples a study here, 2,000 in use
     assert rows(SHARE, source=source, everyone="skewed")["bias"].abs().max() <= 0.015
 
 
@@ -48,7 +48,7 @@ def test_claims_about_one_person_come_true(source):
 def test_without_the_rule_everything_is_too_high():
     assert rows("mcid", source="none")["bias"].min() > 0.2
     assert rows(SHARE, source="none")["bias"].min() > 0.04
-    assert rows(SHARE, source="none")["coverage"].max() < 0.85
+    assert rows(SHARE, source="none", people=300)["coverage"].max() < 0.87  # of 120 the wide intervals hide it
     assert rows(CLAIM, source="none")["bias"].min() > 0.035
 
 
