@@ -6,7 +6,7 @@ from clinics import TEST, clinic, codes, scores
 
 import truechange as tc
 from truechange.programme.periods import standards
-from truechange.programme.sites import private_sheets, worklist
+from truechange.programme.worklist import private_sheets, worklist
 
 
 def states(**counts):

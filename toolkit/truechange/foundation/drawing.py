@@ -155,9 +155,9 @@ def document(title: str, body: str, *, language: str = "en") -> str:
     return str(_template("document.html.j2").render(title=title, body=Markup(body), language=language))
 
 
-def block_html(block: object) -> str:
-    """Write a block of a report as HTML, by the macro that is named as its class; text is escaped."""
-    return str(getattr(_template("blocks.html.j2").module, type(block).__name__.lower())(block))
+def block_html(block: Any) -> str:
+    """Write a block of a report as HTML, by its macro; text is escaped."""
+    return str(getattr(_template("blocks.html.j2").module, block.macro)(block))
 
 
 @cache

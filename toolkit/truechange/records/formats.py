@@ -49,7 +49,7 @@ def _guarded(place: Path) -> Iterator[None]:
     except DataError:
         raise
     except Exception as trouble:  # a damaged part can fail anywhere inside the reader
-        raise refused("damaged_workbook", file=place.name, trouble=type(trouble).__name__) from trouble
+        raise refused("damaged_workbook", file=place.name, trouble=f"{type(trouble).__name__}") from trouble
 
 
 def load(place: Path, *, values: bool = True) -> Any:
@@ -326,7 +326,7 @@ def _read_parquet(place: Path) -> Sheet:
         count = parquet.read_metadata(place).num_rows
         frame = pd.read_parquet(place) if count <= LIMITS["rows"] else None
     except (OSError, ValueError, pa.ArrowException) as trouble:
-        raise refused("damaged_parquet", file=place.name, trouble=type(trouble).__name__) from trouble
+        raise refused("damaged_parquet", file=place.name, trouble=f"{type(trouble).__name__}") from trouble
     if frame is None:
         raise refused("too_long", file=place.name, count=count)
     return headed(stem(place), find_header([[str(name) for name in frame.columns]]), coded(frame), [])

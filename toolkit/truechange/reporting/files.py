@@ -20,7 +20,7 @@ from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.individual.norms import offers
 from truechange.measures import measure as measure_named
 from truechange.measures.settings import TABLES, Settings, settings
-from truechange.programme.sites import private_sheets, worklist
+from truechange.programme.worklist import private_sheets, worklist
 from truechange.records.copies import inert_frame
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from html import escape
 from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 from zipfile import BadZipFile, ZipFile
 
 from truechange.foundation.drawing import TEMPLATES, block_html, data_address, document, png
@@ -25,7 +25,9 @@ DPI = 180
 
 
 class Shown:
-    """A block of a report; the macro of its name writes it as HTML."""
+    """A block of a report; its macro writes it as HTML."""
+
+    macro: ClassVar[str] = ""
 
     def html(self) -> str:
         """Write it, escaped."""
@@ -42,6 +44,7 @@ class Picture(Shown):
         `alt` is empty: a picture without words is lost on a screen reader, in every format.
     """
 
+    macro = "picture"
     drawn: Any
     alt: str
     caption: str = ""
@@ -96,6 +99,7 @@ class Words(Shown):
         How they are set; the last two are boxes with a list.
     """
 
+    macro = "words"
     texts: Sequence[str]
     kind: str = "paragraphs"
 
@@ -110,6 +114,7 @@ class Words(Shown):
 class Columns(Shown):
     """Pictures in columns beside each other; on a narrow screen the columns stand below each other."""
 
+    macro = "columns"
     columns: Sequence[Sequence[Picture]]
 
 
@@ -117,6 +122,7 @@ class Columns(Shown):
 class Figures(Shown):
     """A row of large numbers, each with whom it is of, what it is and its interval: four texts a cell."""
 
+    macro = "figures"
     cells: Sequence[tuple[str, str, str, str]]
 
 
@@ -127,6 +133,7 @@ Block = Figures | Picture | Words | Columns | ReadyTable
 class Section(Shown):
     """A heading and what stands under it; without a title, what stands right under the page's."""
 
+    macro = "section"
     title: str
     blocks: Sequence[Block]
     starts_page: bool = False
@@ -303,7 +310,7 @@ def _told(block: Block, aside: Path) -> dict[str, Any]:
     if isinstance(block, ReadyTable):
         about = {"numeric": block.numeric(), "widths": block.widths(), "short": len(block.rows) <= SHORT}
         return {"block": "table"} | vars(block) | about
-    return {"block": type(block).__name__.lower()} | vars(block)
+    return {"block": block.macro} | vars(block)
 
 
 CORE = "docProps/core.xml"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import nan
 from numbers import Integral, Real
 from string import ascii_lowercase
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from truechange.foundation.drawing import block_html, cell_text
 from truechange.foundation.errors import needs
@@ -49,6 +49,7 @@ class ReadyTable:
         Footnotes below the table.
     """
 
+    macro: ClassVar[str] = "readytable"
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
