@@ -181,7 +181,7 @@ def test_the_study_is_written_whole(study, tmp_path):
 
 def test_an_edited_word_document_is_replaced_only_when_asked(study, tmp_path, capsys, monkeypatch):
     docx = pytest.importorskip("docx")
-    monkeypatch.setattr("truechange.programme.study", lambda *_given, **_more: study)
+    monkeypatch.setattr("truechange.cli.reports.study", lambda *_given, **_more: study)
     # a short document without pictures: what is asked is whose document stays
     short = {"sections": [Section("Methods", [Words(["We tested twice."])])], "pictures": {}, "tables": {}}
     for name, part in short.items():

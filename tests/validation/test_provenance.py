@@ -36,7 +36,8 @@ def test_a_formula_in_a_docstring_names_its_source_and_how_far_it_was_checked(te
     unseen = [
         entry.key
         for entry in bibliography().values()
-        if not entry.checked and any(entry.key.startswith(surname) and entry.year == year for surname, year in cited)
+        if not entry.checked
+        and any(entry.key.startswith(surname) and entry.fields["year"] == year for surname, year in cited)
     ]
     assert not unseen or "from memory" in notes, f"cites {unseen} without saying that it is from memory"
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from truechange.cli.shared import print_json, print_rows, progress, reading
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed, needs
+from truechange.foundation.numbers import people
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +51,7 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
     if args.map:
         word_map = args.words or (path if path.is_dir() else path.parent) / FILE
         lines = write_map(word_map, records.unmapped, records.columns)
-        written["map"] = f"Word map: {word_map}, {_counted(lines, 'line')} to fill in."
+        written["map"] = f"Word map: {word_map}, {people(lines, 'lines', 'line')} to fill in."
     suffix = "" if path.is_dir() else path.suffix
     base = path.with_suffix("") if suffix else path
     marked_unasked = not args.json and path.suffix.lower() != ".parquet"
@@ -59,15 +60,11 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
         written["marked"] = f"Marked copy: {copy} (the original is as it was)."
     if args.fix:
         repairs = write_repaired(path, records, f"{base}_repaired{suffix}")
-        repaired = f"{base}_repaired{suffix}, {_counted(len(repairs), 'repair')}"
+        repaired = f"{base}_repaired{suffix}, {people(len(repairs), 'repairs', 'repair')}"
         written["repaired"] = f"Repaired copy: {repaired} that lost nothing."
         if not args.json:
             _print_frame(repairs)
     return written
-
-
-def _counted(number: int, thing: str) -> str:
-    return f"{number} {thing}{'s' * (number != 1)}"
 
 
 def _as_json(records: "Records", written: dict[str, str]) -> dict[str, object]:
@@ -101,10 +98,10 @@ def _print_problems(records: "Records", *, notes: bool) -> None:
     print("", *records.sentences(), sep="\n")
     for row in records.unmapped.itertuples():
         guess = f" ({row.guess}?)" if row.guess else ""
-        rows = _counted(row.rows, "row")
+        rows = people(row.rows, "rows", "row")
         print(f"Not understood: {row.column} “{row.word}”, {rows}{guess}. --map writes clinic.toml to fill in.")
     if only_notes.any() and not notes:
-        print(f"{_counted(only_notes.sum(), 'note')} on what was read without loss: --notes shows them.")
+        print(f"{people(only_notes.sum(), 'notes', 'note')} on what was read without loss: --notes shows them.")
     print("Nothing needs a person." if not records.needs_a_person else "Something needs a person: see above.")
 
 
