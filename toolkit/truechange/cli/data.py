@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -280,11 +281,13 @@ def notebook_page(path: Path, seconds: int = 300) -> str:
     book = nbformat.read(path, as_version=4)
     quiet = ["--IPKernelApp.log_level=40"]  # loopback is meant: no warning a notebook about it
     place = {"metadata": {"path": str(path.parent)}}
+    one_thread = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}  # notebooks run beside each other
     client = NotebookClient(
         book, timeout=seconds, record_timing=False, kernel_name="python3", extra_arguments=quiet, resources=place
     )
     try:
-        asyncio.run(client.async_execute())  # a loop of its own, closed after it: pages are made two at a time
+        # a loop of its own, closed after it: pages are made two at a time
+        asyncio.run(client.async_execute(env=one_thread | dict(os.environ)))
     except CellExecutionError as failed:
         last = str(failed).strip().splitlines()[-1]
         raise OutcomeError(f"{path.name} stopped: {last}") from failed
