@@ -209,9 +209,9 @@ NEEDED = ("unit", "better", "resolution", "limits")
 
 def kept(function: Worked) -> Worked:
     """Keep what a function worked out from the catalogue until another test is declared."""
-    held = lru_cache(maxsize=4096)(function)
-    FOLLOWS.append(held.cache_clear)
-    return held  # type: ignore[return-value]
+    cached = lru_cache(maxsize=4096)(function)
+    FOLLOWS.append(cached.cache_clear)
+    return cached  # type: ignore[return-value]
 
 
 @kept

@@ -104,8 +104,8 @@ def _fifths(x: Floats, y: Floats, confidence: float) -> list[tuple[float, float,
     """Return mean of x, mean of y and its limits, for as many groups of x (five at most) as hold five people each."""
     parts = max(1, min(5, x.size // LEAST_SHOWN))
     member = np.searchsorted(np.unique(np.quantile(x, np.linspace(0, 1, parts + 1)[1:-1])), x, side="left")
-    held = [(x[member == at], y[member == at]) for at in np.unique(member)]
-    return [(float(a.mean()), *mean_limits(b, confidence)) for a, b in held if b.size >= LEAST_SHOWN]
+    groups = [(x[member == at], y[member == at]) for at in np.unique(member)]
+    return [(float(a.mean()), *mean_limits(b, confidence)) for a, b in groups if b.size >= LEAST_SHOWN]
 
 
 def _lines(groups: Mapping[str, Any], middle: float, unit: str, ax: Any) -> Any:

@@ -283,11 +283,11 @@ def impute(table: Floats, m: int, seed: int, rounds: int = 5) -> Floats:
     filled = np.empty((m, *table.shape))
     streams = np.random.SeedSequence(seed).spawn(m)
     for at, stream in enumerate(streams):
-        rng, held = np.random.default_rng(stream), start.copy()
+        rng, draft = np.random.default_rng(stream), start.copy()
         for _ in range(rounds if len(order) > 1 else 1):
             for column in order:
-                held[gaps[:, column], column] = _fill(held, gaps[:, column], column, rng)
-        filled[at] = held * scale + centre
+                draft[gaps[:, column], column] = _fill(draft, gaps[:, column], column, rng)
+        filled[at] = draft * scale + centre
     return filled
 
 

@@ -66,14 +66,14 @@ def counts_asked(
     if assessments.person.type().is_string() != people.person.type().is_string():
         raise DataError("person is text in one table and not in the other: cast one of them, so that people are found.")
     names = [f"g{at}" for at in range(len(by))]
-    held = people.select("person", **{to: _group(people, name) for to, name in zip(names, by, strict=True)})
-    rows = _rows_with_reason(assessments, held, [key for key, *_ in limits], occasions)
+    grouped = people.select("person", **{to: _group(people, name) for to, name in zip(names, by, strict=True)})
+    rows = _rows_with_reason(assessments, grouped, [key for key, *_ in limits], occasions)
     reasons = {f"why{at}": _many(rows.why == at) for at in range(len(WHERE))}
     account = rows.aggregate(rows_read=rows.count(), used=_many(rows.why == len(WHERE)), **reasons)
-    codes = held.select("person").distinct()
-    twice = held.aggregate(people=held.count()).cross_join(codes.aggregate(codes=codes.count()))
+    codes = grouped.select("person").distinct()
+    twice = grouped.aggregate(people=grouped.count()).cross_join(codes.aggregate(codes=codes.count()))
     whole = account.cross_join(twice.select("people", twice=twice.people - twice.codes))
-    cells = _cells(rows.filter(rows.why == len(WHERE)), held, limits, names, occasions)
+    cells = _cells(rows.filter(rows.why == len(WHERE)), grouped, limits, names, occasions)
     counts = ibis.union(*(
         cells.select(*names, "started", "doubled", place=ibis.literal(at), measured=f"m{at}", changed=f"c{at}")
         for at in range(len(limits))
@@ -105,7 +105,7 @@ def _group(people: Any, name: str) -> Any:
     return dict(zip(PERIODS, (year + "-" + month, year + " Q" + quarter, year), strict=True))[name]
 
 
-def _rows_with_reason(assessments: Any, held: Any, keys: list[str], occasions: tuple[str, str]) -> Any:
+def _rows_with_reason(assessments: Any, people: Any, keys: list[str], occasions: tuple[str, str]) -> Any:
     """Return the assessments, value as a number or null, and in ``why`` the first reason not to use a row."""
     import ibis
 
@@ -113,7 +113,7 @@ def _rows_with_reason(assessments: Any, held: Any, keys: list[str], occasions: t
     if value.type().is_string():
         value = value.re_search(NUMBER).ifelse(value.strip(), None)
     rows = assessments.select("person", "occasion", "measure", value=value.cast("float64"))
-    known = held.filter(held.person.notnull()).select("person", known=True)
+    known = people.filter(people.person.notnull()).select("person", known=True)
     rows = rows.left_join(known, "person").select(*rows.columns, "known")
     unused = (~rows.occasion.isin(occasions), ~rows.measure.isin(keys), rows.known.isnull(), rows.value.abs() > LARGEST)
     missing = (rows.occasion, rows.measure, rows.person, rows.value)
@@ -121,7 +121,7 @@ def _rows_with_reason(assessments: Any, held: Any, keys: list[str], occasions: t
     return rows.mutate(why=ibis.cases(*steps, else_=len(WHERE)))
 
 
-def _cells(used: Any, held: Any, limits: Sequence[tuple[str, float, float]], names: list[str], occasions: Any) -> Any:
+def _cells(used: Any, people: Any, limits: Sequence[tuple[str, float, float]], names: list[str], occasions: Any) -> Any:
     """Return one row a group: people who started, for each test those measured and those who changed enough."""
     wide = used.group_by("person").aggregate(
         scores=used.count(),
@@ -131,7 +131,7 @@ def _cells(used: Any, held: Any, limits: Sequence[tuple[str, float, float]], nam
             for when, occasion in zip("ba", occasions, strict=True)
         },
     )
-    folk = held.left_join(wide, "person")
+    folk = people.left_join(wide, "person")
     places: Any = 0
     counts: dict[str, Any] = {}
     for at, (_, sign, limit) in enumerate(limits):
@@ -139,8 +139,8 @@ def _cells(used: Any, held: Any, limits: Sequence[tuple[str, float, float]], nam
         gain = sign * (after - before)
         places += _many(before.notnull()) + _many(after.notnull())
         counts |= {f"m{at}": _many(gain.notnull()), f"c{at}": _many(reaches(gain, limit))}
-    grouped = folk.group_by(names) if names else folk
-    return grouped.aggregate(started=folk.count(), doubled=folk.scores.sum().fill_null(0) - places, **counts)
+    people = folk.group_by(names) if names else folk
+    return people.aggregate(started=folk.count(), doubled=folk.scores.sum().fill_null(0) - places, **counts)
 
 
 def _small_ones_hidden(table: Any, names: list[str]) -> Any:

@@ -303,23 +303,23 @@ def join_people(brought: Sheet, told: Sheet, findings: Findings) -> Sheet:
 _ALIKE = str.maketrans({" ": None, "_": "-", ".": "-", "/": "-", "o": "0", "l": "1", "i": "1"})
 
 
-def one_spelling(held: dict[str, list[Sheet]], words: WordMap, findings: Findings) -> dict[str, list[Sheet]]:
+def one_spelling(by_table: dict[str, list[Sheet]], words: WordMap, findings: Findings) -> dict[str, list[Sheet]]:
     """Read every person by one spelling: by the clinic's map, or where only case and spaces differ; others are asked.
 
     Parameters
     ----------
-    held : dict of str to list of Sheet
+    by_table : dict of str to list of Sheet
         Sheets by table; the spelling on the people sheet is the right one, otherwise the most frequent.
     words : WordMap
         Says who is meant; takes note of what was read and what is asked.
     findings : Findings
         Takes note of both, cell by cell.
     """
-    places = [(table, at, person_place(sheet, words.columns)) for table, sheets in held.items()
+    places = [(table, at, person_place(sheet, words.columns)) for table, sheets in by_table.items()
               for at, sheet in enumerate(sheets)]  # fmt: skip
-    columns = [(table, held[table][at].columns[place]) for table, at, place in places if place is not None]
+    columns = [(table, by_table[table][at].columns[place]) for table, at, place in places if place is not None]
     if not words.own.get("person") and _unmistakable({word for _, column in columns for word in column.words}):
-        return held
+        return by_table
     listed = {word for table, column in columns if table == "people" for word in column.words}
     rows = Counter[str]()
     for _, column in columns:
@@ -338,10 +338,10 @@ def one_spelling(held: dict[str, list[Sheet]], words: WordMap, findings: Finding
         read |= dict.fromkeys(alike, word)
         if asked.get(word, word) != word:
             words.ask("person", word, sum(rows[other] for other in alike), asked[word])
-    united = {table: list(sheets) for table, sheets in held.items()}
+    united = {table: list(sheets) for table, sheets in by_table.items()}
     for table, at, place in places:
         if place is not None:
-            united[table][at] = _respelled(held[table][at], place, read, asked, findings)
+            united[table][at] = _respelled(by_table[table][at], place, read, asked, findings)
     return united
 
 

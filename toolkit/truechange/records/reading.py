@@ -170,11 +170,11 @@ def read(
     key = persons.read_key(pseudonyms) if pseudonyms else None
     told = synonyms.open_map(words, place)
     sheets = open_sheets(place, told.columns) if place else frame_sheets(path, told.columns)
-    held = choose_sheets(sheets, findings, name, told.columns)
+    by_table = choose_sheets(sheets, findings, name, told.columns)
     if key is None:  # a code made with a key folds case and spaces; without one there are no names here
-        held = persons.one_spelling(held, told, findings)
-    chosen = persons.guard(_one_sheet_each(held, told, findings), findings, key, persons.labels_of(words, place))
-    return _read_sheets(chosen, findings, name, told, dates=dates or "", undated=WIDE in held)
+        by_table = persons.one_spelling(by_table, told, findings)
+    chosen = persons.guard(_one_sheet_each(by_table, told, findings), findings, key, persons.labels_of(words, place))
+    return _read_sheets(chosen, findings, name, told, dates=dates or "", undated=WIDE in by_table)
 
 
 def records_of(data: Any) -> Records:
@@ -231,12 +231,12 @@ def _read_sheets(
     tables = {table: build(sheet, table, findings, words, **how) for table, sheet in chosen.items()}
     check_all(tables, findings)
     frames = {table: tables.get(table, empty(table)).frame(findings) for table in TABLES}
-    brought = {table: held for table, held in tables.items() if not findings.is_derived(held.sheet)}
+    brought = {table: sheet for table, sheet in tables.items() if not findings.is_derived(sheet.sheet)}
     if "people" in tables:
         frames["people"] = synonyms.add_unlisted(words, frames["people"], frames["assessments"]["person"])
-    reasons = {table: Counter(findings.aside(held.sheet)) for table, held in brought.items()}
+    reasons = {table: Counter(findings.aside(sheet.sheet)) for table, sheet in brought.items()}
     together: Counter[str] = sum(reasons.values(), Counter())
-    lines = [(table, held.rows_read, len(frames[table])) for table, held in brought.items()]
+    lines = [(table, sheet.rows_read, len(frames[table])) for table, sheet in brought.items()]
     by_table = pd.DataFrame(lines, columns=["table", "rows_read", "rows_used"])
     ledger = Ledger.of(int(by_table["rows_read"].sum()), together, by_table)
     aside = Ledger.of(tables["assessments"].rows_read, reasons["assessments"]).set_aside
@@ -264,30 +264,30 @@ def choose_sheets(sheets: list[Sheet], findings: Findings, file: str, own: Own =
     elif WIDE not in kinds:
         kinds = [WIDE if kind in ("", "people") and headings.looks_wide(sheet.header, own, by_visit=False) else kind
                  for kind, sheet in zip(kinds, sheets, strict=True)]  # fmt: skip
-    held: dict[str, list[Sheet]] = {}
+    by_table: dict[str, list[Sheet]] = {}
     for kind, sheet in zip(kinds, sheets, strict=True):
-        held.setdefault(kind, []).append(sheet)
-    for sheet in held.pop("", []):
+        by_table.setdefault(kind, []).append(sheet)
+    for sheet in by_table.pop("", []):
         findings.add("sheet_left_out", sheet.name, 1)
-    for table, alike in held.items():
+    for table, alike in by_table.items():
         if len(alike) > 1 and any(squeezed(sheet.name) in sheet_names() for sheet in alike):
             raise refused("two_sheets", file=file, one=alike[0].name, other=alike[1].name, table=table)
-    if not held.keys() & {"assessments", WIDE}:
+    if not by_table.keys() & {"assessments", WIDE}:
         needed = ", ".join(column.name for column in COLUMNS["assessments"].values() if column.required)
         found = listed([sheet.name for sheet in sheets]) or "nothing"
         raise refused("no_assessments", file=file, found=found, needed=needed)
-    return held
+    return by_table
 
 
-def _one_sheet_each(held: dict[str, list[Sheet]], words: WordMap, findings: Findings) -> dict[str, Sheet]:
+def _one_sheet_each(by_table: dict[str, list[Sheet]], words: WordMap, findings: Findings) -> dict[str, Sheet]:
     """Return one long sheet a table: wide sheets made long, several of a kind stacked, facts of people taken out."""
-    chosen = {table: sheets[0] for table, sheets in held.items() if table != WIDE and len(sheets) == 1}
+    chosen = {table: sheets[0] for table, sheets in by_table.items() if table != WIDE and len(sheets) == 1}
     blocks = {table: headings.with_site([headings.as_block(sheet, table) for sheet in sheets], table, findings)
-              for table, sheets in held.items() if table != WIDE and len(sheets) > 1}  # fmt: skip
-    for sheet in held.get(WIDE, ()):
+              for table, sheets in by_table.items() if table != WIDE and len(sheets) > 1}  # fmt: skip
+    for sheet in by_table.get(WIDE, ()):
         for table, rows in headings.lengthened(sheet, words, findings).items():
             blocks.setdefault(table, []).extend(rows)
-    told = blocks.pop("people", []) if WIDE in held else []
+    told = blocks.pop("people", []) if WIDE in by_table else []
     for table, rows in blocks.items():
         brought = [headings.as_block(chosen[table], table)] if table in chosen and rows else []
         if rows:
@@ -296,7 +296,7 @@ def _one_sheet_each(held: dict[str, list[Sheet]], words: WordMap, findings: Find
     if told:
         together = headings.stacked(headings.with_site(told, "people", findings), "people", findings)
         people = persons.one_row_each(together, findings)
-    if WIDE not in held:
+    if WIDE not in by_table:
         chosen["assessments"], people = persons.split_people(chosen["assessments"], findings)
     if people is not None:
         chosen["people"] = persons.join_people(chosen["people"], people, findings) if "people" in chosen else people

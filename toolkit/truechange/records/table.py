@@ -85,9 +85,9 @@ def build(
         if column.kind not in ("text", "value", "unit"):
             columns[column.name] = read_column(cells.get(column.name), column, order, len(rows), words)
         if column.required and column.kind != "value" and column.name in cells:
-            held = cells[column.name]
+            column_cells = cells[column.name]
             kind = "undated" if undated and column.name == "date" else "missing_required"
-            findings.add(kind, sheet.name, rows[held.texts.empty], held.header)
+            findings.add(kind, sheet.name, rows[column_cells.texts.empty], column_cells.header)
     if "occasion" in cells:
         columns["occasion"] = _occasions(cells["occasion"], columns, words)
     if table == "assessments":

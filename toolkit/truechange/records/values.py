@@ -153,8 +153,10 @@ def comma_is_decimal(texts: Iterable[str]) -> bool:
     >>> comma_is_decimal(["12,5", "1,234"]), comma_is_decimal(["1,234"])
     (True, False)
     """
-    held = list(texts)
-    return any(_COMMA.fullmatch(text) for text in held) and not any(re.fullmatch(r"-?\d+\.\d+", text) for text in held)
+    entries = list(texts)
+    return any(_COMMA.fullmatch(text) for text in entries) and not any(
+        re.fullmatch(r"-?\d+\.\d+", text) for text in entries
+    )
 
 
 def minutes_typed(texts: Iterable[str]) -> bool:
