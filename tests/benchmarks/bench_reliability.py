@@ -138,7 +138,9 @@ def once(name: str, *arguments: int) -> None:
     import scipy.stats  # noqa: F401
 
     import truechange.numerics.variances  # noqa: F401
+    from truechange.numerics.resampling import resampled_sums
 
+    resampled_sums(np.ones((3, 1)), n_boot=1, seed=0)  # the libraries of linear algebra are looked for once a process
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     start = time.process_time()
     scaled = WORK[name](*arguments)
