@@ -61,8 +61,8 @@ def _write_copies(path: Path, records: "Records", args: argparse.Namespace) -> d
         written["marked"] = f"Marked copy: {copy} (the original is as it was)."
     if args.fix:
         repairs = write_repaired(path, records, f"{base}_repaired{suffix}")
-        repaired = f"{base}_repaired{suffix}, {people(len(repairs), 'repairs', 'repair')}"
-        written["repaired"] = f"Repaired copy: {repaired} that lost nothing."
+        count = people(len(repairs), "repairs", "repair")
+        written["repaired"] = f"Repaired copy: {base}_repaired{suffix}, {count} that lost nothing."
         if not args.json:
             _print_frame(repairs)
     return written

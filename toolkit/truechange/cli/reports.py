@@ -13,7 +13,7 @@ import tomlkit
 from truechange.cli.data import copy_material, notebook_page
 from truechange.cli.shared import progress, reading
 from truechange.figures import overview
-from truechange.foundation.drawing import png
+from truechange.foundation import INFORMS, drawing
 from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import ChoiceError, RefusedError
 from truechange.foundation.result import Refused
@@ -26,7 +26,7 @@ from truechange.programme.known import missing_words, own_numbers
 from truechange.programme.studying import error_of_pairs, mcid_of_pairs, records_of_programme
 from truechange.records import Pairs, read
 from truechange.reliability import MeasurementError, limits_of_agreement
-from truechange.reporting.audit_report import INFORMS, AuditReport
+from truechange.reporting.audit_report import AuditReport
 from truechange.reporting.files import published_thresholds, read_thresholds, stamp, write_worklist
 from truechange.reporting.methods import in_words
 from truechange.reporting.page import edited
@@ -91,10 +91,9 @@ def _clinic(
     if args.published:
         thresholds = published_thresholds(tests, thresholds, tested_again)
     clinic = settings(str(used)) if used and used.name == FILE else None
-    facts = dict(clinic.clinic) if clinic else {}
+    facts, targets = (dict(clinic.clinic), dict(clinic.targets)) if clinic else ({}, {})
     args.clinic = args.clinic or facts.get("name") or None
     args.author = args.author or facts.get("author") or None
-    targets = dict(clinic.targets) if clinic else {}
     if clinic and "target" in clinic.measures.get(args.primary, {}):
         targets["changed_enough"] = clinic.measures[args.primary]["target"]
     return thresholds, targets | dict(map(_target, args.target)), used
@@ -211,7 +210,7 @@ def run_demo(args: argparse.Namespace) -> int:
         programme = audit(records, **DEMO, retest=retest.assessments, label_seed=0)
         step("writing the audit")
         picture = overview(error, agreement, matters, person, *_shares(programme))
-        (out / "overview.png").write_bytes(png(picture, dpi=130))
+        (out / "overview.png").write_bytes(drawing.png(picture, dpi=130))
         _, left_out = AuditReport(programme, stamp(files, DEMO | {"seed": 0})).write(out / "audit")
         for path, page in zip(notebooks, pages, strict=True):
             step(path.stem)

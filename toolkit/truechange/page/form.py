@@ -9,10 +9,11 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from truechange.foundation import INFORMS
 from truechange.foundation.errors import OutcomeError
 from truechange.individual.typed import named, typed_number, typed_score
 from truechange.measures.catalogue import Measure, catalogue, facts
-from truechange.page.question import CAUTION, COMPARES, Question, ask, beside_other_side, number
+from truechange.page.question import COMPARES, Question, ask, beside_other_side, number
 
 WEB = Path(__file__).parent / "web"
 FIRST_TEST = "chair_stand_30s"
@@ -49,7 +50,7 @@ def form_page(clinic: Any, key: str = "") -> str:
     errors, importants = ([(one.key, one.words) for one in offers(test.key, what)] for what in ("sem", "mcid"))
     return _page(
         "form", tests=catalogue().values(), test=test, own=clinic.of(test.key) if clinic else {}, clinic=clinic,
-        sides=SIDES, more=MORE, programme=PROGRAMME, errors=errors, importants=importants, caution=CAUTION,
+        sides=SIDES, more=MORE, programme=PROGRAMME, errors=errors, importants=importants, caution=INFORMS,
         facts=[(fact, named(fact), tuple(facts()[fact].words)) for fact in test.protocol],
     )  # fmt: skip
 
@@ -165,7 +166,7 @@ def _answer(result: Any, there: tuple[str, ...]) -> str:
         last = result.by_course  # the last visit, its chances those of the whole course
     return _page(
         "answer", head=result.verdict.replace("_", " ").capitalize(), says=result.sentences(), course=course,
-        chance=sure_text(last.leads()) if last is not None and last.beliefs else "", last=last, caution=CAUTION,
+        chance=sure_text(last.leads()) if last is not None and last.beliefs else "", last=last, caution=INFORMS,
         cautions=result.cautions, others=[text.replace(COMPARES, "") for text in there],
         safety=last.test.safety if last else (),
     )  # fmt: skip

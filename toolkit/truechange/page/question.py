@@ -17,7 +17,6 @@ from truechange.individual.score_error import Programme
 from truechange.measures.catalogue import Measure, facts
 from truechange.measures.catalogue import measure as look_up
 
-CAUTION = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
 COMPARES = " This compares; it does not diagnose."
 
 

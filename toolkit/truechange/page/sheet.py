@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from truechange.foundation import INFORMS
 from truechange.foundation.errors import ChoiceError, OutcomeError, check_choice
 from truechange.individual.change import draw_plain
 from truechange.individual.typed import named, typed_fact
 from truechange.individual.verdict import chart, score_text, size_text, sure_text
-from truechange.page.question import CAUTION, COMPARES, Question, facts_named
+from truechange.page.question import COMPARES, Question, facts_named
 from truechange.reporting.page import Picture, Section, Words, page_html, write_pdf
 from truechange.reporting.references import cite
 
@@ -90,7 +91,7 @@ def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
         Section("Mind", [Words(result.cautions, "caution")]),
         Section("At the next test", [Words(safety, "list")] if safety else []),
         Section("Among others", [Words(others, "list")] if others else []),
-        Section("Sources", [Words(sources, "references"), Words([CAUTION])]),
+        Section("Sources", [Words(sources, "references"), Words([INFORMS])]),
     ]
 
 
@@ -145,7 +146,7 @@ def _for_referrer(result: Any, last: Any, about: HandOver) -> list[Section]:
     return [
         Section("", [Words([*when, lead, *notes], "answer")]),
         Section("Planned", [Words(plan)] if plan else []),
-        Section("", [Words([*result.cautions[:2], *more, CAUTION], "caution")]),
+        Section("", [Words([*result.cautions[:2], *more, INFORMS], "caution")]),
     ]
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from truechange.figures import changes_beside_error
-from truechange.foundation import drawing
+from truechange.foundation import INFORMS, drawing
 from truechange.foundation.estimate import Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, Refused, Result, told
@@ -28,7 +28,6 @@ from truechange.reporting.references import audit_facts, checklist, cite, wordin
 from truechange.reporting.tables import ReadyTable, interval_cells, ready_table
 
 TITLE = "Programme audit"
-INFORMS = "It informs a judgement; it does not diagnose. Local rules and a licensed clinician decide."
 LISTS = ("consort_outcomes", "consort_pro")
 TABLES_ONLY = ("effect size (average SD)", "correlation", "p (paired t)")  # in the workbook, or said in a sentence
 UNIT_COLUMNS = ("site", "therapist", "due", "changed_enough", "share", "low", "high", exhibits.EQUAL_START)
