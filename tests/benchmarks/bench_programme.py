@@ -79,7 +79,7 @@ def write_registry(path: Path, rows: int) -> None:
 
 def ours(path: str, kind: str) -> dict[str, float]:
     """Run the library's registry on one file."""
-    from truechange.programme import responder_registry
+    from truechange.programme.registry import responder_registry
 
     return _sums(responder_registry(f"{path}.{kind}", f"{path}_people.{kind}", THRESHOLDS, by=BY).table())
 

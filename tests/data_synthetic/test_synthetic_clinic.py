@@ -7,7 +7,7 @@ from invented_clinic import Scenario, make_clinic, make_retest
 from scipy import stats
 
 import truechange as tc
-from truechange.measures import measure
+from truechange.measures.catalogue import measure
 
 FIRST = "chair_stand_30s"
 

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 import truechange as tc
-from truechange.planning import plan_agreement, plan_error, plan_two_programmes, plan_two_shares
+from truechange.planning.power import plan_two_programmes, plan_two_shares
+from truechange.planning.precision import plan_agreement, plan_error
 from truechange.responders.true_share import responder_definitions
 from truechange.validation.cases import long
 

@@ -11,9 +11,9 @@ import pytest
 from scipy import stats
 
 import truechange as tc
-from truechange.individual import bridge_from_pairs
 from truechange.individual import verdict as v
 from truechange.individual.score_error import score_error
+from truechange.individual.typed import bridge_from_pairs
 
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 
@@ -167,7 +167,7 @@ def test_zero_on_a_test_that_says_so_is_unable():
 
 def test_no_published_error_or_mcid_is_beyond_what_is_refused():
     from truechange.individual.assess import check_plausible
-    from truechange.measures import published_rows
+    from truechange.measures.literature import published_rows
 
     for row in published_rows():
         test = tc.measure(row["measure"])

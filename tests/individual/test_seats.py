@@ -1,7 +1,7 @@
 """The ladder of seats: who may go lower, and how near the goal is (rule: common practice, no source)."""
 
 import truechange as tc
-from truechange.individual import ProgressionRule
+from truechange.individual.seats import ProgressionRule
 
 DAYS = {
     "date": [f"2026-01-{day}" for day in (12, 13, 14, 15, 16, 17)], "seat_height_cm": [48, 48, 48, 44, 44, 44],

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.individual import chosen, offers, place
+from truechange.individual.norms import chosen, offers, place
 
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 

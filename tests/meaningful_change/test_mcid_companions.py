@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 from simulation.mcid_bias import bias_and_coverage, simulated_people
 
-from truechange.meaningful_change import baseline_dependence, compare_scales
+from truechange.meaningful_change.companions import baseline_dependence, compare_scales
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 

@@ -8,7 +8,7 @@ from scipy.stats import ttest_ind
 from simulation.mcid_bias import simulated_people
 
 import truechange as tc
-from truechange.meaningful_change import credibility_sheet
+from truechange.meaningful_change.beside import credibility_sheet
 from truechange.meaningful_change.draws import Population, known_bias
 from truechange.meaningful_change.estimators import METHODS, Layout, estimate_rows, normal_threshold
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import truechange as tc
-from truechange.measures import references
+from truechange.measures.literature import references
 
 
 def test_every_value_says_how_it_was_verified():

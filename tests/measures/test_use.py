@@ -5,9 +5,8 @@ from statistics import median
 import pytest
 
 import truechange as tc
-from truechange.individual import offers
-from truechange.measures import published_rows
-from truechange.measures.literature import KINDS, MEMORY, with_uses
+from truechange.individual.norms import offers
+from truechange.measures.literature import KINDS, MEMORY, published_rows, with_uses
 
 ROWS = published_rows()
 RAW = [{name: cell for name, cell in row.items() if name not in ("use", "why_not")} for row in ROWS]

@@ -8,7 +8,8 @@ import numpy as np
 import truechange as tc
 from oracles import Pairs, route
 from truechange.foundation.distributions import chi2_below, chi2_quantile, normal_quantile, t_below, t_quantile
-from truechange.individual import bridge_from_pairs, predict_retest
+from truechange.individual.score_error import predict_retest
+from truechange.individual.typed import bridge_from_pairs
 
 LARGE = 100_000  # people in a group whose numbers count as known
 
@@ -137,7 +138,7 @@ def _distributions_against_scipy() -> Pairs:
     return found
 
 
-@route("Reliable change", by="truechange.individual.predict_retest", came="another library")
+@route("Reliable change", by="truechange.individual.score_error.predict_retest", came="another library")
 def _prediction_against_least_squares() -> Pairs:
     """statsmodels: prediction of a new person's retest score by least squares."""
     import statsmodels.api as sm
@@ -172,7 +173,7 @@ def _visits_by_least_squares() -> Pairs:
     }
 
 
-@route("One person", by="truechange.individual.bridge_from_pairs", came="another library")
+@route("One person", by="truechange.individual.typed.bridge_from_pairs", came="another library")
 def _bridge_against_least_squares() -> Pairs:
     """statsmodels: line that carries a score from an old protocol to a new one."""
     import statsmodels.api as sm

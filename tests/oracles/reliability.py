@@ -7,8 +7,8 @@ import pandas as pd
 
 import truechange as tc
 from oracles import Pairs, route
-from truechange.reliability import variance_components
 from truechange.reliability.agreement import limit_factors
+from truechange.reliability.icc import variance_components
 from truechange.validation.cases import load_case, long, spelled_out
 
 RETEST = [

@@ -6,7 +6,7 @@ import shlex
 
 import pytest
 
-from truechange import planning
+import truechange as tc
 from truechange.cli import plan as command
 from truechange.cli.main import main
 from truechange.cli.shared import purpose_and_example
@@ -48,4 +48,4 @@ def test_every_option_is_explained(kind, capsys):
 
 def test_the_module_offers_every_public_plan():
     offered = {command.planner(kind).__name__ for kind in command.KINDS}
-    assert offered == {name for name in planning.__all__ if name.startswith("plan_")}
+    assert offered == {name for name in tc.__all__ if name.startswith("plan_")}

@@ -9,10 +9,9 @@ import pytest
 from scipy import stats
 
 import truechange as tc
-import truechange.meaningful_change
-import truechange.responders
-from truechange.planning import plan_true_share
-from truechange.planning.precision import Model, mcid_factor, simulate_mcid
+import truechange.meaningful_change.study
+import truechange.responders.true_share
+from truechange.planning.precision import Model, mcid_factor, plan_true_share, simulate_mcid
 
 FULL = os.environ.get("TRUECHANGE_FULL") == "1"
 
@@ -90,7 +89,7 @@ def test_every_simulated_share_has_an_error_estimated_anew(monkeypatch):
         seen.append(sem)
         return SimpleNamespace(low=0.5 - 1 / sqrt(changes.size), high=0.5 + 1 / sqrt(changes.size))
 
-    monkeypatch.setattr(truechange.responders, "true_responder_share", width_of_one_over_root_n)
+    monkeypatch.setattr(truechange.responders.true_share, "true_responder_share", width_of_one_over_root_n)
     given = {"mean": 2.5, "sd": 2.4, "sem": 1.2, "mcid": 2.0, "studies": 100}
     plan = plan_true_share(0.10, **given, sem_df=5)
     assert len(seen) == 400
@@ -108,7 +107,7 @@ def test_every_simulated_mcid_study_has_an_error_estimated_anew(monkeypatch):
         seen.append(sem)
         raise tc.DataError("no value")
 
-    monkeypatch.setattr(truechange.meaningful_change, "mcid", nothing_found)
+    monkeypatch.setattr(truechange.meaningful_change.study, "mcid", nothing_found)
     model = Model(0.0, 2.4, 0.8, 0.5, 0.5)
     with pytest.raises(tc.RefusedError, match="None of 400"):
         simulate_mcid(model, 20, 5, studies=400, seed=1)

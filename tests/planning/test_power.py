@@ -10,8 +10,7 @@ from scipy import stats
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 import truechange as tc
-from truechange.planning import Losses, plan_two_programmes, plan_two_shares
-from truechange.planning.power import ancova_power, by_power, t_power
+from truechange.planning.power import Losses, ancova_power, by_power, plan_two_programmes, plan_two_shares, t_power
 
 
 # Sources: Cohen 1988, Table 2.4.1, power .80 (from memory; he prints 393 for 393.4, rounded up 394); R 4.2.2,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from truechange.planning import plan_agreement, plan_error
+from truechange.planning.precision import plan_agreement, plan_error
 
 
 @pytest.mark.parametrize(("df", "high"), [(9, 1.826), (14, 1.577), (29, 1.344), (99, 1.162)])

@@ -6,7 +6,7 @@ import pytest
 from clinics import LIMITS, damaged, registered
 
 import truechange as tc
-from truechange.programme import responder_registry
+from truechange.programme.registry import responder_registry
 
 BY = ["site", "sex"]
 

@@ -5,8 +5,8 @@ import pytest
 from clinics import TEST, clinic, codes, scores
 
 import truechange as tc
+from truechange.programme.auditing import private_sheets, worklist
 from truechange.programme.periods import standards
-from truechange.programme.worklist import private_sheets, worklist
 
 
 def states(**counts):

@@ -20,9 +20,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from truechange.foundation.errors import ChoiceError, DataError
-from truechange.measures import measure
+from truechange.measures.catalogue import measure
 from truechange.numerics.small_cells import few, protect
-from truechange.programme import responder_registry
+from truechange.programme.registry import responder_registry
 from truechange.programme.warehouse import _small_ones_hidden, counts_asked, safe_to_show
 
 ibis = pytest.importorskip("ibis")

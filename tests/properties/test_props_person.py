@@ -5,7 +5,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 import truechange as tc
-from truechange.individual import recovery_cutoffs
+from truechange.individual.score_error import recovery_cutoffs
 
 QUICK = settings(derandomize=True, deadline=None, max_examples=20)
 SCORE = st.integers(0, 40).map(lambda x: x / 2)

@@ -7,7 +7,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 import truechange as tc
-from truechange.planning import plan_error, plan_paired_shares, plan_two_programmes, plan_two_shares
+from truechange.planning.power import plan_paired_shares, plan_two_programmes, plan_two_shares
+from truechange.planning.precision import plan_error
 from truechange.programme.change import paired_change, trimmed_mean
 from truechange.programme.comparison import adjusted_difference, individual_response, welch_difference
 from truechange.programme.sites import chance_limits, funnel, shrunken_shares

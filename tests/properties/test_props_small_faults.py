@@ -8,10 +8,10 @@ from scipy import stats
 
 import truechange as tc
 from truechange.numerics.true_change import TrueSpread
-from truechange.planning import plan_true_share, plan_two_programmes
+from truechange.planning.power import plan_two_programmes
+from truechange.planning.precision import plan_true_share
 from truechange.programme.missing import impute, missing_follow_up
-from truechange.reliability import variance_components
-from truechange.reliability.icc import shared_trials
+from truechange.reliability.icc import shared_trials, variance_components
 from truechange.validation.cases import long
 
 

@@ -7,8 +7,7 @@ import pytest
 from openpyxl import load_workbook
 
 import truechange as tc
-from truechange.records import inert_cell, inert_frame
-from truechange.records.copies import write_marked, write_repaired, write_template
+from truechange.records.copies import inert_cell, inert_frame, write_marked, write_repaired, write_template
 from truechange.records.rules import COLUMNS, TABLES
 
 HEADER = "Patient,Visit date,Occasion,Test,Score,Result,Comments\n"

@@ -5,8 +5,8 @@ import stat
 import pytest
 
 import truechange as tc
-from truechange.records import read
 from truechange.records.persons import pseudonym, read_key
+from truechange.records.reading import read
 from truechange.records.rules import fit_to_show
 
 HEADER = "person,date,occasion,measure,value"

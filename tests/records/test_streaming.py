@@ -8,8 +8,8 @@ import pytest
 
 import truechange as tc
 from truechange.foundation.errors import MissingPartError
-from truechange.records import streaming
-from truechange.records.streaming import streamed
+from truechange.records import reading
+from truechange.records.reading import streamed
 
 COLUMNS = ["person", "measure", "value"]
 
@@ -34,8 +34,8 @@ def table():
 def test_pieces_together_are_what_pandas_reads(tmp_path, monkeypatch, table, kind):
     place = tmp_path / f"scores.{kind}"
     table.to_csv(place, index=False) if kind == "csv" else table.to_parquet(place, row_group_size=700)
-    monkeypatch.setattr(streaming, "PIECE", 9_000)
-    monkeypatch.setattr(streaming, "BATCH", 400)
+    monkeypatch.setattr(reading, "PIECE", 9_000)
+    monkeypatch.setattr(reading, "BATCH", 400)
     parts = list(streamed(place, COLUMNS, coded=["measure"]))
     assert len(parts) > 5
     assert all(isinstance(part["measure"].dtype, pd.CategoricalDtype) for part in parts)

@@ -7,9 +7,9 @@ from openpyxl import load_workbook
 
 import truechange as tc
 from truechange.cli.main import main
-from truechange.records import from_wide
 from truechange.records.copies import write_marked, write_repaired, write_template
 from truechange.records.headings import find_header, meaning, table_of
+from truechange.records.reading import from_wide
 
 HEADINGS = (
     "Patient,Gender,Age,Date pre,TUG (s) pre,30CST pre,Seat height (in) pre,"

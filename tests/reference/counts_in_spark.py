@@ -17,7 +17,7 @@ import ibis
 from clinics import LIMITS, damaged
 
 import truechange as tc
-from truechange.measures import measure
+from truechange.measures.catalogue import measure
 from truechange.programme.warehouse import counts_asked
 
 PEOPLE, SEED, COUNTS = 3_000, 12, ("started", "measured", "changed")

@@ -16,21 +16,18 @@ from clinics import LIMITS, easy_days, few_people, registered, training_log
 import truechange as tc
 from truechange.cli.main import main
 from truechange.foundation import errors, estimate
-from truechange.individual import bridge_from_pairs, chosen, typed
-from truechange.meaningful_change import baseline_dependence, compare_scales
-from truechange.measures import references
-from truechange.planning import (
-    plan_agreement,
-    plan_error,
-    plan_paired_shares,
-    plan_true_share,
-    plan_two_programmes,
-    plan_two_shares,
-)
-from truechange.programme import change, comparison, missing, responder_registry, sites, training
+from truechange.individual import typed
+from truechange.individual.norms import chosen
+from truechange.individual.typed import bridge_from_pairs
+from truechange.meaningful_change.companions import baseline_dependence, compare_scales
+from truechange.measures.literature import references
+from truechange.planning.power import plan_paired_shares, plan_two_programmes, plan_two_shares
+from truechange.planning.precision import plan_agreement, plan_error, plan_true_share
+from truechange.programme import change, comparison, missing, sites, training
 from truechange.programme.periods import standards
-from truechange.reporting import methods_paragraph
+from truechange.programme.registry import responder_registry
 from truechange.reporting.files import read_thresholds
+from truechange.reporting.methods import methods_paragraph
 from truechange.reporting.references import checklist
 from truechange.responders.true_share import responder_definitions
 from truechange.validation import simulated

@@ -12,9 +12,8 @@ import truechange as tc
 from truechange.cli.main import main
 from truechange.foundation.errors import OutcomeError
 from truechange.foundation.result import Refused
-from truechange.reporting import methods_paragraph
 from truechange.reporting.files import stamp
-from truechange.reporting.methods import told_sources
+from truechange.reporting.methods import methods_paragraph, told_sources
 from truechange.reporting.page import Section, Words, write_docx
 from truechange.reporting.page import edited as is_edited
 from truechange.reporting.references import wording

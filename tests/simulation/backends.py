@@ -13,7 +13,7 @@ from pathlib import Path
 from simulation import coverage, coverage_settings
 from simulation.mcid_bias import bias_and_coverage
 from simulation.responder_coverage import coverage_table
-from truechange.planning import plan_true_share
+from truechange.planning.precision import plan_true_share
 
 assert coverage_settings  # importing it registers what is simulated
 MCID = {"sd": 3.0, "sem": 1.0, "mcid": 2.0, "improved": 0.5}

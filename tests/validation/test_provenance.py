@@ -3,6 +3,7 @@
 import inspect
 import re
 from importlib import import_module
+from pathlib import Path
 
 import pytest
 
@@ -11,6 +12,7 @@ from truechange.reporting.references import UNCHECKED, bibliography
 from truechange.validation.cases import CAME, case_ids, load_case
 from truechange.validation.run import counts_table, page
 
+HOUSE = Path(tc.__file__).parent
 ROOMS = ("measures", "reliability", "meaningful_change", "individual", "responders", "programme", "planning")
 FORMULA = re.compile(r":math:|\.\. math::|[√ΦΣ²χ]|``[^`]*[=*/+−][^`]*``")
 SOURCE = re.compile(r"\b(1[89]|20)\d\d\b|own derivation|own rule|textbook form|by definition", re.IGNORECASE)
@@ -18,12 +20,11 @@ CITED = re.compile(r"([A-Z][a-zà-ž]+(?:[A-Z][a-z]+)?)[^.;)\]]{0,80}?\(?\b((?:1
 
 
 def public_functions():
-    for room in ROOMS:
-        home = import_module(f"truechange.{room}")
-        names = {*home.__all__, *getattr(home, "_LATER", {})}
-        for name in sorted(names):
-            if inspect.isfunction(found := getattr(home, name)):
-                yield pytest.param(inspect.getdoc(found), id=f"{room}.{name}")
+    for place in sorted(path for room in ROOMS for path in (HOUSE / room).glob("*.py")):
+        home = import_module(f"truechange.{place.parent.name}.{place.stem}")
+        for name, found in sorted(vars(home).items()):
+            if inspect.isfunction(found) and found.__module__ == home.__name__ and name[0] != "_":
+                yield pytest.param(inspect.getdoc(found), id=f"{place.parent.name}.{place.stem}.{name}")
 
 
 @pytest.mark.parametrize("text", list(public_functions()))

@@ -14,7 +14,7 @@ from truechange.foundation import WRITERS, on_first_use
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from truechange.programme import ProgrammeAudit
+    from truechange.programme.audit_result import ProgrammeAudit
     from truechange.programme.studying import Study
 
 __version__ = "0.1.0"
@@ -24,22 +24,38 @@ _NAMES = {  # module: its public names
     "foundation.entry": "Entry",
     "foundation.estimate": "Estimate Origin Threshold",
     "numerics.true_change": "settle_entry",
-    "measures": "list_measures measure published published_threshold sit_to_stand_power stair_power",
+    "measures.catalogue": "list_measures measure sit_to_stand_power stair_power",
+    "measures.literature": "published published_threshold",
     "measures.settings": "settings",
-    "records": "read from_wide",
-    "reliability": "icc icc_table choose_icc measurement_error session_reliability limits_of_agreement weighted_kappa "
-    "rater_agreement rater_limits transport_check variance_components",
-    "meaningful_change": "anchor_check mcid cross_fit_mcid baseline_dependence compare_scales credibility_sheet",
-    "individual": "person_change Programme reliable_change visits ladder",
-    "responders": "proportion count_responders compare_responders responders_from_error true_responder_share "
-    "cumulative_change",
-    "responders.true_share": "responder_definitions",
-    "programme": "audit responder_registry study",
+    "records.reading": "read from_wide",
+    "reliability.icc": "icc icc_table choose_icc variance_components",
+    "reliability.error": "measurement_error session_reliability",
+    "reliability.agreement": "limits_of_agreement",
+    "reliability.raters": "weighted_kappa rater_agreement rater_limits",
+    "reliability.transport": "transport_check",
+    "meaningful_change.ratings": "anchor_check",
+    "meaningful_change.study": "mcid",
+    "meaningful_change.draws": "cross_fit_mcid",
+    "meaningful_change.companions": "baseline_dependence compare_scales",
+    "meaningful_change.beside": "credibility_sheet",
+    "individual.assess": "person_change",
+    "individual.score_error": "Programme reliable_change",
+    "individual.several_visits": "visits",
+    "individual.seats": "ladder",
+    "responders.counting": "proportion count_responders responders_from_error",
+    "responders.comparing": "compare_responders",
+    "responders.true_share": "true_responder_share cumulative_change responder_definitions",
+    "programme.auditing": "audit",
+    "programme.registry": "responder_registry",
+    "programme.studying": "study",
     "programme.comparison": "compare_groups",
-    "planning": "plan_change plan_two_programmes plan_responders plan_two_shares plan_paired_shares plan_icc "
-    "plan_error plan_agreement plan_mcid plan_true_share",
+    "planning.power": "plan_change plan_two_programmes plan_two_shares plan_paired_shares",
+    "planning.precision": "plan_responders plan_icc plan_error plan_agreement plan_mcid plan_true_share",
     "figures": "changes_against_thresholds",
-    "reporting": "cite checklist methods_paragraph picture ready_table reliability_facts tell",
+    "reporting.references": "cite checklist reliability_facts",
+    "reporting.methods": "methods_paragraph",
+    "reporting.page": "picture tell",
+    "reporting.tables": "ready_table",
     "validation": "simulated",
 }
 _HOME = {name: module for module, names in _NAMES.items() for name in names.split()}

@@ -14,7 +14,7 @@ from truechange.foundation.numbers import people
 if TYPE_CHECKING:
     import pandas as pd
 
-    from truechange.records import Records
+    from truechange.records.reading import Records
     from truechange.validation.run import Check
 
 SHOWN, PLACES = 40, 3
@@ -24,7 +24,7 @@ FOLDERS = {"notebooks": ("0[1-8]_*.ipynb", "*.md"), "data_synthetic": ("*.csv", 
 
 def run_inspect(args: argparse.Namespace) -> int:
     """Say what is wrong in a clinic's file, where, and how to mend it; return 1 when something needs a person."""
-    from truechange.records import read
+    from truechange.records.reading import read
 
     if args.fix and args.pseudonyms:
         raise ChoiceError("--fix would copy names as they stand; delete the names first, or leave out --fix.")
@@ -97,10 +97,10 @@ def _print_problems(records: "Records", *, notes: bool) -> None:
         print()
         _print_frame(counts.assign(kind=counts["kind"].str.replace("_", " ")))
     print("", *records.sentences(), sep="\n")
-    for row in records.unmapped.itertuples():
-        guess = f" ({row.guess}?)" if row.guess else ""
-        rows = people(row.rows, "rows", "row")
-        print(f"Not understood: {row.column} “{row.word}”, {rows}{guess}. --map writes clinic.toml to fill in.")
+    for row in records.unmapped.to_dict("records"):
+        guess = f" ({row['guess']}?)" if row["guess"] else ""
+        rows = people(row["rows"], "rows", "row")
+        print(f"Not understood: {row['column']} “{row['word']}”, {rows}{guess}. --map writes clinic.toml to fill in.")
     if only_notes.any() and not notes:
         print(f"{people(only_notes.sum(), 'notes', 'note')} on what was read without loss: --notes shows them.")
     print("Nothing needs a person." if not records.needs_a_person else "Something needs a person: see above.")
@@ -125,8 +125,7 @@ def run_template(args: argparse.Namespace) -> int:
 
 def run_measures(args: argparse.Namespace) -> int:
     """Print the tests, one test in full, or what was published about it; return the exit status."""
-    from truechange.measures import list_measures, measure
-    from truechange.measures.catalogue import OWN
+    from truechange.measures.catalogue import OWN, list_measures, measure
     from truechange.measures.literature import published
 
     if args.published:

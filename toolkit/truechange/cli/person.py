@@ -57,7 +57,7 @@ def _ladder(args: argparse.Namespace) -> int:
     from truechange.individual.seats import ProgressionRule, ladder
     from truechange.individual.typed import typed_number
     from truechange.measures.settings import clinic_settings
-    from truechange.records import read
+    from truechange.records.reading import read
 
     dates = " ".join(args.dates).replace("-", " ") or None
     records = read(args.ladder, dates=dates, pseudonyms=args.pseudonyms, words=args.words)

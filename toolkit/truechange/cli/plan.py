@@ -7,7 +7,7 @@ from collections.abc import Callable
 from contextlib import nullcontext
 from typing import Any
 
-from truechange import planning
+import truechange as tc
 from truechange.cli.shared import print_json, progress
 
 KINDS = {
@@ -27,7 +27,7 @@ IN_JSON = ("need", "start", "groups", "exact", "goal", "target")
 
 def planner(kind: str) -> Callable[..., Any]:
     """Return the function that makes this kind of plan."""
-    function: Callable[..., Any] = getattr(planning, f"plan_{kind.replace('-', '_')}")
+    function: Callable[..., Any] = getattr(tc, f"plan_{kind.replace('-', '_')}")
     return function
 
 
@@ -82,7 +82,7 @@ def _type_of(annotation: Any) -> Callable[[str], Any]:
 def parameter_words(function: Callable[..., Any]) -> dict[str, str]:
     """Return what the docstring says of each parameter; "As in" refers to the plan of a change."""
     explained: dict[str, str] = {}
-    for source in (planning.plan_change, function):
+    for source in (tc.plan_change, function):
         section = (inspect.getdoc(source) or "").partition("Parameters\n----------\n")[2].partition("\n\nReturns")[0]
         for names, text in re.findall(r"^(\w[\w, ]*?)(?: : .*)?\n((?:    .*\n?)+)", section, flags=re.MULTILINE):
             words = " ".join(text.replace("`", "").split())

@@ -17,15 +17,20 @@ from truechange.foundation import INFORMS, drawing
 from truechange.foundation.entry import FIELDS
 from truechange.foundation.errors import ChoiceError, RefusedError
 from truechange.foundation.result import Refused
-from truechange.individual import PersonChange, Programme, person_change
-from truechange.meaningful_change import McidStudy
-from truechange.measures import measure
+from truechange.individual.assess import person_change
+from truechange.individual.change import PersonChange
+from truechange.individual.score_error import Programme
+from truechange.meaningful_change.study import McidStudy
+from truechange.measures.catalogue import measure
 from truechange.measures.settings import FILE, settings
-from truechange.programme import ProgrammeAudit, audit, study
+from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.auditing import audit
 from truechange.programme.known import missing_words, own_numbers
-from truechange.programme.studying import error_of_pairs, mcid_of_pairs, records_of_programme
-from truechange.records import Pairs, read
-from truechange.reliability import MeasurementError, limits_of_agreement
+from truechange.programme.studying import error_of_pairs, mcid_of_pairs, records_of_programme, study
+from truechange.records.pairing import Pairs
+from truechange.records.reading import read
+from truechange.reliability.agreement import limits_of_agreement
+from truechange.reliability.error import MeasurementError
 from truechange.reporting.audit_report import AuditReport
 from truechange.reporting.files import published_thresholds, read_thresholds, stamp, write_worklist
 from truechange.reporting.methods import in_words
@@ -40,7 +45,7 @@ STAMPED = (
 )
 READING = ("dates", "words")
 NOT_SETTINGS = ("retest", "change", "out", "overwrite", "pseudonyms")
-DEMO = {"primary": "chair_stand_30s", "programme": "leg power", "compare": "waiting list"}
+DEMO: dict[str, Any] = {"primary": "chair_stand_30s", "programme": "leg power", "compare": "waiting list"}
 
 
 def run_audit(args: argparse.Namespace) -> int:

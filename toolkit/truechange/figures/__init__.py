@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure, SubFigure
 
-    from truechange.individual import PersonChange
-    from truechange.meaningful_change import McidStudy
-    from truechange.reliability import LimitsOfAgreement, MeasurementError
+    from truechange.individual.change import PersonChange
+    from truechange.meaningful_change.study import McidStudy
+    from truechange.reliability.agreement import LimitsOfAgreement
+    from truechange.reliability.error import MeasurementError
     from truechange.responders.counting import ErrorOnly
     from truechange.responders.true_share import TrueShare
 

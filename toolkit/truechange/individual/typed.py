@@ -83,7 +83,7 @@ def converted(name: str, text: object, unit: str) -> str:
 
 
 def typed_score(text: object, name: str, test: Measure) -> Typed:
-    """Return a typed score of `test`: a number, several tests of one stage (``9/10``), or ``"unable"``.
+    """Return a typed score of `test`: a number, several tests of one stage ("9/10"), or ``"unable"``.
 
     Raises
     ------

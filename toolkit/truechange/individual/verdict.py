@@ -75,7 +75,7 @@ def stability(improvement: float, beyond_practice: float, mdc: Threshold, import
     """Return how likely the verdict is to stand when MDC and MCID are redrawn from their uncertainty.
 
     The MDC is MDC·√(df/χ²), the MCID normal with the width of its interval, the two independent; both chances are
-    exact, so nothing is drawn. NaN when neither threshold comes with its uncertainty.
+    exact, so nothing is drawn (own derivation). NaN when neither threshold comes with its uncertainty.
 
     Parameters
     ----------

@@ -252,7 +252,7 @@ def references(measure: str, *, age: float | None = None, sex: str | None = None
 
     Examples
     --------
-    >>> from truechange.measures import references
+    >>> from truechange.measures.literature import references
     >>> low = references("chair_stand_30s", age=67, sex="female")[0]
     >>> low.quantity, low.value, low.origin.citation
     ('norm_low', 11.0, 'Rikli & Jones 1999 J Aging Phys Act 7:162-181')

@@ -5,7 +5,6 @@ from dataclasses import dataclass, field, replace
 from math import nan
 from typing import Any
 
-from truechange import individual  # norms, published values, courses: each loads where it is asked for
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError
 from truechange.foundation.estimate import Estimate, Origin, Threshold, read_sem
 from truechange.foundation.numbers import percent
@@ -164,13 +163,16 @@ def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], l
         odd, sex = [*odd, "other: norms are published for female and male only."], None
     if not test.key or not isinstance(last, float) or (test.zero_unable and last == 0):
         return (), odd
-    there = individual.place(test.key, last, age=age, sex=sex)
+    from truechange.individual import norms
+
+    there = norms.place(test.key, last, age=age, sex=sex)
     if question.mass is None:
         return there, odd
     height = nan if question.height is None else number("height", question.height, "cm")
     body = (number("mass", question.mass, "kg"), height)
-    ends = tuple(score if isinstance(score, float) else nan for score in (question.scores[0], last))
-    power = individual.power_sentences(test, ends, (question.before, question.after), body, age=age, sex=sex)
+    first = question.scores[0]
+    ends = (first if isinstance(first, float) else nan, last)
+    power = norms.power_sentences(test, ends, (question.before, question.after), body, age=age, sex=sex)
     return (*power, *there), odd
 
 
@@ -241,7 +243,9 @@ def _course(question: Question, days: tuple[int, ...], about: dict[str, Any]) ->
         raise RefusedError(f"The tests were done in two ways ({'; '.join(changed)}): they make no course.")
     columns = {"day": [day for day, _ in seen], "score": [score for _, score in seen]}
     columns |= {fact: [value] * len(seen) for fact, value in question.after.items()}
-    return individual.visits(columns, protocol=tuple(question.after), baselines=question.baselines, **about)
+    from truechange.individual.several_visits import visits
+
+    return visits(columns, protocol=tuple(question.after), baselines=question.baselines, **about)
 
 
 def _number_of(
@@ -251,14 +255,16 @@ def _number_of(
 
     What was published is offered by name; nothing is chosen for the user.
     """
+    from truechange.individual import norms
+
     typed, source = what in question.known, question.sem_from if what == "sem" else question.mcid_from
     if source and typed:
         both = f"both a number ({question.known[what]:g}) and a source ({source})"
         raise ChoiceError(f"{what.upper()}: {both} were given; leave one out.")
     if source is not None and not typed:
-        return individual.chosen(question.measure, what, source, gap)
+        return norms.chosen(question.measure, what, source, gap)
     if what not in numbers:
-        offered = "; ".join(one.words for one in individual.offers(question.measure, what)) if question.measure else ""
+        offered = "; ".join(one.words for one in norms.offers(question.measure, what)) if question.measure else ""
         choose = f", or choose a published one (--{what}-from with part of its citation; {offered})" if offered else ""
         raise ChoiceError(f"The {what.upper()} is missing: type it (--{what}){choose}.")
     origin = Origin.own(population=str(question.clinic.get("name", "programme file")))

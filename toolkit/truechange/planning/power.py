@@ -322,7 +322,7 @@ def plan_two_programmes(
 
     Examples
     --------
-    >>> from truechange.planning import plan_two_programmes
+    >>> from truechange import plan_two_programmes
     >>> plan_two_programmes(0.5, 1.0, power=0.8).need, plan_two_programmes(0.5, 1.0, correlation=0.7, power=0.8).need
     (64, 34)
     """
@@ -377,7 +377,7 @@ def plan_two_shares(
 
     Examples
     --------
-    >>> from truechange.planning import plan_two_shares
+    >>> from truechange import plan_two_shares
     >>> plan = plan_two_shares(0.5, 0.75, power=0.9)
     >>> plan.need, round(plan.exact, 1)
     (77, 76.7)
@@ -429,7 +429,7 @@ def plan_paired_shares(
 
     Examples
     --------
-    >>> from truechange.planning import plan_paired_shares
+    >>> from truechange import plan_paired_shares
     >>> round(plan_paired_shares(0.25, 0.10, power=0.8).exact, 2)
     119.71
     """

@@ -168,7 +168,7 @@ def plan_error(within: float, *, trials: int = 2, confidence: float = 0.95, attr
 
     Examples
     --------
-    >>> from truechange.planning import plan_error
+    >>> from truechange import plan_error
     >>> plan_error(0.25).need
     49
     """
@@ -221,7 +221,7 @@ def plan_agreement(
 
     Examples
     --------
-    >>> from truechange.planning import plan_agreement
+    >>> from truechange import plan_agreement
     >>> plan_agreement(0.5, sd=1.0).need
     49
     """
@@ -284,8 +284,9 @@ class Model:
 def mcid_factor(model: Model) -> float:
     r"""Return c in SE(MCID) = c × SD(change)/√n for the latent-threshold estimate, SEM known.
 
-    Delta method on ``m + rel_D (X50 − m)``: the probit's information at the planned spread (64-point Gauss-Hermite
-    sums), and the sampling of mean and variance of change, which the probit's coefficients are independent of.
+    Own derivation, delta method on ``m + rel_D (X50 − m)``: the probit's information at the planned spread (64-point
+    Gauss-Hermite sums), and the sampling of mean and variance of change, which the probit's coefficients are
+    independent of.
     """
     a, b = model.slope()
     z, weight = np.polynomial.hermite_e.hermegauss(64)
@@ -399,7 +400,7 @@ def simulate_mcid(
     model: Model, n: int, sem_df: float | None = None, *, studies: int, seed: int, confidence: float = 0.95
 ) -> str:
     """Draw studies of `n` people, analyse each as planned, and say what they found."""
-    from truechange.meaningful_change import mcid
+    from truechange.meaningful_change.study import mcid
 
     def analysed(people: tuple[Any, Any], sem: float, study: int) -> Any:
         try:
@@ -470,12 +471,12 @@ def plan_true_share(
 
     Examples
     --------
-    >>> from truechange.planning import plan_true_share
+    >>> from truechange import plan_true_share
     >>> plan = plan_true_share(0.10, mean=2.5, sd=2.4, sem=1.0, mcid=2.0, sem_df=49)
     >>> plan.need > 80
     True
     """
-    from truechange.responders import true_responder_share
+    from truechange.responders.true_share import true_responder_share
 
     def half(shown: float, change: Any) -> float:
         one = true_responder_share(change, sem=shown, mcid=mcid, sem_df=sem_df, confidence=confidence)

@@ -14,16 +14,16 @@ from truechange.foundation.errors import DataError, RefusedError
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import decimals_for, fixed, p_value
 from truechange.foundation.result import Part, attempt, gathered, worded, wordings
-from truechange.meaningful_change import McidStudy, cross_fit_mcid, mcid
+from truechange.meaningful_change.draws import cross_fit_mcid
 from truechange.meaningful_change.estimators import METHODS
+from truechange.meaningful_change.study import McidStudy, mcid
 from truechange.numerics.intervals import mean_limits
 from truechange.numerics.resampling import Floats
 from truechange.numerics.small_cells import FEW, few
 from truechange.programme.change import coefficient, hc3, quantities, t_estimate, welch_difference
-from truechange.records import Pairs
-from truechange.reliability import MeasurementError
-from truechange.responders import proportion
-from truechange.responders.counting import Responders
+from truechange.records.pairing import Pairs
+from truechange.reliability.error import MeasurementError
+from truechange.responders.counting import Responders, proportion
 
 WORDS = wordings(__file__)["assumptions"]
 SKEWED, HEAVY = 1.0, 2.0  # own rules: skewness and excess kurtosis from which values are called not normal
@@ -158,8 +158,9 @@ def clustering(unit: Any, improvement: Floats, before: Floats, *, name: str, tes
 
     Notes
     -----
-    One-way analysis of variance: ``(MSB − MSW)/(MSB + (m − 1) MSW)`` with ``m = (N − Σn²/N)/(k − 1)``, F limits with
-    the same m; design effect ``1 + (Σn²/N − 1) ICC``, the mean with k − 1 degrees of freedom.
+    One-way analysis of variance, textbook form: ``(MSB − MSW)/(MSB + (m − 1) MSW)`` with
+    ``m = (N − Σn²/N)/(k − 1)``, F limits with the same m; design effect ``1 + (Σn²/N − 1) ICC``, the mean with k − 1
+    degrees of freedom.
     """
     known = pd.Series(unit).notna().to_numpy()
     names, y, x = pd.Series(unit)[known].astype(str).to_numpy(), improvement[known], before[known]

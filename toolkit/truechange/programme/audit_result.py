@@ -15,7 +15,7 @@ from truechange.foundation.entry import Entry
 from truechange.foundation.errors import RefusedError
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import ByMeasure, Part, Refused, Result, gathered, sources_of
-from truechange.measures import measure as measure_of
+from truechange.measures.catalogue import measure as measure_of
 from truechange.numerics.small_cells import SAID, SHOWN
 from truechange.programme import change as change_of
 from truechange.programme import missing as missing_of

@@ -186,7 +186,7 @@ COLUMNS = ("quantity", "estimate", "low", "high", "n", "unit", "method")
 
 
 def small_sample_factor(df: float) -> float:
-    """Return Hedges' exact correction ``Γ(df/2) / (√(df/2) Γ((df−1)/2))``.
+    """Return Hedges' exact correction ``Γ(df/2) / (√(df/2) Γ((df−1)/2))`` (Hedges 1981, from memory).
 
     Examples
     --------

@@ -16,14 +16,14 @@ from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import p_value, percent
 from truechange.foundation.result import Part, Refused, gathered, hideable, sources_of, told, worded, wordings
 from truechange.meaningful_change.ratings import numbers
-from truechange.measures import Measure
-from truechange.measures import measure as measure_of
+from truechange.measures.catalogue import Measure
+from truechange.measures.catalogue import measure as measure_of
 from truechange.numerics.resampling import Floats, block_size, draw_people, in_blocks, percentile_limits
 from truechange.numerics.small_cells import few, masked
 from truechange.numerics.variances import Design, fit_reml
 from truechange.programme.assumptions import ancova_checks
 from truechange.programme.change import QUANTITIES, coefficient, hc3, quantities, t_estimate, welch_difference
-from truechange.responders import compare_responders
+from truechange.responders.comparing import compare_responders
 from truechange.responders.counting import how_many
 
 FEWEST = 10  # people of a group, and of one kind in a group
@@ -36,7 +36,7 @@ def adjusted_difference(
     """Return the difference adjusted for the score before (ANCOVA), its p, the slope, and p for unequal slopes.
 
     ``improvement ~ before + group`` by least squares with HC3 standard errors; the group's coefficient is that of
-    ``after ~ before + group``, turned so that positive = better.
+    ``after ~ before + group``, turned so that positive = better (textbook form).
     """
     centred, group = before - before.mean(), group.astype(float)
     fit, wider = hc3(improvement, centred, group), hc3(improvement, centred, group, centred * group)
@@ -80,7 +80,8 @@ def adjusted_share_difference(
 def subgroup_differences(people: pd.DataFrame, facts: Sequence[str], confidence: float = 0.95) -> pd.DataFrame:
     """Return how much the difference between the groups differs by each fact, one row a level beside the first.
 
-    Interaction in ``improvement ~ before + group × fact`` with HC3 standard errors, on the continuous improvement. A
+    Interaction in ``improvement ~ before + group × fact`` with HC3 standard errors (textbook form), on the continuous
+    improvement. A
     number is taken per unit, a kind level by level; a cell with fewer than 10 people gives no row. Columns: fact,
     estimate, low, high, p, people.
 

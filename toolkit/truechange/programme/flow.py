@@ -15,7 +15,7 @@ from truechange.foundation import drawing
 from truechange.foundation.errors import ChoiceError, check_finite
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, hideable, worded, wordings
-from truechange.measures import Measure
+from truechange.measures.catalogue import Measure
 from truechange.numerics.small_cells import FEW, HIDDEN, few, masked, pooled, protect
 from truechange.records.rules import fit_to_show, known_word
 

@@ -15,12 +15,13 @@ from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Origin, Threshold, person_threshold, read_sem
 from truechange.foundation.result import Part, Refused, Spoken, attempt, gathered, sources_of, worded, wordings
-from truechange.measures import measure as measure_of
+from truechange.measures.catalogue import measure as measure_of
 from truechange.numerics.true_change import EDGE
 from truechange.records.pairing import time_between
-from truechange.reliability import measurement_error, transport_check
-from truechange.responders import count_responders, cumulative_change, responders_from_error, true_responder_share
-from truechange.responders.counting import ErrorOnly, Responders
+from truechange.reliability.error import measurement_error
+from truechange.reliability.transport import transport_check
+from truechange.responders.counting import ErrorOnly, Responders, count_responders, responders_from_error
+from truechange.responders.true_share import cumulative_change, true_responder_share
 
 FEWEST = 15  # people measured twice from whom a programme's spread is worth keeping; as for one person's comparison
 DIGITS = 4

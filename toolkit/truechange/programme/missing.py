@@ -110,7 +110,7 @@ def without_unable(missing: Part) -> Part:
     """Return the result without the number of people unable, nor the fall of the mean that would tell it.
 
     That mean falls by ``threshold × (missing − unable) / (due − unable)`` for each threshold: only its first value is
-    kept.
+    kept (own derivation).
     """
     falls = missing.tipping.copy()
     falls.loc[falls["delta"] > 0, ["mean", "mean_low", "mean_high"]] = nan

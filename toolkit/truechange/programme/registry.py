@@ -15,11 +15,11 @@ from pandas.api.types import union_categoricals
 from truechange.foundation.errors import ChoiceError, DataError, check_confidence, check_kind, listed
 from truechange.foundation.numbers import percent, reaches
 from truechange.foundation.result import Part, gathered, told
-from truechange.measures import measure as measure_of
+from truechange.measures.catalogue import measure as measure_of
 from truechange.numerics.intervals import FEW, wilson_limits
 from truechange.numerics.small_cells import HIDDEN, SAID, few, protect
 from truechange.programme.warehouse import DAY, PERIODS, START, WHERE, counts_asked, safe_to_show
-from truechange.records.streaming import BATCH, streamed
+from truechange.records.reading import BATCH, streamed
 from truechange.responders.counting import responders_from_error
 
 if TYPE_CHECKING:

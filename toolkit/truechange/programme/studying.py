@@ -11,23 +11,17 @@ import pandas as pd
 from truechange.foundation import WRITERS
 from truechange.foundation.errors import ChoiceError, RefusedError, check_whole, stated
 from truechange.foundation.result import Refused, Result, attempt, gathered
-from truechange.meaningful_change import McidStudy, mcid
-from truechange.measures import Measure
-from truechange.measures import measure as find_measure
-from truechange.measures.catalogue import catalogue, declare
+from truechange.meaningful_change.study import McidStudy, mcid
+from truechange.measures.catalogue import Measure, catalogue, declare
+from truechange.measures.catalogue import measure as find_measure
 from truechange.programme.assumptions import assumptions, attacks
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.auditing import audit, of_programme
-from truechange.records import Pairs, Records, records_of
-from truechange.records.pairing import time_between
-from truechange.reliability import (
-    IccResult,
-    LimitsOfAgreement,
-    MeasurementError,
-    icc,
-    limits_of_agreement,
-    measurement_error,
-)
+from truechange.records.pairing import Pairs, time_between
+from truechange.records.reading import Records, records_of
+from truechange.reliability.agreement import LimitsOfAgreement, limits_of_agreement
+from truechange.reliability.error import MeasurementError, measurement_error
+from truechange.reliability.icc import IccResult, icc
 
 if TYPE_CHECKING:
     from truechange.foundation.estimate import Estimate

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from truechange.foundation.errors import ChoiceError
-from truechange.measures import catalogue
+from truechange.measures.catalogue import catalogue
 from truechange.records.cells import limits_of
 from truechange.records.formats import TEXTS, checked_kind, load, open_text, plain_text, stem
 from truechange.records.headings import NONE, WIDE, Own, find_header, table_of

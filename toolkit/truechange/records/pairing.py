@@ -8,8 +8,8 @@ import pandas as pd
 
 from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, listed
 from truechange.foundation.result import Result
-from truechange.measures import Measure
-from truechange.measures import measure as measure_named
+from truechange.measures.catalogue import Measure
+from truechange.measures.catalogue import measure as measure_named
 from truechange.records.rules import Ledger, known_word, refused, squeezed, word_list
 
 TRIALS = ("refuse", "mean", "best", "first", "last")

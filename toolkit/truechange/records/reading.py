@@ -1,7 +1,9 @@
 """Reading a clinic's file: the four tables, everything noticed on the way, and the ledger of rows (used, set aside)."""
 
+import csv
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -9,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from truechange.foundation.errors import DataError, RefusedError, check_choice, check_kind, listed
+from truechange.foundation.errors import DataError, RefusedError, check_choice, check_kind, listed, needs
 from truechange.foundation.result import Result, told
 from truechange.measures.catalogue import OWN, declare
 from truechange.records import headings, persons, synonyms
@@ -22,7 +24,9 @@ from truechange.records.table import build, check_all, empty
 from truechange.records.values import ORDERS, Sheet
 
 if TYPE_CHECKING:
-    from truechange.measures import Measure
+    import pyarrow as pa
+
+    from truechange.measures.catalogue import Measure
 
 
 @dataclass(frozen=True)
@@ -301,3 +305,99 @@ def _one_sheet_each(by_table: dict[str, list[Sheet]], words: WordMap, findings: 
     if people is not None:
         chosen["people"] = persons.join_people(chosen["people"], people, findings) if "people" in chosen else people
     return {table: chosen[table] for table in TABLES if table in chosen}
+
+
+PIECE = 16_000_000  # bytes of a CSV parsed at once, some hundred thousand rows
+BLOCK = PIECE // 4  # bytes parsed by one thread
+BATCH = 500_000  # rows of a parquet file
+
+
+def streamed(
+    path: "str | Path", columns: Sequence[str], *, coded: Sequence[str] = (), text: Sequence[str] = ()
+) -> Iterator[pd.DataFrame]:
+    """Yield `columns` of a file, some hundred thousand rows at a time.
+
+    Parameters
+    ----------
+    path : str or Path
+        A parquet file, or a CSV file: UTF-8, a comma between columns, their names in the first line, no line break
+        within a cell.
+    columns : sequence of str
+        Their names in the file.
+    coded : sequence of str, optional
+        Columns of few distinct words; they arrive as categories.
+    text : sequence of str, optional
+        Columns of a CSV to be taken as they are written, ``007`` as ``007``; others become numbers where all cells
+        of a piece are numbers.
+
+    Yields
+    ------
+    DataFrame
+        The columns in the order asked for; an empty cell is missing.
+
+    Raises
+    ------
+    DataError
+        No such file, a missing column, or a line that does not fit the header.
+    MissingPartError
+        The extra ``scale`` is not installed.
+    """
+    try:
+        import pyarrow as pa
+    except ImportError as missing:
+        raise needs("pyarrow, which streams large files,", "scale") from missing
+    place = Path(path)
+    if not place.is_file():
+        raise DataError(f"There is no file {place}.")
+    batches = _csv if place.suffix.lower() == ".csv" else _parquet
+    try:
+        parts = (batch.to_pandas() for batch in batches(place, list(columns), coded, text))
+        yield from _ahead(parts) if batches is _csv else parts  # parsing text takes longer than any use of it
+    except DataError:
+        raise
+    except (OSError, ValueError, pa.ArrowException) as trouble:
+        raise DataError(f"{place.name} cannot be read: {trouble}. Export it again as CSV or parquet.") from trouble
+
+
+def _ahead(parts: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Yield `parts`, reading the next while the caller works on this one."""
+    with ThreadPoolExecutor(1) as reader:
+        waiting = reader.submit(next, parts, None)
+        while (part := waiting.result()) is not None:
+            waiting = reader.submit(next, parts, None)
+            yield part
+
+
+def _parquet(place: Path, columns: list[str], coded: Sequence[str], _: Sequence[str]) -> Iterator["pa.RecordBatch"]:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    schema = parquet.read_schema(place)
+    _check(place, columns, schema.names)
+    words = [
+        name for name in coded if pa.types.is_string(kind := schema.field(name).type) or pa.types.is_large_string(kind)
+    ]
+    file = parquet.ParquetFile(place, read_dictionary=words, pre_buffer=False)
+    yield from file.iter_batches(BATCH, columns=columns)
+
+
+def _csv(place: Path, columns: list[str], coded: Sequence[str], text: Sequence[str]) -> Iterator["pa.Table"]:
+    import pyarrow as pa
+    from pyarrow import csv as reader
+
+    kinds: dict[str, Any] = dict.fromkeys(coded, pa.dictionary(pa.int32(), pa.string()))
+    kinds |= dict.fromkeys(text, pa.string())
+    chosen = reader.ConvertOptions(
+        include_columns=columns, column_types=kinds, null_values=[""], strings_can_be_null=True
+    )
+    with place.open("rb") as stream:
+        names = next(csv.reader([stream.readline().decode("utf-8-sig")]), [])
+        _check(place, columns, names)
+        layout = reader.ReadOptions(column_names=names, block_size=BLOCK)
+        while piece := stream.read(PIECE) + stream.readline():
+            yield reader.read_csv(pa.py_buffer(piece), layout, convert_options=chosen).unify_dictionaries()
+
+
+def _check(place: Path, wanted: list[str], there: Sequence[str]) -> None:
+    if lacking := [name for name in wanted if name not in there]:
+        raise DataError(f"{place.name} has no column {listed(lacking)}; it has {listed(list(there))}.")

@@ -19,8 +19,7 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import listed
-from truechange.measures import catalogue
-from truechange.measures.catalogue import declare_all
+from truechange.measures.catalogue import catalogue, declare_all
 from truechange.records import rules
 from truechange.records.rules import column_names, fit_to_show, match_column, nearest, refused, squeezed, word_list
 from truechange.records.values import Coded

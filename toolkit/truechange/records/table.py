@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import listed
-from truechange.measures import catalogue
+from truechange.measures.catalogue import catalogue
 from truechange.records.cells import Cells, limits_of, read_column, read_scores, read_units
 from truechange.records.rules import COLUMNS, DECLARED, LIMITS, Findings, known_word, match_column, refused, word_list
 from truechange.records.synonyms import WordMap, settle_occasions

@@ -148,6 +148,8 @@ def _bands(spread: Spread) -> pd.DataFrame:
 def log_error(scores: Floats, sem_of_logs: Estimate) -> Part:
     """Turn the SEM of the logarithms of `scores` (people x trials) into ratios: percent error, lopsided limits.
 
+    Bland and Altman 1999; Hopkins 2000.
+
     Returns
     -------
     Part
@@ -457,7 +459,7 @@ def limit_factors(n: int, confidence: float, method: str) -> tuple[float, float]
 
     Exact: quantiles of the non-central t with n-1 df and non-centrality z√n,
     over √n. As a pair: two-sided normal tolerance factors. Approximate:
-    z ± t √(1/n + z²/(2(n-1))).
+    z ± t √(1/n + z²/(2(n-1))). Bland and Altman 1999; Carkeet 2015.
     """
     from scipy.optimize import brentq
 

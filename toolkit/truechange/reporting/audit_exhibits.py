@@ -15,7 +15,7 @@ from truechange.foundation.drawing import cell_text
 from truechange.foundation.estimate import Estimate
 from truechange.foundation.numbers import decimals_of, fixed, p_value, percent, with_interval
 from truechange.foundation.result import ByMeasure, Part, Refused
-from truechange.measures import measure as measure_named
+from truechange.measures.catalogue import measure as measure_named
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.known import share_of

@@ -18,9 +18,9 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 from truechange.foundation.errors import DataError, MissingPartError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Origin, Threshold
 from truechange.individual.norms import offers
-from truechange.measures import measure as measure_named
+from truechange.measures.catalogue import measure as measure_named
 from truechange.measures.settings import TABLES, Settings, settings
-from truechange.programme.worklist import private_sheets, worklist
+from truechange.programme.auditing import private_sheets, worklist
 from truechange.records.copies import inert_frame
 
 if TYPE_CHECKING:

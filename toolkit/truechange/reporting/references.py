@@ -11,8 +11,8 @@ from truechange.foundation.drawing import bullet_list
 from truechange.foundation.errors import ChoiceError, DataError, check_choice, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold
 from truechange.foundation.result import Refused, Result, told
-from truechange.measures import Measure
-from truechange.measures import measure as measure_named
+from truechange.measures.catalogue import Measure
+from truechange.measures.catalogue import measure as measure_named
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.flow import fact_words
 from truechange.reporting.tables import ReadyTable

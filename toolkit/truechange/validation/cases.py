@@ -15,7 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 import truechange as tc
-from truechange import planning, reliability
 from truechange.foundation.errors import check_choice
 from truechange.individual import norms, score_error
 from truechange.meaningful_change import estimators
@@ -279,7 +278,7 @@ def least_squares(table: ArrayLike) -> Any:
 
 
 MODULES = {one.__name__.removeprefix("truechange."): one for one in (
-    planning, reliability, norms, score_error, estimators, intervals, small_cells, change,
+    norms, score_error, estimators, intervals, small_cells, change,
     comparison, missing, periods, sites, training, comparing,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
