@@ -3,8 +3,8 @@
     python tests/benchmarks/run_all.py
     python tests/benchmarks/run_all.py cold_start mcid
 
-Each script can also be run by itself. Ratios carry over to other machines, absolute times do not. Under ten minutes
-on two quiet cores.
+Each script can also be run by itself. Ratios move less between machines than times do, but they do: hold a bar
+against a run on the machine it was set on. Four to nine minutes on two quiet cores.
 """
 
 import os
