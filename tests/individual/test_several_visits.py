@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 import truechange as tc
-from truechange.individual.norms import chosen, offers, place
+from truechange.individual.change import next_visit
+from truechange.individual.norms import chosen, offers, place, power, power_sentences
 
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 
@@ -119,3 +120,50 @@ def test_the_course_has_a_sentence_for_the_person_that_follows_its_own_chance():
     assert course.by_course.person_sentence in course.sentences()
     assert course.by_course.p_meaningful == course.p_meaningful
     assert sum("Chance" in text for text in course.sentences()) == 1
+
+
+@pytest.mark.parametrize(("given", "group", "weeks", "said"), [
+    # by hand: 1.959964 × √2 × 0.5 = 1.386 of a usual gain of 2 in 12 weeks is reached after 8.3 of them
+    ({"sem": 0.5}, GROUP, 12, "Test again from week 8 on: by then the usual change of the programme (2 in 12 weeks)"),
+    ({"sem": 0.5}, GROUP, 24, "Test again from week 17 on"),
+    ({"sem": 0.83}, GROUP, 12, "A usual change here (2 in 12 weeks) stays within the error of one test: average two"),
+    ({"sem": 0.5, "better": "lower"}, GROUP, 12, None),  # the programme's people got worse
+    ({"sem": 0.5}, tc.Programme(11, 11, 3.2, 3.4, 0.8, 200), 12, None),  # or did not change
+    ({"sem": 0.2}, GROUP, 12, None),  # the change is real and important already
+    ({"sem": None}, GROUP, 12, None), ({"sem": 0.5}, None, 12, None), ({"sem": 0.5}, GROUP, None, None),
+])  # fmt: skip
+def test_the_next_visit_is_when_the_usual_change_exceeds_the_error(given, group, weeks, said):
+    one = tc.person_change(9, 10.1, **{"mcid": 1.0, "better": "higher"} | given)
+    text = next_visit(group, weeks, one, one.test)
+    assert text.startswith(said) if said else text == ""
+
+
+SEATED, STEPPED = {"seat_height_cm": 43.5}, {"steps": 9, "step_height_cm": 17}
+
+
+@pytest.mark.parametrize(("test", "score", "facts", "height", "watts"), [
+    # recomputed: 0.9 m g (h/2 - seat)/(t/2n), and m g × 9 × 0.17/t
+    ("chair_stand_30s", 13, SEATED, 168, 0.9 * 71.3 * 9.81 * (0.84 - 0.435) / (15 / 13)),
+    ("sit_to_stand_5", 11.7, SEATED, 168, 0.9 * 71.3 * 9.81 * (0.84 - 0.435) / 1.17),
+    ("stair_climb", 6.3, STEPPED, math.nan, 71.3 * 9.81 * 1.53 / 6.3),
+    ("stair_climb", 6.3, {"steps": 9}, 168, math.nan), ("stair_climb", 6.3, SEATED, 168, math.nan),
+    ("chair_stand_30s", 13, STEPPED, 168, math.nan), ("chair_stand_30s", 13, SEATED, math.nan, math.nan),
+    ("walk_6min", 400, SEATED | STEPPED, 168, math.nan), ("chair_stand_30s", 0, SEATED, 168, math.nan),
+    ("chair_stand_30s", -1, SEATED, 168, math.nan), ("chair_stand_30s", math.nan, SEATED, 168, math.nan),
+])  # fmt: skip
+def test_power_needs_what_its_equation_holds(test, score, facts, height, watts):
+    assert power(tc.measure(test), score, facts, 71.3, height) == pytest.approx(watts, nan_ok=True)
+
+
+@pytest.mark.parametrize(("test", "scores", "facts", "body", "said"), [
+    ("chair_stand_30s", (13, 15), SEATED, (71.3, 168),
+     "Sit-to-stand power: 221 W (3.10 W/kg) first, 255 W (3.58 W/kg) last."),
+    ("stair_climb", (6.3, 5.9), STEPPED, (71.3, math.nan), "Stair-climb power (of the way up alone"),
+    ("chair_stand_30s", (13, 15), {}, (71.3, 168), "Power needs seat height and body height of both tests"),
+    ("stair_climb", (6.3, 5.9), {}, (71.3, 168), "Power needs steps and step height of both tests"),
+    ("chair_stand_30s", (13, 15), {"seat_height_cm": 84}, (71.3, 168), "No power:"),
+    ("chair_stand_30s", (13, 15), SEATED, (math.nan, 168), None), ("walk_6min", (400, 430), {}, (71.3, 168), None),
+])  # fmt: skip
+def test_power_is_said_with_what_it_lacks(test, scores, facts, body, said):
+    texts = power_sentences(tc.measure(test), scores, (facts, facts), body)
+    assert texts[0].startswith(said) if said else texts == ()

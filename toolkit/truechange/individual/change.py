@@ -333,7 +333,7 @@ def next_visit(group: Programme | None, weeks: float | None, result: Any, test: 
     if gain <= 0:
         return ""
     start, usual = last.mdc.value / gain * weeks, v.size_text(last, gain)
-    size = f"({usual} {test.unit} in {weeks:g} weeks)"
+    size = f"({f'{usual} {test.unit}'.strip()} in {weeks:g} weeks)"
     if start > weeks:
         advice = "average two tests on two days at each visit."
         return f"A usual change here {size} stays within the error of one test: {advice}"
