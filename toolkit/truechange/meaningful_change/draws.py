@@ -95,7 +95,7 @@ def population_of(rows: Rows) -> Population | None:
     correlation.
     """
     shared = float(rows["biserial"][0]) ** 2
-    if not (shared > 0 and rows["sd"][0] > 0 and 0 < rows["improved"][0] < 1):
+    if not shared > 0:  # NaN where the change does not vary, or all or none improved
         return None
     if "anchor_reliability" in rows:
         change, anchor = float(rows["change_reliability"][0]), float(rows["anchor_reliability"][0])

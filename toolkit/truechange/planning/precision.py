@@ -372,7 +372,7 @@ def plan_mcid(
     model = Model(mean, sd, share, improved, anchor_reliability)
     factor, z, (a, b) = mcid_factor(model), z_of(confidence), model.slope()
     extreme = not 0.3 <= improved <= 0.7
-    floor = 0.0 if sem_df is None else 2 * ((1 - share) * -a / b) ** 2 / sem_df
+    floor = 0.0 if sem_df is None else 2 * ((1 - share) * a / b) ** 2 / sem_df
     notes = {
         f"Each way the interval reaches about {fixed(z * factor, 1)} × SD of change / √n.": True,
         "A cut read off the ROC curve varies two to four times as much and needs several times as many people.": True,
