@@ -289,6 +289,6 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
-    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate,
-    "adjusted_2017": estimators.METHODS["predictive_adjusted_2017"].formula,
+    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "pair": lambda *values: values,
+    "adjusted_2017": estimators.METHODS["predictive_adjusted_2017"].formula, "times": lambda by: lambda x: by * x,
 }  # fmt: skip
