@@ -233,3 +233,68 @@ def test_a_larger_sem_is_held_against_the_chance():
     said = next(text for text in found.cautions if text.startswith("Were the SEM 30% larger"))
     assert f"the chance would be {larger.p_meaningful:.0%}." in said
     assert found.p_meaningful - larger.p_meaningful > 0.05
+
+
+@pytest.mark.parametrize(("chance", "word"), [
+    (0.95, "sure"), (0.9499, "likely"), (0.8, "likely"), (0.7999, "unclear"), (0.2001, "unclear"), (0.2, "unlikely"),
+])  # fmt: skip
+def test_a_chance_at_the_edge_of_a_band_belongs_to_the_surer_word(chance, word):
+    assert v.band(chance) == word
+
+
+@pytest.mark.parametrize(("given", "refused"), [
+    # by hand: usual scores of 1 to 30 stands, a span of 29; half of it, and 29/(1.959964 × √2) = 10.4624
+    ({"mcid": 14.5}, "mcid"), ({"mcid": 14.49}, ""), ({"mcid": 0}, "mcid"), ({"mcid_deterioration": 14.5}, "mcid_det"),
+    ({"sem": 10.463}, "sem"), ({"sem": 10.462}, ""), ({"sem": (0.8, 10.463)}, "sem"), ({"sem": (10.463, 0.8)}, "sem"),
+    ({"practice": 29}, "practice"), ({"practice": -29}, "practice"), ({"practice": 28.9}, ""),
+])  # fmt: skip
+def test_what_the_range_of_the_scores_cannot_hold_is_refused_at_its_edge(given, refused):
+    def ask():
+        return tc.person_change(9, 13, **{"sem": 1, "mcid": 2, "measure": "chair_stand_30s"} | given)
+
+    if not refused:
+        assert ask().verdict
+        return
+    with pytest.raises(tc.ChoiceError, match=f"^{refused}.* cannot be"):
+        ask()
+
+
+@pytest.mark.parametrize(("number", "states"), [(150, 1), (149, 10), (15, 10), (14, 0)])
+def test_a_group_carries_its_doubt_below_150_people_and_is_not_used_below_15(number, states):
+    one = tc.person_change(9, 13, sem=1, mcid=2, programme=tc.Programme(11, 13, 3.2, 3.4, 0.8, number))
+    parts = [len(belief.parts) for belief in one.beliefs if belief.prior == "programme"]
+    assert parts == [1] if states == 1 else sum(parts) >= states and bool(parts) == bool(states)
+
+
+@pytest.mark.parametrize(("numbers", "refused"), [
+    ((11, 13, 0, 3.4, 0.8, 40), "positive"), ((11, 13, 3.2, 0, 0.8, 40), "positive"),
+    ((11, 13, 3.2, 3.2, 1, 40), "exactly the same"), ((11, 13, 3.2, 3.4, 1.01, 40), "between -1 and 1"),
+    ((11, 13, 3.2, 3.4, -1.01, 40), "between -1 and 1"), ((11, 13, 3.2, 3.4, 0.8, 1), "at least 2"),
+    ((11, 13, 3.2, 3.4, 1, 2), ""), ((11, 13, 3.2, 3.4, -1, 2), ""),
+])  # fmt: skip
+def test_a_group_that_cannot_be_is_refused_at_its_edge(numbers, refused):
+    if refused:
+        with pytest.raises(tc.ChoiceError, match=refused):
+            tc.Programme(*numbers)
+    else:
+        assert tc.Programme(*numbers).var_change > 0
+
+
+def test_three_people_make_a_group_and_fifty_its_shape():
+    scores = np.random.default_rng(5).normal([11, 13], 3, (50, 2))
+    assert tc.Programme.of(*scores[:3].T, sem=1.0).n == 3
+    assert tc.Programme.of(*scores[:49].T, sem=1.0).shape == ()
+    assert tc.Programme.of(*scores.T, sem=1.0).shape
+    assert tc.Programme.of(*scores.T, sem=0).shape == ()
+
+
+@pytest.mark.parametrize(("mcid", "left", "said"), [(4, 4, False), (4.1, 4, True), (4, 0, False)])
+def test_too_little_room_for_an_important_change_is_said(mcid, left, said):
+    one = tc.person_change(20 - left, 20 - left / 2, sem=0.5, mcid=mcid, scale_high=20)
+    assert said == any("left less room on the scale" in text for text in one.cautions)
+
+
+@pytest.mark.parametrize(("before", "far"), [(3.0, False), (2.9, True), (19.0, False), (19.1, True)])
+def test_a_start_more_than_two_and_a_half_sds_from_the_group_is_far(before, far):
+    one = tc.person_change(before, before + 3, sem=1, mcid=2, programme=replace(GROUP, sd_before=3.2))
+    assert far == any("started far from most" in text for text in one.cautions)

@@ -16,6 +16,12 @@ def test_stages_and_easy_days_are_counted():
         [48, "yes", 1, 1], [48, "no", 2, 2], [44, "no", 3, 1],
     ]  # fmt: skip
     assert (found.lowest, found.start, found.easy_days, found.may_advance) == (44.0, 48.0, 1, False)
+    assert list(found.table()) == [
+        "seat_height_cm", "arms_used", "load_kg", "first", "last", "days", "most_reps", "easy_days",
+    ]  # fmt: skip
+    test = tc.measure("lowest_seat_height")
+    assert len(test.reading) > 2
+    assert found.cautions == (*test.reading[:2], *test.safety)
     assert "Goal: get up from the sofa (40 cm): 4 cm to go." in found.sentences()
     easier = tc.ladder(DAYS, rule=ProgressionRule(days=1))
     assert easier.may_advance
