@@ -36,6 +36,14 @@ def test_coefficients_are_those_printed_for_four_raters_with_missing_ratings():
     assert all(e.low < e.value < e.high <= 1 for e in (found.gwet, found.fleiss, found.conger, found.observed))
 
 
+def test_a_rater_of_nobody_changes_no_coefficient():
+    """Conger's chance is the mean over pairs of raters who rated somebody."""
+    found, wider = tc.rater_agreement(SIX), tc.rater_agreement(np.column_stack([SIX, np.full(len(SIX), NO)]))
+    assert [getattr(wider, name).row() for name in ("gwet", "fleiss", "conger", "observed")] == [
+        getattr(found, name).row() for name in ("gwet", "fleiss", "conger", "observed")
+    ]
+
+
 # Source: the same, and statsmodels; Gwet's standard errors .0842 and .0812 are linearised, ours a jackknife.
 def test_coefficients_are_those_printed_for_six_raters_of_fifteen_people():
     from statsmodels.stats.inter_rater import fleiss_kappa

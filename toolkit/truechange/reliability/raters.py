@@ -403,7 +403,8 @@ def _coefficients(chosen: Floats, agree: Floats) -> Floats:
     pairs = np.sum(counts * (counts @ agree - 1), axis=1)[twice] / (ratings * (ratings - 1))[twice]
     observed = pairs.mean()
     shares = np.mean(counts[ratings > 0] / ratings[ratings > 0, None], axis=0)
-    of_raters = chosen.sum(axis=0) / np.maximum(chosen.sum(axis=(0, 2)), 1)[:, None]
+    of_raters = chosen.sum(axis=0)[chosen.any(axis=(0, 2))]  # a rater of nobody is no partner of a pair
+    of_raters /= of_raters.sum(axis=1, keepdims=True)
     c, (r, mean) = len(agree), (len(of_raters), of_raters.mean(axis=0))
     apart = (of_raters - mean).T @ (of_raters - mean) / (r - 1)
     gwet = agree.sum() * np.sum(shares * (1 - shares)) / (c * (c - 1)) if c > 1 else 1.0
