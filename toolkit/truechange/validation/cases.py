@@ -18,11 +18,9 @@ import truechange as tc
 from truechange.foundation.errors import check_choice
 from truechange.individual import norms, score_error
 from truechange.meaningful_change import estimators
-from truechange.numerics import intervals, small_cells
-from truechange.numerics.curves import fit_ordered, fit_outcomes
-from truechange.numerics.resampling import distinct
-from truechange.numerics.variances import Design, fit_reml
+from truechange.numerics import curves, intervals, resampling, small_cells, true_change, variances
 from truechange.programme import change, comparison, missing, periods, sites, training
+from truechange.reliability import agreement, icc, scores
 from truechange.responders import comparing
 
 FOLDER = Path(__file__).parent / "cases"
@@ -252,21 +250,22 @@ def binary(change: Floats, better: NDArray[np.bool_], link: str) -> tuple[float,
     """Return constant and slope of the fit of "improved" on the change."""
     values, place = np.unique(change, return_inverse=True)
     hits, misses = (np.bincount(place, side, values.size).astype(float) for side in (better, ~better))
-    fit = fit_outcomes(values, hits[None], misses[None], link=link)
+    fit = curves.fit_outcomes(values, hits[None], misses[None], link=link)
     return float(fit.intercept[0]), float(fit.slope[0])
 
 
 def ordered(change: Floats, anchor: Floats) -> Floats:
     """Return slope and thresholds of the ordered probit of four grades of rating on the change."""
-    kinds = distinct(np.column_stack([change, np.clip(anchor, -1, 2)]))
-    fit = fit_ordered(kinds.rows[:, 0], (kinds.rows[:, 1] + 1).astype(np.intp), kinds.counts[None])
+    kinds = resampling.distinct(np.column_stack([change, np.clip(anchor, -1, 2)]))
+    fit = curves.fit_ordered(kinds.rows[:, 0], (kinds.rows[:, 1] + 1).astype(np.intp), kinds.counts[None])
     return np.array([fit.slope[0], *fit.thresholds[0]])
 
 
 def reml(person: ArrayLike, trial: ArrayLike, score: ArrayLike) -> Floats:
     """Return the variances between people, between trials, and of the error."""
     places = [np.asarray(part, dtype=np.intp) - 1 for part in (person, trial)]
-    return fit_reml(Design(places, np.ones((len(places[0]), 1))), np.asarray(score, dtype=float)).variances
+    design = variances.Design(places, np.ones((len(places[0]), 1)))
+    return variances.fit_reml(design, np.asarray(score, dtype=float)).variances
 
 
 def least_squares(table: ArrayLike) -> Any:
@@ -278,8 +277,8 @@ def least_squares(table: ArrayLike) -> Any:
 
 
 MODULES = {one.__name__.removeprefix("truechange."): one for one in (
-    norms, score_error, estimators, intervals, small_cells, change,
-    comparison, missing, periods, sites, training, comparing,
+    norms, score_error, estimators, curves, intervals, resampling, small_cells, true_change, variances, change,
+    comparison, missing, periods, sites, training, agreement, icc, scores, comparing,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len,
