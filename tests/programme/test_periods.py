@@ -173,3 +173,27 @@ def test_a_period_of_the_audit_counts_only_who_started_in_it_and_says_so():
     assert audit.period == "started from 2025-07-01 to 2025-09-30"
     assert any("180 in the records started at another time" in text for text in audit.cautions)
     assert len(audit.periods[TEST].table()) == 4
+
+
+UNDER_TWELVE, TWELVE = [1, -1, 1, -1, 0], [1, -1, 1, -1, 1, -1]
+
+
+# Run chart: 5 rising or falling (Perla and others 2011); control chart from 12 periods on: 8 on one side (Western
+# Electric 1956), 6 rising or falling (Nelson 1984). From memory.
+@pytest.mark.parametrize(
+    ("means", "chart", "marked"),
+    [
+        ([*UNDER_TWELVE, 0, -2, -1, 0.5, 1.2, 0], "run", 0),
+        ([*UNDER_TWELVE, 0, -2, -1, 0.5, 1.2, 2], "run", 5),
+        ([*TWELVE, -2, -1, 0.5, 1.2, 2, 0], "control", 0),
+        ([*TWELVE, -2, -1, 0.5, 1.2, 2, 3], "control", 6),
+        ([3, -1, 3, -4, 1, 2, 1, 2, 1, 2, 1, -3], "control", 0),
+        ([3, -1, 3, -7, 1, 2, 1, 2, 1, 2, 1, 2], "control", 8),
+    ],
+)
+def test_a_rule_marks_from_its_number_of_points_on(means, chart, marked):
+    months = [f"2024-{month:02d}" for month in range(1, len(means) + 1)]
+    counts = {"due": 30, "tested": 30, "changed_enough": 10, "sd": 2.0, "threshold": 2.0}
+    rows = pd.DataFrame({"period": months, "complete": True, "mean": np.array(means, float), **counts})
+    found = trend(rows, every="month", unit="stands", resolution=1)
+    assert (found.chart, sum(len(periods) for periods in found.marks.values())) == (chart, marked)
