@@ -22,6 +22,7 @@ import truechange as tc
 from truechange.foundation.result import Result
 from truechange.planning.power import plan_two_programmes, plan_two_shares
 from truechange.planning.precision import plan_agreement, plan_error
+from truechange.programme import assumptions, change, comparison, flow, known, missing, periods, sites, training
 from truechange.responders.true_share import responder_definitions
 from truechange.validation.cases import long
 

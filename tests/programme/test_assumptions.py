@@ -42,6 +42,17 @@ def test_the_checks_of_a_comparison_are_those_of_plain_regressions():
     assert found.bent.value == pytest.approx(curved[2])
     assert found.unequal
     assert "differ: " in found.sentence()
+    (x, y), (_, straight) = (line.get_data() for line in found.residuals.plot().lines)
+    assert x == pytest.approx(stats.norm.ppf((np.arange(150) + 0.5) / 150))  # plotting positions of Hazen
+    assert y == pytest.approx(np.sort(rest))
+    assert straight == pytest.approx(rest.std(ddof=1) * x)
+    means, steep, parallel, *others = (line.get_data() for line in found.plot().lines)
+    assert (len(means[0]), len(others[0][0])) == (5, 5)  # fifths
+    line = np.linalg.lstsq(columns, gained, rcond=None)[0]
+    for (at, height), (slope, level) in ((steep, own[0]), (parallel, (line[1], line[0] + line[2]))):
+        assert height == pytest.approx(level + slope * at)
+    assert others[1][1] == pytest.approx(np.polyval(own[1], others[1][0]))
+    assert others[2][1] == pytest.approx(line[0] + line[1] * others[2][0])
     assert len(found.plot().lines) > 0
     assert len(found.residuals.plot().lines[0].get_xdata()) == 150
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from clinics import few_people
+from clinics import clinic, codes, few_people, scores
 
 import truechange as tc
 from truechange.foundation.result import ByMeasure, Refused
@@ -116,6 +116,17 @@ def test_several_programmes_need_a_choice_and_a_waiting_list_is_recognised():
 
 def test_a_lone_test_is_one_test():
     assert tc.audit(few_people(), measures=TEST, n_boot=50).measures == (TEST,)
+
+
+def test_the_test_done_most_at_follow_up_comes_first_and_one_done_only_before_it_is_none():
+    people, scored = codes(15), np.arange(15) % 5 + 9
+    stands = scores(people, scored, np.where(np.arange(15) < 13, scored + 1, None))
+    timed = scores(people, scored, scored - 1).assign(measure="timed_up_and_go")
+    climbed = scores(people, scored, scored - 1).assign(measure="stair_climb").replace({"discharge": "midway"})
+    found = tc.audit(clinic(pd.concat([climbed, stands, timed])), n_boot=20)
+    assert (found.primary, found.measures) == ("timed_up_and_go", ("timed_up_and_go", TEST))
+    fewer = tc.audit(clinic(pd.concat([stands, timed[:28]])), n_boot=20)  # 13 each: the first by its key
+    assert fewer.primary == TEST
 
 
 def test_one_test_states_no_looks_and_steps_are_told():

@@ -96,6 +96,7 @@ def test_small_periods_are_joined_before_anything_leaves_the_house():
     mean = (whole["mean"] * whole["tested"]).sum() / whole["tested"].sum()
     assert (joined["mean"] * joined["tested"]).sum() / joined["tested"].sum() == pytest.approx(mean)
     assert any("joined" in text for text in public.cautions)
+    assert public.public() is public  # what is hidden once is not hidden again
 
 
 def test_a_joined_period_has_mean_and_sd_of_all_its_people():
