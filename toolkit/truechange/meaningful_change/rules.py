@@ -228,7 +228,8 @@ def boundary_table(people: RatedPeople, layout: Layout, rows: Rows, limits: Floa
     for column, rating in enumerate(layout.levels[0][1:].astype(int) if "boundaries" in rows else ()):
         above = int(np.sum(people.rating >= rating))
         few = min(people.n - above, above)
-        use = f"not estimable here: only {few} people on one side" if few < NEEDED_IN_CATEGORY else "estimable"
+        side = f"only {few} {'person' if few == 1 else 'people'} on one side"
+        use = f"not estimable here: {side}" if few < NEEDED_IN_CATEGORY else "estimable"
         use = use if people.entry is None else "not estimable here: people were taken in for a poor first score"
         value = float(rows["boundaries"][0, column])
         alone = _separate_fit(layout, rows, int(rating))

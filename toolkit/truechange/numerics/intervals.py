@@ -91,7 +91,7 @@ MEAN_RANGE = 2 / sqrt(pi)  # mean distance of two draws from one normal distribu
 SIGMAS = 3.0  # Shewhart 1931
 FEWEST = 12  # periods; with fewer, limits from so few ranges move too much: a run chart
 RUN, TREND = 8, 6  # in a row on one side (Western Electric 1956), rising or falling (Nelson 1984)
-SHIFT, RISE = 6, 5  # the same on a run chart, around the median (Perla and others 2011)
+RISE = 5  # rising or falling on a run chart (Perla and others 2011)
 
 
 def xmr_limits(values: ArrayLike) -> tuple[float, float, float]:

@@ -204,16 +204,13 @@ def _lines(rows: pd.DataFrame, what: str, chart: str) -> dict[str, Any]:
 
 def _marks(lines_of: Mapping[str, dict[str, Any]], chart: str) -> dict[tuple[str, str], list[str]]:
     """Return what the rules of the chart mark: share or mean and the rule in words, and the periods."""
-    run, row, middle = charts.SHIFT, charts.RISE, "median"
-    if chart == "control":
-        run, row, middle = charts.RUN, charts.TREND, "centre"
+    row, run = charts.TREND if chart == "control" else charts.RISE, charts.RUN
     marks = {}
     for what, lines in lines_of.items():
         values = lines.get("values", np.empty(0))
-        rules = {f"{run} or more in a row on one side of the {middle}":
-                     charts.one_side(values, lines.get("centre", nan), run),
-                 f"{row} or more in a row rising or falling": charts.in_a_row(values, row)}  # fmt: skip
-        if "low" in lines:
+        rules = {f"{row} or more in a row rising or falling": charts.in_a_row(values, row)}
+        if "low" in lines:  # a run chart is too short for runs: of 11 periods 5 lie on one side of their median
+            rules[f"{run} or more in a row on one side of the centre"] = charts.one_side(values, lines["centre"], run)
             rules["beyond the limits"] = (values < lines["low"] - 1e-12) | (values > lines["high"] + 1e-12)
         for rule, hits in rules.items():
             if hits.any():
