@@ -12,7 +12,7 @@ import truechange
 
 HOUSE = Path(truechange.__file__).parent
 FILES = sorted(HOUSE.rglob("*.py"))
-MOST = 17926  # code lines of the whole library; only a capability that was asked for raises it, and says by how much
+MOST = 17921  # code lines of the whole library; only a capability that was asked for raises it, and says by how much
 LONGEST, WIDEST = 60, 8  # code lines of a function, parameters
 
 POSITIONS = "a public name whose documented positional order other people's scripts lean on"

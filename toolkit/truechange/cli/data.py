@@ -4,6 +4,7 @@ import argparse
 import json
 import os
 import sys
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -198,18 +199,20 @@ def run_validate(args: argparse.Namespace) -> int:
 
 
 def _print_checks(checks: "list[Check]") -> None:
-    from truechange.validation.run import not_computed
+    from truechange.validation.run import AGREES, not_computed
 
-    last = ""
-    for check in checks:
-        if check.digits is None:
+    for case, rows in groupby((check for check in checks if check.digits is not None), key=lambda check: check.case):
+        of_case = list(rows)
+        first, agree = of_case[0], {check.verdict for check in of_case} == {AGREES}
+        print(f"\n{case} [{first.came}] {first.source}\n  ours through {first.by}")
+        if agree and len(of_case) > SHOWN:
+            least = min(check.digits or 0 for check in of_case)
+            print(f"  {len(of_case)} numbers agree, to {least} digits or more; the page has each")
             continue
-        if check.case != last:
-            last = check.case
-            print(f"\n{check.case} [{check.came}] {check.source}\n  ours through {check.by}")
-        digits = f"{check.digits} digits"
-        why = f": {check.reason}" if check.reason else ""
-        print(f"  {check.name:<28} {check.printed:>18}  ours {check.ours:<18.10g} {digits:<12} {check.verdict}{why}")
+        for check in of_case:
+            digits, why = f"{check.digits} digits", f": {check.reason}" * bool(check.reason)
+            said = f"{check.printed:>18}  ours {check.ours:<18.10g} {digits:<12} {check.verdict}{why}"
+            print(f"  {check.name:<28} {said}")
     if spare := not_computed(checks):
         print("\nPrinted numbers that were not computed, and why")
         print("\n".join(f"  {line}" for line in spare))

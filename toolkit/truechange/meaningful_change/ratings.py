@@ -154,9 +154,8 @@ def numbers(name: str, values: ArrayLike) -> Floats:
     try:
         column = pd.to_numeric(pd.Series(np.asarray(values, dtype=object).ravel()), errors="raise")
     except (ValueError, TypeError) as error:
-        raise DataError(
-            f"{name} must hold numbers only (a decimal point, no comma; ratings as -1, 0, 1 ...): {error}."
-        ) from None
+        how = "a decimal point, no comma" + "; ratings as -1, 0, 1 ..." * (name == "anchor")
+        raise DataError(f"{name} must hold numbers only, one number a person ({how}): {error}.") from None
     if name != "anchor" and np.asarray(values).dtype == bool:
         raise DataError(f"{name} holds true and false (a mask); give the numbers themselves, in the unit of the test.")
     numbers = column.to_numpy(dtype=float, na_value=np.nan)

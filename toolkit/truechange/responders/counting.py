@@ -18,6 +18,7 @@ from truechange.foundation.errors import DataError, RefusedError, in_short, list
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number, read_sem
 from truechange.foundation.numbers import fixed, percent, reaches
 from truechange.foundation.result import Part, Spoken, told
+from truechange.meaningful_change.ratings import numbers as column_of
 from truechange.numerics.intervals import FEW, Floats, tango_limits, wilson_limits
 
 EVERYONE = "everyone"
@@ -179,20 +180,12 @@ def numbers(improvement: Any, name: str = "improvement") -> np.ndarray:
     DataError
         One of them is not a number or infinite, or they are not one column.
     """
-    try:
-        values = np.asarray(improvement, dtype=float)
-    except (TypeError, ValueError):
-        raise DataError(f"{name} must be one number a person (NaN where there is no follow-up).") from None
-    if np.asarray(improvement).dtype == bool:
-        raise DataError(f"{name} holds true and false (a mask); give the changes themselves, in the unit of the test.")
-    if values.ndim != 1:
+    if np.ndim(improvement) != 1:
         raise DataError(
             f"{name}={in_short(improvement)} must be one column with a number a person (NaN where there is no "
             "follow-up); pick the column of a table, or put one person's number in a list."
         )
-    if np.isinf(values).any():
-        raise DataError(f"{name} holds an infinite value; give NaN for a person without follow-up.")
-    return values
+    return column_of(name, improvement)
 
 
 def size_of(threshold: Threshold) -> str:
