@@ -6,6 +6,7 @@ import pytest
 from scipy.optimize import minimize
 
 import truechange as tc
+from truechange.numerics.variances import mean_squares
 from truechange.validation.cases import long
 
 
@@ -145,6 +146,29 @@ def test_rounding_noise_is_not_taken_for_error():
     assert any("All differences are equal" in caution for caution in pairs.cautions)
     same = tc.measurement_error(long(np.full((12, 3), 0.1)))
     assert not any("depends on the level" in caution for caution in same.cautions)
+
+
+# Identity: an ICC has no unit, so a scale in thousandths or in millions gives the same one, rounding apart.
+@pytest.mark.parametrize("scale", [1e-9, 1e9])
+def test_rounding_is_judged_by_the_size_of_the_scores(scale):
+    apart = 10 + np.arange(12.0)[:, None] * 0.1 + np.array([0, 0.1, 0.3])
+    assert mean_squares(apart * scale).error == 0
+    scores = apart + np.random.default_rng(1).normal(0, 0.1, (12, 3))
+    one, other = (tc.icc(long(table), form="ICC(C,1)").estimate for table in (scores, scores * scale))
+    assert (other.value, other.low, other.high) == pytest.approx((one.value, one.low, one.high), rel=1e-6)
+
+
+@pytest.mark.parametrize(("limits", "word"), [("auto", "Monte-Carlo"), ("bootstrap", "parametric bootstrap (B = 50)")])
+def test_intervals_of_variances_name_their_method(limits, word):
+    scores = long(np.random.default_rng(1).normal(12, 3, (20, 1)) + np.random.default_rng(2).normal(0, 1, (20, 3)))
+    found = tc.variance_components(scores, random=["person"], limits=limits, n_boot=50)
+    assert all(word in e.method for e in found.variances.values())
+
+
+@pytest.mark.parametrize("limits", ["bca", "percentile"])
+def test_an_icc_draws_ten_thousand_resamples_unless_told(limits):
+    scores = long(np.random.default_rng(1).normal(12, 3, (20, 1)) + np.random.default_rng(2).normal(0, 1, (20, 3)))
+    assert "(B = 10000" in tc.icc(scores, form="ICC(C,1)", limits=limits).estimate.method
 
 
 def test_undefined_forms_have_no_limits():

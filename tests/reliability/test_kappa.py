@@ -69,7 +69,9 @@ def test_empty_categories_keep_their_distance():
     assert tc.weighted_kappa(*near).counts.shape == (2, 2)
     assert tc.weighted_kappa(*near, categories=far).counts.shape == (3, 3)
     ordered = pd.Series(pd.Categorical(["low", "high", "low"], categories=["low", "middle", "high"], ordered=True))
-    assert tc.weighted_kappa(ordered, ordered).counts.index.tolist() == ["low", "middle", "high"]
+    for second in (ordered, ordered.astype(object)):
+        assert tc.weighted_kappa(ordered, second).counts.index.tolist() == ["low", "middle", "high"]
+        assert tc.weighted_kappa(second, ordered).counts.index.tolist() == ["low", "middle", "high"]
 
 
 def test_bootstrap_is_seeded():

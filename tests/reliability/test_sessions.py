@@ -102,6 +102,15 @@ def test_the_rule_of_a_visit_makes_its_score(rule, of):
     assert any(f"SEM is that of the {word} of 2 trials a visit" in text for text in said)
 
 
+# A trial number that only some sessions have is no sign of numbers running on: one in two sessions shows that.
+def test_trial_numbers_run_on_only_where_none_occurs_in_two_sessions():
+    once_more = study(scores_of(k=3)).query("session == 0 or trial < 3")
+    assert tc.session_reliability(once_more, error="one-way", missing="reml").components.sample.n == 40
+    running = study(scores_of()).assign(trial=lambda rows: rows["trial"] + 2 * rows["session"])
+    with pytest.raises(tc.DataError, match="no trial number occurs in two sessions"):
+        tc.session_reliability(running, error="one-way", missing="reml")
+
+
 def test_the_first_and_the_last_trial_are_those_of_the_order_done():
     scores = scores_of(60)
     for rule, at in (("first", 0), ("last", 1)):

@@ -109,6 +109,20 @@ def test_intervals_in_words(words, days):
     assert days_between(words) == pytest.approx(days)
 
 
+# The F ratio has source_n - 1 degrees of freedom, so one person at the source gives none and two give the first.
+@pytest.mark.parametrize(("source_n", "ratio"), [(1, np.nan), (2, np.var(SCORES, ddof=1) / 2.6**2)])
+def test_a_spread_is_compared_from_two_people_at_the_source_on(source_n, ratio):
+    check = tc.transport_check(source(n=None), SCORES, **FITS, source_n=source_n)
+    assert check.variance_ratio.value == pytest.approx(ratio, nan_ok=True)
+    assert check.variance_ratio.has_interval == (source_n > 1)
+
+
+def test_the_table_shows_both_sides_and_nothing_for_what_is_not_known():
+    sides = {"source_protocol": {"footwear": "own", "height": None}, "protocol": {"arms": 2, "height": np.nan}}
+    table = tc.transport_check(2.5, SCORES, **sides).table().set_index("what")[["source", "here"]]
+    assert table.loc[["footwear", "arms", "height"]].to_numpy().tolist() == [["own", ""], ["", "2"], ["", ""]]
+
+
 def test_the_table_and_words_carry_every_reason():
     check = tc.transport_check(2.5, SCORES, protocol={"arms_used": "no"})
     assert set(check.findings["finding"]) <= {"matches", "doubtful", "do not use"}

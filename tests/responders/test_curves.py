@@ -47,6 +47,11 @@ def test_missing_people_count_as_not_shown_and_may_change_it():
     assert table.loc[3, "highest_possible"] == 0.5
 
 
+def test_the_rows_of_all_groups_are_numbered_through():
+    curve = tc.cumulative_change([0, 1, 3, 2, 2, 5], by=list("AAABBB"))
+    assert curve.rows.index.tolist() == curve.table().index.tolist() == [0, 1, 2, 3, 4]
+
+
 def test_threshold_sensitivity_uses_the_limits_of_the_threshold():
     mcid = tc.Threshold(value=2, low=1, high=3, kind="mcid")
     curve = tc.cumulative_change([0, 1, 2, 3, 4], thresholds=(mcid,))

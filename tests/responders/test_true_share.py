@@ -100,8 +100,10 @@ def test_missing_people_skew_and_words():
     assert found.n == 60
     assert any(f"True change looks skewed ({found.skew:.1f})" in text for text in found.cautions)
     assert "any shape" in found.method
+    assert "efron2016" in found.sources
     few = tc.true_responder_share(values[:40], sem=0.5, mcid=2)
     assert "normal true change" in few.method
+    assert "efron2016" not in few.sources
     assert any("With 40 people (fewer than 50) the shape of true change cannot be learned" in t for t in few.cautions)
     assert list(found.table()["share_of"]) == ["true change", "observed change"]
     assert "Caution" in str(found)

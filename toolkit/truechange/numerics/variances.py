@@ -164,7 +164,7 @@ def session_draws(table: Floats, crossed: bool, size: int, seed: int) -> Floats:
     n, m, k = table.shape
     y = table - table.mean(axis=(0, 1))
     visits = y.mean(axis=2)
-    persons, sessions = visits.mean(axis=1, keepdims=True), visits.mean(axis=0, keepdims=True) * crossed
+    persons, sessions = visits.mean(axis=1, keepdims=True), visits.mean(axis=0) * crossed
     squares = [m * k * persons**2, n * k * sessions**2, k * (visits - persons - sessions) ** 2,
                (y - visits[..., None]) ** 2]  # fmt: skip
     dfs = np.array([n - 1, m - 1, (n - 1) * (m - 1) if crossed else n * (m - 1), (n * m - 1) * (k - 1)])

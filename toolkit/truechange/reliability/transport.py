@@ -126,7 +126,7 @@ def transport_check(
         own = _own_sem(repeats, confidence, value.unit or unit)
         findings.append(_errors(value, str(row.get("quantity", "")), own, within_visit))
     frame = pd.DataFrame(findings, columns=["what", "source", "here", "finding", "reason"])
-    frame[["source", "here"]] = frame[["source", "here"]].map(lambda fact: "" if fact is None else str(fact))
+    frame[["source", "here"]] = frame[["source", "here"]].fillna("").map(str)
     verdict = max(frame["finding"], key=SEVERITY.index)
     reasons = tuple(pd.concat([frame.loc[frame["finding"] == worst, "reason"] for worst in (REFUSED, DOUBTFUL)]))
     says = (f"The number {value} {WORDS[verdict]}.", *reasons)
