@@ -20,6 +20,7 @@ import pytest
 
 import truechange as tc
 from truechange.foundation.result import Result
+from truechange.individual import norms
 from truechange.planning.power import plan_two_programmes, plan_two_shares
 from truechange.planning.precision import plan_agreement, plan_error
 from truechange.programme import assumptions, change, comparison, flow, known, missing, periods, sites, training

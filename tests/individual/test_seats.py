@@ -23,9 +23,11 @@ def test_stages_and_easy_days_are_counted():
     assert len(test.reading) > 2
     assert found.cautions == (*test.reading[:2], *test.safety)
     assert "Goal: get up from the sofa (40 cm): 4 cm to go." in found.sentences()
+    loaded = tc.ladder({**DAYS, "load_kg": [2.5] * 6, "reps": [4, 5, 6, 5, 4, 5]})  # loaded 5-8 a day: common practice
+    assert loaded.table()["easy_days"].tolist() == [0, 2, 1]
     easier = tc.ladder(DAYS, rule=ProgressionRule(days=1))
     assert easier.may_advance
-    assert easier.sentences()[-1].startswith("May go lower or heavier: 1 easy days at 44 cm, 1 are asked for")
+    assert easier.sentences()[-1].startswith("May go lower or heavier: easy days at 44 cm: 1, asked for: 1")
 
 
 def test_a_reached_goal_and_a_seat_with_arms():

@@ -167,3 +167,13 @@ def test_power_needs_what_its_equation_holds(test, score, facts, height, watts):
 def test_power_is_said_with_what_it_lacks(test, scores, facts, body, said):
     texts = power_sentences(tc.measure(test), scores, (facts, facts), body)
     assert texts[0].startswith(said) if said else texts == ()
+
+
+# Sources: Alcazar and others 2021 (30 s) and Baltasar-Fernandez and others 2021 (five stands), as in published.csv.
+@pytest.mark.parametrize(("test", "sex", "cut"), [("chair_stand_30s", "female", "2.1 W/kg (ROC v mobility limitation"),
+                                                  ("chair_stand_30s", "male", "2.6 W/kg (ROC v mobility limitation"),
+                                                  ("sit_to_stand_5", "female", "1.9 W/kg (ROC; 5-repetition"),
+                                                  ("sit_to_stand_5", "male", "2.5 W/kg (ROC; 5-rep")])  # fmt: skip
+def test_power_stands_beside_the_cut_off_of_its_own_test(test, sex, cut):
+    texts = power_sentences(tc.measure(test), (13, 12), (SEATED, SEATED), (71.3, 168), age=70, sex=sex)
+    assert cut in texts[1]

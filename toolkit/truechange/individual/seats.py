@@ -139,7 +139,7 @@ def _says(facts: Mapping[str, Any], stages: pd.DataFrame, goal: str, rule: Progr
         to_go = f"{lowest - wish:g} cm to go" if wish is not None and lowest > wish else "reached"
         says += [f"Goal: {name}: {to_go}."] if wish is not None else []
     if facts["may_advance"]:
-        return *says, f"May go lower or heavier: {days} easy days at {at}, {rule.days} are asked for ({rule.words})."
+        return *says, f"May go lower or heavier: easy days at {at}: {days}, asked for: {rule.days} ({rule.words})."
     return *says, f"Stay at {at}: {days} of the {rule.days} easy days asked for ({rule.words})."
 
 
