@@ -496,7 +496,7 @@ def _cautions(ms: kernels.MeanSquares, form: str, value: float) -> tuple[str, ..
         f"{what}: people differ less than error alone would make them differ; by REML the value would be {reml}.":
             not value >= 0,
         "No residual error at all, so no F interval; were the scores rounded or copied?":
-            ms.error == 0 and not one_way,
+            (ms.within if one_way else ms.error) == 0,
         "A one-way form ignores the order of trials; with a fixed order its interval is too narrow when later trials "
         "are shifted. Use ICC(A,1) for a retest.": one_way and ms.trials > ms.error,
         "Two trials give the shift between trials one degree of freedom: the interval is wide and lopsided.":
