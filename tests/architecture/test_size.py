@@ -12,7 +12,7 @@ import truechange
 
 HOUSE = Path(truechange.__file__).parent
 FILES = sorted(HOUSE.rglob("*.py"))
-MOST = 17921  # code lines of the whole library; only a capability that was asked for raises it, and says by how much
+MOST = 17916  # code lines of the whole library; only a capability that was asked for raises it, and says by how much
 LONGEST, WIDEST = 60, 8  # code lines of a function, parameters
 
 POSITIONS = "a public name whose documented positional order other people's scripts lean on"
@@ -29,7 +29,7 @@ MAY_BE_WIDER = {
     "add": "the facts of one finding, each a column",
 }  # fmt: skip
 # Lazy loading, each within its own package: a public name's module, the one command that was asked for.
-MAY_IMPORT_BY_NAME = {"foundation/__init__.py", "cli/main.py"}
+MAY_IMPORT_BY_NAME = {"__init__.py", "cli/main.py"}
 
 
 def code_lines(source: str) -> set[int]:

@@ -11,6 +11,7 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
+from functools import cache
 from math import nan
 from pathlib import Path
 
@@ -48,6 +49,11 @@ def stored():
             file.write_text(text + "\n", encoding="utf-8")
 
 
+@cache
+def answer(call):
+    return eval(call, KNOWN)  # asked once for its words and its numbers
+
+
 def numbers(found):
     """Yield every number of a result: its fields, facts and table; long columns by their sum and a weighted sum."""
     if isinstance(found, float | int | np.number | np.bool_):
@@ -72,7 +78,7 @@ def numbers(found):
 
 @pytest.mark.parametrize("call", CALLS)
 def test_an_answer_says_what_it_said(call, stored):
-    found = eval(call, KNOWN)
+    found = answer(call)
     said = {"sentences": list(found.sentences()), "cautions": list(found.cautions)}
     if STORE:
         stored[0][call] = said
@@ -81,7 +87,7 @@ def test_an_answer_says_what_it_said(call, stored):
 
 @pytest.mark.parametrize("call", NUMBERS + CALLS)
 def test_an_answer_has_the_numbers_it_had(call, stored):
-    found = list(numbers(eval(call, KNOWN)))
+    found = list(numbers(answer(call)))
     if STORE:
         stored[1][call] = " ".join(f"{one:.9g}" for one in found)
     np.testing.assert_allclose(found, [float(one) for one in stored[1][call].split()], rtol=2e-7, atol=1e-9)

@@ -7,9 +7,10 @@ Public names load on first use, so importing the package costs little.
 """
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from truechange.foundation import WRITERS, on_first_use
+from truechange.foundation import WRITERS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,7 +64,12 @@ _HOME = {name: module for module, names in _NAMES.items() for name in names.spli
 __all__ = ["__version__", *_HOME]
 
 
-__getattr__ = on_first_use(__name__, _HOME)
+def __getattr__(name: str) -> Any:
+    """Fetch a public name from its module when it is first asked for (lazy import)."""
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = globals()[name] = getattr(import_module(f"truechange.{_HOME[name]}"), name)
+    return value
 
 
 def _audit_writer(kind: str) -> "Callable[..., Path]":

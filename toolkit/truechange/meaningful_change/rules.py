@@ -11,6 +11,7 @@ from truechange.foundation.entry import Entry
 from truechange.foundation.errors import check_confidence, check_kind, check_resamples
 from truechange.foundation.estimate import Estimate, Sem, read_sem
 from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import people as counted
 from truechange.foundation.result import told
 from truechange.meaningful_change import ratings
 from truechange.meaningful_change.draws import LEAST
@@ -228,8 +229,7 @@ def boundary_table(people: RatedPeople, layout: Layout, rows: Rows, limits: Floa
     for column, rating in enumerate(layout.levels[0][1:].astype(int) if "boundaries" in rows else ()):
         above = int(np.sum(people.rating >= rating))
         few = min(people.n - above, above)
-        side = f"only {few} {'person' if few == 1 else 'people'} on one side"
-        use = f"not estimable here: {side}" if few < NEEDED_IN_CATEGORY else "estimable"
+        use = f"not estimable here: only {counted(few)} on one side" if few < NEEDED_IN_CATEGORY else "estimable"
         use = use if people.entry is None else "not estimable here: people were taken in for a poor first score"
         value = float(rows["boundaries"][0, column])
         alone = _separate_fit(layout, rows, int(rating))

@@ -1,4 +1,4 @@
-"""Audit of a programme: what was asked for is checked, people are chosen, scores paired, and every part computed."""
+"""Audit of a programme: what was asked for is checked, every part computed; and its worklist, which stays inside."""
 
 from __future__ import annotations
 
@@ -426,7 +426,7 @@ def private_sheets(audit: ProgrammeAudit) -> dict[str, dict[str, pd.DataFrame]]:
 
     Whose label is whose stands only in ``labels``, which stays with the lead.
     """
-    units, listed = audit.therapists, worklist(audit)
+    units, everyones = audit.therapists, worklist(audit)
     if not isinstance(units, Part):
         return {}
     labels = dict(zip(units.rows["unit"], units.labels or units.rows["unit"], strict=True))
@@ -435,6 +435,6 @@ def private_sheets(audit: ProgrammeAudit) -> dict[str, dict[str, pd.DataFrame]]:
     for label, name in labels.items():
         own = units.rows[units.rows["unit"] == label].drop(columns=hidden).assign(share_of_everyone=units.overall)
         numbers = own.rename(columns=ON_THE_SHEET).T.reset_index().set_axis(["what", "number"], axis="columns")
-        mine = listed[listed["therapist"].astype(str) == str(name)].drop(columns="therapist")
+        mine = everyones[everyones["therapist"].astype(str) == str(name)].drop(columns="therapist")
         sheets[label] = {"numbers": numbers, "people": mine}
     return sheets

@@ -1,4 +1,4 @@
-"""Reading a clinic's file: the four tables, everything noticed on the way, and the ledger of rows (used, set aside)."""
+"""Reading a clinic's file into four tables with the ledger of rows; columns of huge files batch by batch (streamed)."""
 
 import csv
 from collections import Counter
