@@ -8,6 +8,7 @@ from html import unescape
 import pandas as pd
 import pytest
 from openpyxl import load_workbook
+from walks import without_pictures
 
 from truechange.numerics.small_cells import HIDDEN
 from truechange.programme import training
@@ -22,7 +23,7 @@ THERAPIST = re.compile(r"\bT\d\b")
 
 def words_of(page):
     """The page's text without tags and embedded pictures."""
-    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", re.sub(r'src="[^"]*"', "", page))))
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", without_pictures(page))))
 
 
 def test_no_script_and_no_network(clinic_page):

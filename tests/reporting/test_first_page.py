@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from clinics import TEST, clinic, codes, scores
+from walks import without_pictures
 
 import truechange as tc
 from truechange.figures import changes_beside_error
@@ -98,7 +99,8 @@ def test_each_trade_word_is_explained_once_and_only_where_it_is_used(clinic_page
 
 
 def test_trade_words_of_the_statistician_stay_in_the_appendix(clinic_page):
-    told = clinic_page[: clinic_page.index("Appendix: cautions")]
+    page = without_pictures(clinic_page)
+    told = page[: page.index("Appendix: cautions")]
     for word in ("shrunken", "Holm", "winsorised dispersion", "ANCOVA"):
         assert word not in told
 

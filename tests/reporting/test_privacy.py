@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from clinics import codes, scores
 from openpyxl import load_workbook
+from walks import without_pictures
 
 import truechange as tc
 from truechange.cli.main import main
@@ -93,7 +94,7 @@ def everything_in(folder):
             yield place.name, docx.Document(place).element.xml
         elif place.suffix in (".html", ".json", ".csv", ".tex", ".bib", ".svg"):
             text = place.read_text(encoding="utf-8")
-            yield place.name, unescape(re.sub(r'src="data:[^"]*"', "", text))
+            yield place.name, unescape(without_pictures(text))
 
 
 def test_no_free_text_leaves_by_any_command(tmp_path, capsys):
