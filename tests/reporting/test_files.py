@@ -53,7 +53,8 @@ def test_stamp_has_the_hash_the_versions_and_the_options(tmp_path):
     # SHA-256 of "abc": FIPS 180-2, appendix B.1 (from memory)
     file = tmp_path / "clinic.csv"
     file.write_bytes(b"abc")
-    rows = dict(stamp([file], {"seed": 7, "compare": None}).rows)
+    rows = dict(stamp([file], {"seed": 7, "compare": None, "facts": ("sex", "age")}).rows)
+    assert rows["facts"] == "sex, age"
     assert rows["SHA-256 of clinic.csv"] == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert rows["seed"] == "7"
     assert "compare" not in rows

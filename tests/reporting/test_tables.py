@@ -92,3 +92,9 @@ def test_docx_repeats_its_head_and_splits_no_row(tmp_path):
 def test_shares_are_percentages_and_missing_is_a_dash():
     frame = pd.DataFrame({"group": ["a"], "proportion": [0.4], "low": [0.25], "high": [0.58], "other": [np.nan]})
     assert ready_table(frame, "Shares").rows[0] == ("a", "40% (25% to 58%)", "–")
+
+
+def test_a_column_without_a_word_is_left_out():
+    frame = pd.DataFrame({"check": ["order", "share"], "judged": ["good", "weak"], "what_to_do": ["", ""]})
+    assert ready_table(frame, "x").head == ("check", "judged")
+    assert ready_table(frame.assign(what_to_do=["", "wait"]), "x").rows[1] == ("share", "weak", "wait")

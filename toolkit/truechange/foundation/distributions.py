@@ -64,9 +64,7 @@ def t_below(x: float, df: float) -> float:
 
 def t_quantile(p: float, df: float) -> float:
     """Return the value Student's t stays below with probability `p`."""
-    if p < 0.5:
-        return -t_quantile(1 - p, df)
-    return _invert(lambda x: t_below(x, df), p, 0.0, 1.0)
+    return -t_quantile(1 - p, df) if p < 0.5 else _invert(lambda x: t_below(x, df), p, 0.0, 1.0)
 
 
 def chi2_below(x: float, df: float) -> float:

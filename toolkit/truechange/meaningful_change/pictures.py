@@ -96,7 +96,7 @@ def bias_map(frame: pd.DataFrame, *, chosen: str, unit: str, ax: "Axes | None" =
         value, low, high = (fixed(part, 1) for part in shown[["estimate", "low", "high"]].to_numpy(dtype=float)[0])
         ax.set_title(f"{value}{f' {unit}' if unit else ''} ({low} to {high})", color=ACCENT, fontsize=15)
     ax.set_ylim(len(shown) - 0.3, -0.7)
-    ax.set_xlabel(f"change{_in(unit)}\narrow: push of the known bias at this share improved", color=QUIET)
+    ax.set_xlabel(f"change{_in(unit)}\narrow: push of the known bias\nat this share improved", color=QUIET)
     return ax
 
 

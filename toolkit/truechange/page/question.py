@@ -255,15 +255,15 @@ def _number_of(
 
     What was published is offered by name; nothing is chosen for the user.
     """
-    from truechange.individual import norms
-
     typed, source = what in question.known, question.sem_from if what == "sem" else question.mcid_from
     if source and typed:
         both = f"both a number ({question.known[what]:g}) and a source ({source})"
         raise ChoiceError(f"{what.upper()}: {both} were given; leave one out.")
-    if source is not None and not typed:
-        return norms.chosen(question.measure, what, source, gap)
-    if what not in numbers:
+    if (source is not None and not typed) or what not in numbers:
+        from truechange.individual import norms  # here: a typed number needs nothing published
+
+        if source is not None:
+            return norms.chosen(question.measure, what, source, gap)
         offered = "; ".join(one.words for one in norms.offers(question.measure, what)) if question.measure else ""
         choose = f", or choose a published one (--{what}-from with part of its citation; {offered})" if offered else ""
         raise ChoiceError(f"The {what.upper()} is missing: type it (--{what}){choose}.")

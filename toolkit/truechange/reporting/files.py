@@ -67,7 +67,10 @@ def stamp(files: Iterable[Path] = (), options: Mapping[str, object] | None = Non
         path = Path(given)
         for one in sorted(p for p in path.iterdir() if p.is_file()) if path.is_dir() else [path]:
             rows.append((f"SHA-256 of {one.name}", _digest(one)))
-    rows += [(name.replace("_", " "), str(value)) for name, value in (options or {}).items() if value is not None]
+    for name, value in (options or {}).items():
+        if value is not None:
+            words = ", ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
+            rows.append((name.replace("_", " "), words))
     return Stamp(tuple(rows))
 
 

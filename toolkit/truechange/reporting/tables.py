@@ -75,7 +75,7 @@ class ReadyTable:
         """Return each column's share of a printed width: its longest text, long ones held back, words never broken."""
         columns = [(name, *(row[at] for row in self.rows)) for at, name in enumerate(self.head)]
         words = [max(len(word) for text in texts for word in text.split() or [""]) for texts in columns]
-        return [max(min(max(map(len, texts)), 30), word + 3) for texts, word in zip(columns, words, strict=True)]
+        return [max(min(max(map(len, texts)), 30), word + 7) for texts, word in zip(columns, words, strict=True)]
 
     def is_number(self, cell: str) -> bool:
         """Return whether a cell reads as a number, with its interval or a unit."""
@@ -124,7 +124,8 @@ class ReadyTable:
         except ImportError as missing:
             raise needs("What writes Word documents", "thesis") from missing
 
-        document.add_paragraph(self.title, style="Caption").paragraph_format.keep_with_next = True
+        caption = document.add_paragraph(self.title, style="Caption").paragraph_format
+        caption.keep_with_next, caption.space_before = True, Pt(8)
         numeric, widths = self.numeric(), self.widths()
         table = document.add_table(rows=1, cols=len(self.head))
         table.rows[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
@@ -144,7 +145,7 @@ class ReadyTable:
             column.width = Inches(PAGE_INCHES * count / sum(widths))
             for cell in column.cells:
                 cell.width = column.width
-        for note in self.notes:
+        for note in self.notes or ("",):  # a line of air below, at the least
             paragraph = document.add_paragraph()
             paragraph.add_run(note).font.size = Pt(8)
             paragraph.paragraph_format.space_after = Pt(2)
@@ -187,7 +188,8 @@ def ready_table(
     Parameters
     ----------
     source : Result or DataFrame
-        A result's cautions become footnotes. A column before ``low`` and ``high`` takes its interval into its cell.
+        A result's cautions become footnotes. A column before ``low`` and ``high`` takes its interval into its cell; a
+        column without a word in it is left out.
     title : str
         Caption.
     resolution : float, optional
@@ -212,8 +214,7 @@ def ready_table(
     """
     import pandas as pd
 
-    frame = source.table() if isinstance(source, Result) else source
-    cautions = source.cautions if isinstance(source, Result) else ()
+    frame, cautions = (source.table(), source.cautions) if isinstance(source, Result) else (source, ())
     frame = frame if isinstance(frame.index, pd.RangeIndex) else frame.reset_index()
     columns = [name for name in (names or frame.columns) if name in frame.columns]
     paired = _estimate_column(list(frame.columns))
@@ -231,10 +232,11 @@ def ready_table(
             cells[0] = f"{cells[0]} ({mark})"
         rows.append(tuple(cells))
     level = frame["confidence"].iloc[0] if "confidence" in frame.columns and len(frame) else 0.95
-    words = {name: str(name).replace("_", " ") for name in shown}
-    head = tuple(f"{words[name]} ({100 * level:g}% CI)" if name == paired else words[name] for name in shown)
+    head = [str(name).replace("_", " ") + f" ({100 * level:g}% CI)" * (name == paired) for name in shown]
+    told = [column for column in zip(head, *rows, strict=True) if not rows or any(column[1:])]  # no word: no column
     footnotes = tuple(f"({mark}) {text.replace('_', ' ')}." for text, mark in marks.items())
-    return ReadyTable(title, head, tuple(rows), (*footnotes, *notes, *cautions))
+    top, *body = zip(*told, strict=True)
+    return ReadyTable(title, top, tuple(body), (*footnotes, *notes, *cautions))
 
 
 def _estimate_column(columns: list[str]) -> str | None:

@@ -227,9 +227,7 @@ def _score_limit(kind: str, counts: tuple[int, int, int, int], middle: float, ta
 
     if gap(middle - wide) < 0:
         return 0.0
-    if gap(middle + wide) > 0:
-        return inf
-    return exp(float(brentq(gap, middle - wide, middle + wide, xtol=1e-12)))
+    return inf if gap(middle + wide) > 0 else exp(float(brentq(gap, middle - wide, middle + wide, xtol=1e-12)))
 
 
 def _score(kind: str, ratio: float, k1: int, n1: int, k2: int, n2: int) -> float:
