@@ -31,6 +31,13 @@ def test_scaling_carries_the_interval():
     assert (doubled.value, doubled.low, doubled.high, doubled.unit) == (2.0, 1.0, 4.0, "s")
 
 
+def test_a_difference_is_worded_by_its_sign():
+    less = tc.Estimate(value=-0.94, low=-3.31, high=1.42, unit="points")
+    more = tc.Estimate(value=0.94, low=-1.42, high=3.31, unit="points")
+    assert less.worded("{} more", "{} less") == "0.9 points (95% CI −1.4 to 3.3) less"
+    assert more.worded("{} more", "{} less") == "0.9 points (95% CI −1.4 to 3.3) more"
+
+
 def test_a_bare_number_is_marked_as_stated():
     held = person_threshold(2, "mcid", name="mcid", unit="stands")
     assert (held.value, held.level, held.origin.kind, held.unit) == (2.0, "person", "stated", "stands")

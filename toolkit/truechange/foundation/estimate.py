@@ -164,6 +164,11 @@ class Estimate:
         shown = f"{fixed(self.value, places)}{unit}"
         return f"{shown} ({self.interval_text(places)})" if self.has_interval else shown
 
+    def worded(self, above: str, below: str) -> str:
+        """Write it in words that carry its sign: `above` holds it as it is, `below` turned (improved, got worse)."""
+        turned = replace(self, value=-self.value, low=-self.high, high=-self.low)
+        return below.format(turned) if self.value < 0 else above.format(self)
+
     def interval_text(self, decimals: int | None = None) -> str:
         """Write the interval alone: ``95% CI 2.2 to 3.7``."""
         if not self.has_interval:

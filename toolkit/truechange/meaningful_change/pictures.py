@@ -19,11 +19,11 @@ def category_means(categories: pd.DataFrame, *, cut: int, unit: str = "", ax: "A
     """Draw the mean change of each rating with its t interval; ratings that count as improved are filled."""
     ax = axes(ax)
     for rating, row in zip(categories.index.astype(int), categories.to_dict("records"), strict=True):
-        counts = rating >= cut
-        colour = ACCENT if counts else INK
+        colour = ACCENT if (counts := rating >= cut) else INK
         ax.plot([rating, rating], [row["low"], row["high"]], color=colour, lw=1.6)
         ax.plot(rating, row["mean_change"], "o", color=colour, ms=7, mfc=colour if counts else "white", zorder=3)
-    ax.set_xticks(list(categories.index), [f"{_signed(rating)}\nn {n:.0f}" for rating, n in categories["n"].items()])
+    names = [f"{_signed(rating)}\nn {n:.0f}" for rating, n in categories["n"].items()]
+    ax.set_xticks(list(categories.index), names, fontsize=9 if len(names) < 8 else 6.5)
     ax.set_xlabel(f"rating of change (filled: improved, from {_signed(cut)})")
     ax.set_ylabel(f"mean change{_in(unit)}")
     told = categories[categories["n"] >= TOLD].fillna({"low": 0.0, "high": 0.0})

@@ -353,9 +353,8 @@ def _told(facts: dict[str, Any], cautions: tuple[str, ...]) -> Part:
     low, high = (fixed(float(end), 1) for end in (facts["improvements"].min(), facts["improvements"].max()))
     score = f"{worst:g} {mean.unit}".strip()
     filled = facts | {"n": n, "p": p_value(p), "score": score, "low": low, "high": high}
-    says = worded(
-        WORDS["change"], filled, mean=True, trimmed=True, beyond=beyond is not None, unable=unable is not None
-    )
+    filled["moved"] = mean.worded("improved by {}", "got worse by {}")
+    says = worded(WORDS["change"], filled, mean=True, trimmed=True, beyond=bool(beyond), unable=bool(unable))
     seen = WORDS["change"]["seen"].format_map(filled)
     refused = partial(Refused, "Change", f"{FEW.capitalize()} people have two scores: their mean is not shown.")
     return Part(facts, frame, tuple(says), cautions, ("lakens2013", "algina2003", "tukey1963"), seen,

@@ -242,7 +242,8 @@ def _told(facts: dict[str, Any], cautions: tuple[str, ...]) -> Part:
         response.table(), looked.assign(quantity="differs by " + looked["fact"], method="interaction, HC3"),
     ]  # fmt: skip
     frame = pd.concat([piece for piece in pieces if len(piece)], ignore_index=True)[list(QUANTITIES)]
-    first = WORDS["adjusted"].format_map(facts | {"p": p_value(facts["p_value"])})
+    more = adjusted.worded("{} more", "{} less")
+    first = WORDS["adjusted"].format_map(facts | {"more": more, "p": p_value(facts["p_value"])})
     sources = tuple(dict.fromkeys(("vickers2001", "long2000", *sources_of(shares, response))))
     seen = "Difference of mean improvement, plain and adjusted, with intervals."
     return Part(facts, frame, (first, shares.sentence(), *response.sentences()), cautions, sources, seen,
@@ -252,8 +253,7 @@ def _told(facts: dict[str, Any], cautions: tuple[str, ...]) -> Part:
 def with_flow(comparison: Part, flow: Part) -> Part:
     """Return the comparison with the flow of those compared with, said ahead of its cautions where somebody is lost."""
     lost = told({f"{comparison.compare}: {flow.sentence()}": flow.compared < flow.started})
-    facts = {**comparison.facts, "flow": flow}
-    return hideable(_told, _hidden, facts=facts, cautions=(*lost, *comparison.cautions))
+    return hideable(_told, _hidden, facts={**comparison.facts, "flow": flow}, cautions=(*lost, *comparison.cautions))
 
 
 def _draw(facts: Mapping[str, Any], ax: Any) -> Any:

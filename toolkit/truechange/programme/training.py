@@ -178,7 +178,8 @@ def dose_response(people: pd.DataFrame, unit: str = "", confidence: float = 0.95
     rows = [(f"improvement for {PER_DAYS} more training days", slope.value, slope.low, slope.high),
             ("p (slope)", p, np.nan, np.nan), ("p (curved)", bend, np.nan, np.nan)]  # fmt: skip
     frame = pd.DataFrame(rows, columns=["quantity", "value", "low", "high"])
-    gained = f"People who trained {PER_DAYS} days more improved by {slope} more at equal score before ({p_value(p)})"
+    more = f"{slope.worded('{} more', '{} less')} at equal score before ({p_value(p)})"
+    gained = f"People who trained {PER_DAYS} days more improved by {more}"
     says = f"{gained}; this says who did better, not what more training would do."
     notes = told({
         "Attendance is decided after the start: people who improve keep coming, and people who hurt stay away.": True,

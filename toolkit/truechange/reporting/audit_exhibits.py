@@ -301,8 +301,7 @@ def steps(test: OneTest, flow: pd.DataFrame) -> Picture:
     """Draw how many people are left from starting to being counted."""
     shown = flow[~flow["step"].str.startswith("not compared") & (flow["people"] > 0)]
     left = {str(step): int(people) for step, people in zip(shown["step"], shown["people"], strict=True)}
-    drawn = step_bars(left, ax=drawing.axes(width=COLUMN, height=0.4 + 0.4 * len(left)))
-    return Picture(drawn, test.flow.alt)
+    return Picture(step_bars(left, ax=drawing.axes(width=COLUMN, height=0.4 + 0.4 * len(left))), test.flow.alt)
 
 
 def arms(test: OneTest) -> Picture:

@@ -305,8 +305,7 @@ def _told(block: Block, aside: Path) -> dict[str, Any]:
     if isinstance(block, Picture):
         name = f"{len(list(aside.iterdir()))}.png"
         (aside / name).write_bytes(block.image)
-        facts = {"file": name, "alt": block.alt, "caption": block.caption, "inches": block.inches}
-        return {"block": "picture"} | facts
+        return {"block": "picture", "file": name, "alt": block.alt, "caption": block.caption, "inches": block.inches}
     if isinstance(block, ReadyTable):
         about = {"numeric": block.numeric(), "widths": block.widths(), "short": len(block.rows) <= SHORT}
         return {"block": "table"} | vars(block) | about

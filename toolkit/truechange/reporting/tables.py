@@ -228,8 +228,7 @@ def ready_table(
         cells = [_cell(record, name, paired, resolution, whole) for name in shown]
         said = "; ".join(str(record[name]) for name in footnoted if record.get(name) and record[name] == record[name])
         if said:
-            mark = marks.setdefault(said, ascii_lowercase[len(marks) % 26])
-            cells[0] = f"{cells[0]} ({mark})"
+            cells[0] += f" ({marks.setdefault(said, ascii_lowercase[len(marks) % 26])})"
         rows.append(tuple(cells))
     level = frame["confidence"].iloc[0] if "confidence" in frame.columns and len(frame) else 0.95
     head = [str(name).replace("_", " ") + f" ({100 * level:g}% CI)" * (name == paired) for name in shown]
