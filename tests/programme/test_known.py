@@ -52,3 +52,20 @@ def test_the_audit_prints_where_a_threshold_comes_from(name):
     held = {"sem": 1.0, "mcid": 2.0} | {name: kinds[name]}
     found = tc.audit(records, thresholds={"chair_stand_30s": held}, n_boot=200)
     assert any("Author 2020" in caution for caution in found.known["chair_stand_30s"].cautions)
+
+
+@pytest.mark.parametrize(("fell", "many", "shown"), [(6, True, "6"), (3, False, "fewer than 5"), (0, False, "0")])
+def test_people_who_got_worse_beyond_error_are_counted_beside_what_error_alone_gives(fell, many, shown):
+    # By hand: MDC95 = 1.959964 × √2 × 1 = 2.77, on whole numbers 3. Two errors of SD 1 differ by 3 or more downwards
+    # in Φ(−2.5/√2) = 3.9% once rounded to steps: 1.5 of 40; 5 or more of them is a chance of 1 in 50, 3 of 1 in 5.
+    rng = np.random.default_rng(3)
+    before = rng.integers(9, 14, 40)
+    change = np.append(np.full(fell, -4), rng.integers(-2, 4, 40 - fell))
+    same = {"seat_height_cm": 43, "arms_used": "no", "walking_aid": "none"}
+    records = clinic(scores(codes(40), before, before + change, **same))
+    found = tc.audit(records, thresholds={"chair_stand_30s": {"sem": 1.0, "mcid": 2.0}}, n_boot=200)
+    enough = found.responders["chair_stand_30s"]
+    assert enough.worse.expected == pytest.approx(40 * 0.0385, rel=0.15)
+    told = f"Of the 40 people measured twice {shown} got worse by at least 3 stands, beyond measurement error (MDC95)"
+    assert told in " ".join(enough.sentences())
+    assert many == any("look at them first" in caution for caution in enough.cautions)

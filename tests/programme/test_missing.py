@@ -100,6 +100,11 @@ def test_where_the_answer_tips():
     at = found.tipping.set_index(found.tipping["delta"].round(1))
     assert at.loc[round(found.tips_mean, 1), "mean_low"] <= 0 < at.loc[round(found.tips_mean - 0.1, 1), "mean_low"]
     assert "times the threshold worse than people like them" in " ".join(found.sentences())
+    below = missing_follow_up(-values, 2, np.zeros((100, 0)), seed=1, against=(0.0, 0.15)).sentences()
+    assert [text for text in below if "whoever is missing" in text] == [
+        "The mean improvement is not shown to be above no change, whoever is missing.",
+        "The share is not shown to be above what error alone gives, whoever is missing.",
+    ]
     ax = found.plot()
     assert ax.get_ylim() == (0, 1)
     assert found.alt

@@ -247,8 +247,7 @@ class Threshold(Estimate):
 
     def shown(self, resolution: float) -> str:
         """Say what the scale can reach: ``at least 3 stands`` for 2.77 on a whole-number count."""
-        step = reachable(self.value, resolution)
-        return f"at least {step:g}{' ' + self.unit if self.unit else ''}"
+        return f"at least {reachable(self.value, resolution):g} {self.unit}".rstrip()
 
 
 def person_threshold(

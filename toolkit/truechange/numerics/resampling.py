@@ -136,8 +136,7 @@ def percentile_limits(draws: Floats, confidence: float) -> tuple[Floats, Floats]
 
 def quantiles(draws: Floats, levels: ArrayLike) -> Floats:
     """Return quantiles of one row of draws without NaN, linear between neighbours, by one sort for all levels."""
-    place = np.arange(draws.size)
-    return np.interp(np.multiply(levels, draws.size - 1), place, np.sort(draws))
+    return np.interp(np.multiply(levels, draws.size - 1), np.arange(draws.size), np.sort(draws))
 
 
 def bca_levels(draws: Floats, estimate: float, jackknife: Floats, confidence: float) -> Floats:

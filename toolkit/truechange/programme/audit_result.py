@@ -220,8 +220,7 @@ def holm(p: "pd.Series[float]") -> "pd.Series[float]":
     [0.03, 0.06, 0.06]
     """
     ordered = p.dropna().sort_values()
-    steps = ordered * np.arange(len(ordered), 0, -1)
-    return steps.cummax().clip(upper=1.0).reindex(p.index)
+    return (ordered * np.arange(len(ordered), 0, -1)).cummax().clip(upper=1.0).reindex(p.index)
 
 
 NO_THRESHOLD = "No threshold to hold a change against."

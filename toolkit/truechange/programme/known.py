@@ -14,8 +14,10 @@ from truechange.foundation import drawing
 from truechange.foundation.entry import Entry
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate, Origin, Threshold, person_threshold, read_sem
+from truechange.foundation.numbers import fixed
 from truechange.foundation.result import Part, Refused, Spoken, attempt, gathered, sources_of, worded, wordings
 from truechange.measures.catalogue import measure as measure_of
+from truechange.numerics.small_cells import FEW, few
 from truechange.numerics.true_change import EDGE
 from truechange.records.pairing import time_between
 from truechange.reliability.error import measurement_error
@@ -306,7 +308,8 @@ def changed_enough(
     Part
         Results, or refused: ``counted`` (changed by at least the MCID, of those due), ``beyond_error`` (by at least
         the MDC95), ``from_error`` (expected to reach the MCID, or without one the MDC95, by error alone),
-        ``true_share`` (true change above the MCID), ``curve`` (share that changed by at least x, for every x);
+        ``true_share`` (true change above the MCID), ``worse`` (expected to get worse by the MDC95),
+        ``curve`` (share that changed by at least x, for every x);
         ``refused`` (those that could not be computed).
     """
     values, mcid, sem, mdc = np.asarray(improvement, dtype=float), known.mcid, known.sem, known.mdc
@@ -321,11 +324,14 @@ def changed_enough(
     for name, limit in limits.items():
         found[name] = count_responders(values, limit, confidence=confidence, whom="due")
     if has_sem:
+        gain = 0.0 if known.practice is None else known.practice.value
+        alone: dict[str, Any] = {"sem": sem, "n": int(np.isfinite(values).sum()), "resolution": resolution,
+                                 "confidence": confidence}  # fmt: skip
         found["from_error"] = responders_from_error(
-            mcid if has_mcid else mdc, sem=sem, n=int(np.isfinite(values).sum()), resolution=resolution,
-            practice=0.0 if known.practice is None else known.practice.value, retest=known.retest_gains,
-            confidence=confidence,
-        )  # fmt: skip
+            mcid if has_mcid else mdc, practice=gain, retest=known.retest_gains, **alone
+        )
+        if "beyond_error" in limits:
+            found["worse"] = responders_from_error(mdc, practice=-gain, **alone)
     if has_sem and has_mcid:
         about: dict[str, Any] = {"confidence": confidence, "before": before, "entry": entry, "seed": seed}
         found["true_share"] = attempt(lambda: true_responder_share(values, sem=sem, mcid=mcid, **about), "True share")
@@ -337,10 +343,9 @@ def changed_enough(
     frame = pd.DataFrame([{"quantity": words, **_row(part)} for words, part in shown]).reindex(columns=COUNTED)
     refused = tuple(part for part in parts if isinstance(part, Refused))
     shares = {words: share_of(part) for words, part in shown if part not in refused}
-    return Spoken(
-        {**found, "refused": refused}, frame, _says(found), gathered(worded(WORDS, {}, no_curve=entry), *parts),
-        sources_of(*parts), draw=partial(_draw, shares), height=0.9 + 0.34 * len(shares),
-    )  # fmt: skip
+    cautions = gathered((*worded(WORDS, {}, no_curve=entry), *got_worse(found)[1:]), *parts)
+    return Spoken({**found, "refused": refused}, frame, _says(found), cautions, sources_of(*parts),
+                  draw=partial(_draw, shares), height=0.9 + 0.34 * len(shares))  # fmt: skip
 
 
 def _refusal(part: str, missing: Any) -> Refused:
@@ -371,7 +376,17 @@ def _says(found: dict[str, Any]) -> tuple[str, ...]:
     for part in (counted, beyond, from_error, true) if isinstance(counted, Refused) else (counted, from_error, true):
         whole = " ".join(part.sentences()) if part is from_error else part.sentence()
         says.setdefault(part.reason if isinstance(part, Refused) else whole, whole)
-    return tuple(says.values())
+    return (*says.values(), *got_worse(found)[:1])
+
+
+def got_worse(found: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say how many got worse by the MDC and how many would by error alone; then, where that explains too few, so."""
+    if "worse" not in found:
+        return ()
+    alone, k = found["worse"], int(found["beyond_error"].rows["worse_enough"].iloc[0])
+    filled = {"fell": FEW if few(k) else k, "n": alone.n, "expected": fixed(alone.expected, 1),
+              "limit": alone.threshold.shown(alone.resolution)}  # fmt: skip
+    return tuple(worded(WORDS, filled, got_worse=True, many_worse=alone.tail(k) < 0.025))
 
 
 def _draw(shown: dict[str, Estimate], ax: Any) -> Any:

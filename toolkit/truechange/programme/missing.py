@@ -148,7 +148,8 @@ def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
         if delta is not None:
             tips = f"could no longer be told from {against} if the missing did {fixed(delta, 1)}"
             tips = f"stays above {against} even if the missing did {FARTHEST:g}" if isnan(delta) else tips
-            said.append(f"The {what} {tips} times the {limit} worse than people like them.")
+            tips = f"The {what} {tips} times the {limit} worse than people like them."
+            said.append(tips if delta != 0 else f"The {what} is not shown to be above {against}, whoever is missing.")
     return tuple(said)
 
 
@@ -179,8 +180,7 @@ def _pool(
     odds = rubin(logit(share), 1 / (due * share * (1 - share)), df_complete=due - 1, **about).estimate
     mean = rubin(filled.mean(axis=1), filled.var(axis=1, ddof=1) / n, df_complete=n - 1, **about)
     low, middle, high = float(expit(odds.low)), mean.estimate, float(expit(odds.high))
-    numbers = (float(share.mean()), low, high, middle.value, middle.low, middle.high)
-    return dict(zip(FALLS, numbers, strict=True)), mean
+    return dict(zip(FALLS, (share.mean(), low, high, middle.value, middle.low, middle.high), strict=True)), mean
 
 
 def _tips(reached: "pd.Series[bool]") -> float:

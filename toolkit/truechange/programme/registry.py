@@ -111,8 +111,7 @@ def responder_registry(
         kinds, wanted = database.Table, "an ibis table as well"
     check_kind("assessments", assessments, kinds, wanted)
     check_kind("people", people, kinds, wanted)
-    count = _counted_inside if inside else _counted_here
-    facts = count(assessments, people, limits, list(by), (before, after))
+    facts = (_counted_inside if inside else _counted_here)(assessments, people, limits, list(by), (before, after))
     errors = {key: responders_from_error(thresholds[key], sem=error, n=facts["whole"][key][0],
                                          resolution=measure_of(key).resolution, confidence=confidence)
               for key, error in (sem or {}).items()}  # fmt: skip

@@ -194,8 +194,7 @@ def _sentence(facts: Mapping[str, Any]) -> str:
     told_of = facts["rows"][["unit", "changed_enough", "due"]]
     if units == 2 and not (told_of == HIDDEN).any(axis=None):
         (one, k1, n1), (other, k2, n2) = told_of.to_numpy().tolist()
-        gap = compare_responders(k1, n1, k2, n2).difference
-        points = gap.scaled(100, unit="percentage points").text(0)
+        points = compare_responders(k1, n1, k2, n2).difference.scaled(100, unit="percentage points").text(0)
         return f"{one} less {other}: {points} in the share of those due that changed enough."
     if units < FEWEST_UNITS:
         return f"{units} {unit}s are too few to tell a difference from chance by limits; see the table."

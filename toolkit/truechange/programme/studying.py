@@ -126,8 +126,7 @@ class Study(Result):
 
     def public(self) -> "Study":
         """Return the study as it may leave the house: small counts of people hidden in every part."""
-        parts = ("retest", "change", "mcid", "audit")
-        return replace(self, **{name: getattr(self, name).public() for name in parts})
+        return replace(self, **{name: getattr(self, name).public() for name in ("retest", "change", "mcid", "audit")})
 
     @property
     def cautions(self) -> tuple[str, ...]:  # type: ignore[override]

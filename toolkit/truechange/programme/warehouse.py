@@ -82,8 +82,7 @@ def counts_asked(
     sums = {"doubled": counts.doubled, "seen": counts.measured, "reached": counts.changed}
     counts = counts.mutate(**{name: column.sum().over(one_test) for name, column in sums.items()})
     counts = _small_ones_hidden(counts, names) if hide else counts
-    own = ("place", "started", "measured", "changed", *sums)
-    return counts.select(*names, *own).cross_join(whole)
+    return counts.select(*names, "place", "started", "measured", "changed", *sums).cross_join(whole)
 
 
 def _many(condition: Any) -> Any:

@@ -130,10 +130,9 @@ def transport_check(
     verdict = max(frame["finding"], key=SEVERITY.index)
     reasons = tuple(pd.concat([frame.loc[frame["finding"] == worst, "reason"] for worst in (REFUSED, DOUBTFUL)]))
     says = (f"The number {value} {WORDS[verdict]}.", *reasons)
-    facts: dict[str, Any] = {"verdict": verdict, "reasons": reasons, "findings": frame, "value": value}
-    better = "Better than any published number: the clinic's own retest of stable people."
-    cautions = told({better: verdict != MATCHES})
-    facts |= {"variance_ratio": ratio, "own_sem": own}
+    facts: dict[str, Any] = {"verdict": verdict, "reasons": reasons, "findings": frame, "value": value,
+                             "variance_ratio": ratio, "own_sem": own}  # fmt: skip
+    cautions = told({"Better than any published number: the clinic's own retest of stable people.": verdict != MATCHES})
     return Part(facts, frame, says, cautions, ("kottner2011", "mokkink2020"))
 
 

@@ -227,8 +227,7 @@ def _fact(row: dict[Any, Any] | None) -> str:
     if HIDDEN in (row["count"], row["mean"]):
         return HIDDEN
     if row["count"] == row["count"] and row["count"] is not None:
-        share = "" if row["share"] == HIDDEN else f" ({percent(row['share'])})"
-        return f"{cell_text(row['count'], 0)}{share}"
+        return cell_text(row["count"], 0) + ("" if row["share"] == HIDDEN else f" ({percent(row['share'])})")
     return f"{fixed(row['mean'], 1)} ({fixed(row['sd'], 1)}){unknown}"
 
 

@@ -16,7 +16,7 @@ from truechange.foundation.estimate import Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, Refused, Result, told
 from truechange.programme.audit_result import ProgrammeAudit
-from truechange.programme.known import share_of
+from truechange.programme.known import got_worse, share_of
 from truechange.programme.periods import saved_rows
 from truechange.reporting import audit_exhibits as exhibits
 from truechange.reporting.audit_exhibits import MEAN, SHARE, OneTest, audit_tables, measure_rows
@@ -168,8 +168,7 @@ def _records(frame: pd.DataFrame) -> list[dict[Any, Any]]:
 def cannot_show(audit: ProgrammeAudit) -> tuple[str, ...]:
     """Return what this audit cannot show."""
     compared = any(not isinstance(part, Refused) for part in audit.comparison.parts.values())
-    limits = wording("limits")
-    return tuple(limits[name] for name in ("compared" if compared else "alone", "changed", "who", "informs"))
+    return tuple(wording("limits")[name] for name in ("compared" if compared else "alone", "changed", "who", "informs"))
 
 
 def scope(audit: ProgrammeAudit, stamp: Stamp | None = None) -> str:
@@ -210,7 +209,8 @@ def first_page(test: OneTest) -> Section:
     versus, gaps = test.comparison, test.missing
     against = wording("limits")["alone"] if versus is None else versus.sentence()
     missing = () if gaps is None else (gaps.sentence(),)
-    limits = [against, *missing, *test.quality.cautions]  # the last: rows set aside
+    fell = got_worse(getattr(test.responders, "facts", {}))
+    limits = [*(fell if len(fell) > 1 else ()), against, *missing, *test.quality.cautions]  # the last: rows set aside
     if test.counted is not None:
         limit: Threshold = test.counted.threshold
         whence = limit.origin.sentence().rstrip(".")
@@ -252,8 +252,10 @@ def _numbers(test: OneTest) -> list[tuple[str, str, str, str]]:
     if change is not None:
         mean, low, high = (fixed(end, test.places) for end in (change.mean.value, change.mean.low, change.mean.high))
         gap = getattr(test.comparison, "adjusted", None)
-        beside = f"; {fixed(gap.value, test.places)} more than {test.audit.compare}" if gap is not None else ""
-        gain = (("+" if change.mean.value > 0 else "") + mean, *gain[1:3], f"{low} to {high}{beside}")
+        if gap is not None:
+            word = "less" if gap.value < 0 else "more"
+            high += f"; {fixed(abs(gap.value), test.places)} {word} than {test.audit.compare}"
+        gain = (("+" if change.mean.value > 0 else "") + mean, *gain[1:3], f"{low} to {high}")
     return [(str(flow.due), "people due", f"{flow.compared} tested twice", lost), enough, alone, gain]
 
 
@@ -360,8 +362,7 @@ def _periods(part: Any, test: OneTest, rows: Rows) -> list[Block]:
 
 
 def _dose(part: Any, _test: OneTest, _rows: Rows) -> list[Block]:
-    laid = _laid(part, pictures=exhibits.training(part))
-    return [*laid, exhibits.training_table(part)]
+    return [*_laid(part, pictures=exhibits.training(part)), exhibits.training_table(part)]
 
 
 def _units(name: str, title: str, part: Any, test: OneTest, rows: Rows) -> list[Block]:

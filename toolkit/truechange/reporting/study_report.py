@@ -46,8 +46,7 @@ def study_pictures(study: Study) -> dict[str, Picture]:
     if mcid is not None:
         seen = f"{mcid.anchor.alt} Beside it the share improved by fifths of the change, with the fitted curve."
         pictures["anchor"] = Picture(mcid.plot_anchor()[0], seen)
-    captions = wording("captions")
-    return {name: replace(one, caption=captions[name]) for name, one in pictures.items() if one is not None}
+    return {name: replace(one, caption=wording("captions")[name]) for name, one in pictures.items() if one is not None}
 
 
 def study_tables(study: Study) -> dict[str, ReadyTable]:

@@ -437,5 +437,4 @@ def responders_from_error(
         "proportion": share.value, "low": share.low, "high": share.high, "expected": n * share.value,
     }  # fmt: skip
     frame = pd.DataFrame([row | {"retest_share": counted.value if counted else nan}])
-    facts = row | {"share": share, "threshold": limit, "retest": counted}
-    return ErrorOnly(facts, frame, tuple(says), cautions)
+    return ErrorOnly(row | {"share": share, "threshold": limit, "retest": counted}, frame, tuple(says), cautions)

@@ -230,8 +230,7 @@ def _taken_in(
     def share(found: kernels.TakenIn, rng: np.random.Generator | None = None) -> Floats:
         size = len(found.left)
         bar = limit.value + (np.zeros(size) if rng is None else se * rng.normal(size=size))
-        spread = np.maximum(np.sqrt(found.left), 1e-9)[:, None]
-        return ndtr((found.expected - bar[:, None]) / spread).mean(axis=1)
+        return ndtr((found.expected - bar[:, None]) / np.maximum(np.sqrt(found.left), 1e-9)[:, None]).mean(axis=1)
 
     found, drawn = kernels.resampled_taken_in(
         entry.of_people(whole), first, first + change, error, share, n_boot=RESAMPLES, seed=seed
