@@ -13,7 +13,7 @@ from truechange.foundation import drawing
 from truechange.foundation.drawing import png
 from truechange.foundation.errors import DataError, OutcomeError
 from truechange.foundation.estimate import Estimate, Threshold
-from truechange.foundation.numbers import fixed, percent, reachable
+from truechange.foundation.numbers import fixed, percent, reachable, with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -171,7 +171,7 @@ def changes_beside_error(
         ax.annotate("if nobody had\ntruly changed", (edges[top], alone[top]), xytext=(-8, -4), va="top", ha="right",
                     textcoords="offset points", fontsize=8.5, color=drawing.WARM)  # fmt: skip
     if isfinite(cut):
-        drawing.mark_line(ax, start, f"{cut:g} {unit} or more".replace("  ", " "), along="x", colour=drawing.INK)
+        drawing.mark_line(ax, start, f"{with_unit(cut, unit)} or more", along="x", colour=drawing.INK)
     ax.set_xlabel(f"improvement ({unit}), people with two scores" if unit else "improvement, people with two scores")
     ax.set_ylabel("people")
     return ax

@@ -6,7 +6,7 @@ from typing import Self
 
 from truechange.foundation.distributions import bisect, sd_factors
 from truechange.foundation.errors import ChoiceError, RefusedError, check_choice, check_numbers, in_short, stated
-from truechange.foundation.numbers import decimals_for, fixed, reachable
+from truechange.foundation.numbers import decimals_for, fixed, reachable, with_unit
 
 KINDS = ("own data", "published", "stated")
 STATUSES = ("own", "checked", "recomputed", "from memory", "stated")
@@ -247,7 +247,7 @@ class Threshold(Estimate):
 
     def shown(self, resolution: float) -> str:
         """Say what the scale can reach: ``at least 3 stands`` for 2.77 on a whole-number count."""
-        return f"at least {reachable(self.value, resolution):g} {self.unit}".rstrip()
+        return f"at least {with_unit(reachable(self.value, resolution), self.unit)}"
 
 
 def person_threshold(

@@ -117,6 +117,17 @@ def reachable(threshold: float, resolution: float) -> float:
     return steps * resolution
 
 
+def with_unit(number: float, unit: str) -> str:
+    """Write a number as it was given, with its unit, one of it in the singular.
+
+    Examples
+    --------
+    >>> with_unit(1, "stands"), with_unit(3, "stands"), with_unit(1, "s"), with_unit(1, "")
+    ('1 stand', '3 stands', '1 s', '1')
+    """
+    return f"{number:g} {unit.removesuffix('s') if number == 1 and unit[2:].isalpha() else unit}".rstrip()
+
+
 def decimals_of(resolution: float) -> int:
     """How many decimals a scale with this smallest step is read to.
 

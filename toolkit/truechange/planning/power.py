@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 
 from truechange.foundation.errors import ChoiceError, RefusedError, checked
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import fixed, percent, with_unit
 from truechange.foundation.result import Part, told
 
 MOST, POWERS, WIDER = 1_000_000, (0.8, 0.9, 0.95), (0.5, 0.75, 1.0, 1.5, 2.0)
@@ -195,11 +195,6 @@ def ancova_power(effect: float, n: float, confidence: float) -> float:
 def z_of(confidence: float) -> float:
     """Return the two-sided normal quantile."""
     return float(ndtri((1 + confidence) / 2))
-
-
-def with_unit(number: float, unit: str) -> str:
-    """Write a number as it was given, with its unit."""
-    return f"{number:g} {unit}".strip()
 
 
 def _sd_of_change(

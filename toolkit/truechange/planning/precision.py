@@ -9,11 +9,11 @@ import pandas as pd
 from scipy.special import chdtri, ndtr, ndtri
 
 from truechange.foundation.errors import ChoiceError, OutcomeError, RefusedError, checked
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import fixed, percent, with_unit
 from truechange.foundation.result import told
 from truechange.numerics.intervals import wilson_limits
 from truechange.numerics.resampling import each
-from truechange.planning.power import LOSSES, Losses, Plan, by_power, by_width, with_unit, z_of
+from truechange.planning.power import LOSSES, Losses, Plan, by_power, by_width, z_of
 
 
 @checked(share="share", half_width="half", confidence="level", **LOSSES)
