@@ -298,3 +298,9 @@ def test_too_little_room_for_an_important_change_is_said(mcid, left, said):
 def test_a_start_more_than_two_and_a_half_sds_from_the_group_is_far(before, far):
     one = tc.person_change(before, before + 3, sem=1, mcid=2, programme=replace(GROUP, sd_before=3.2))
     assert far == any("started far from most" in text for text in one.cautions)
+
+
+def test_equal_scores_are_no_decline_although_a_practice_gain_was_expected():
+    found = tc.person_change(9, 9, sem=1.0, mcid=2.0, practice=0.4)
+    assert (found.verdict, found.worse) == ("no_demonstrable_change", False)
+    assert not [text for text in found.cautions if "decline" in text]

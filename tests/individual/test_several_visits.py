@@ -177,3 +177,12 @@ def test_power_is_said_with_what_it_lacks(test, scores, facts, body, said):
 def test_power_stands_beside_the_cut_off_of_its_own_test(test, sex, cut):
     texts = power_sentences(tc.measure(test), (13, 12), (SEATED, SEATED), (71.3, 168), age=70, sex=sex)
     assert cut in texts[1]
+
+
+def test_one_visit_says_nothing_of_a_change_or_its_chance():
+    # practice expected, and the score at a place where a decline could be read into it: there is no change at all
+    alone = tc.visits({"day": [0], "score": [29]}, sem=1.0, mcid=2.0, practice=0.4, measure="chair_stand_30s")
+    twice = tc.person_change(29, 29, sem=1.0, mcid=2.0, practice=0.4, measure="chair_stand_30s")
+    of_change = ("decline", "treatment", "own uncertainty", "chance", "getting worse")
+    assert [text for text in alone.cautions if any(word in text for word in of_change)] == []
+    assert set(alone.cautions) < set(twice.cautions)

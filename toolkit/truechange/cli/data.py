@@ -294,8 +294,6 @@ def notebook_page(path: Path, seconds: int = 300) -> str:
         last = str(failed).strip().splitlines()[-1]
         raise OutcomeError(f"{path.name} stopped: {last}") from failed
     hidden = ("exclude_input", "exclude_input_prompt", "exclude_output_prompt", "exclude_anchor_links")
-    exporter = HTMLExporter(template_name="basic", **dict.fromkeys(hidden, True))
-    body, _ = exporter.from_notebook_node(book)
+    body, _ = HTMLExporter(template_name="basic", **dict.fromkeys(hidden, True)).from_notebook_node(book)
     words = [line for cell in book.cells if cell.cell_type == "markdown" for line in cell.source.splitlines()]
-    title = next((line[2:].strip() for line in words if line.startswith("# ")), path.stem)
-    return document(title, body)
+    return document(next((line[2:].strip() for line in words if line.startswith("# ")), path.stem), body)

@@ -16,6 +16,8 @@ def run_person(args: argparse.Namespace) -> int:
     """Answer; return 0, or 1 where the scores do not allow an answer."""
     if args.ladder:
         return _ladder(args)
+    if not args.scores:
+        raise ChoiceError("There is no score: give one a visit, the first visit first (truechange person 9 13).")
     from truechange.measures.catalogue import named_test
     from truechange.measures.settings import clinic_numbers
     from truechange.page.question import Question, ask, beside_other_side
@@ -89,7 +91,7 @@ def screen(result: Any, norms: tuple[str, ...] = (), lines: int | None = LINES) 
 
     What does not fit is counted, never dropped in silence.
     """
-    head = result.verdict.replace("_", " ").upper()
+    head = result.verdict.replace("worse_", "worse: ").replace("_", " ").upper()
     shown = [head, "=" * len(head)]
     says = result.sentences()
     if getattr(result, "beliefs", ()) and hasattr(result, "points"):

@@ -70,8 +70,7 @@ def run_plan(args: argparse.Namespace) -> int:
     each = " a group" if plan.groups == 2 else ""
     print(f"\n{plan.goal:<40}{'needed' + each:>18}{'to start' + each:>18}")
     for row in plan.table().itertuples():
-        mark = "  <- asked for" if row.target == plan.target else ""
-        print(f"{row.target:<40g}{row.need:>18}{row.start:>18}{mark}")
+        print(f"{row.target:<40g}{row.need:>18}{row.start:>18}" + "  <- asked for" * (row.target == plan.target))
     return 0
 
 

@@ -252,8 +252,7 @@ def _one_person(change: Pairs, error: MeasurementError, matters: McidStudy) -> t
     group, limit = change.usable, matters.recommended
     if limit is None:
         raise RefusedError(f"The ratings of this clinic give no MCID: {' '.join(matters.cautions)}")
-    nearest = (group["improvement"] - float(limit)).abs().sort_values(kind="stable").index[0]
-    row = group.loc[nearest]
+    row = group.loc[(group["improvement"] - float(limit)).abs().sort_values(kind="stable").index[0]]
     programme = Programme.of(group["before"], group["after"], sem=error.sem)
     scale: dict[str, Any] = {"unit": change.measure.unit, "resolution": change.measure.resolution}
     before, after = float(row["before"]), float(row["after"])

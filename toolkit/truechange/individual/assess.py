@@ -173,7 +173,7 @@ def person_change(
         *(error.cautions if error else ()),
         *([] if bridge is None else [f"{carried_over}{bridge.n} people."]),
         *v.gather(result, mcid_deterioration is None),
-        *_were_error_larger(result, seen),
+        *were_error_larger(result, seen),
     ]  # fmt: skip
     return replace(result, cautions=tuple(dict.fromkeys(cautions)), sources=_sources(result, bridge))
 
@@ -291,7 +291,7 @@ def _beliefs(seen: Seen, error: ScoreError | None, group: Programme | None, mcid
     return (priors.from_programme(seen, error, group), *by_change, *alone)
 
 
-def _were_error_larger(result: PersonChange, seen: Seen) -> list[str]:
+def were_error_larger(result: PersonChange, seen: Seen) -> list[str]:
     """Say what the chance that words follow would be with an SEM 30% larger, where that moves it by 5 points."""
     error = result.error
     if error is None or not result.beliefs:

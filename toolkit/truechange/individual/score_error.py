@@ -483,8 +483,7 @@ def _hageman_arrindell(d: float, sign: int, both: float, group: Programme | None
     reliability = 1 - both**2 / group.var_change if group.var_change > 0 else 0.0
     if reliability <= 0:
         return *UNKNOWN, "the programme's changes vary no more than measurement error"
-    drawn = reliability * d + (1 - reliability) * sign * group.mean_change
-    return drawn, 0.0, sqrt(reliability) * both, nan, ""
+    return reliability * d + (1 - reliability) * sign * group.mean_change, 0.0, sqrt(reliability) * both, nan, ""
 
 
 def recovery_cutoffs(mean_before: float, sd_before: float, mean_well: float, sd_well: float) -> dict[str, float]:

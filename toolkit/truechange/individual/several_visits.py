@@ -14,7 +14,7 @@ from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result, told
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
-from truechange.individual.assess import own_test, person_change, visit_mean
+from truechange.individual.assess import own_test, person_change, visit_mean, were_error_larger
 from truechange.individual.change import PersonChange
 from truechange.individual.posterior import Belief
 from truechange.individual.score_error import FEWEST, ScoreError, score_error
@@ -146,8 +146,7 @@ class Visits(Result):
 
         ax = axes(ax)
         days, scores, counts = zip(*(point for point in self.points if point[2]), strict=True)
-        reach = (self.level.high - self.level.value) * sqrt(counts[-1])
-        bars = [reach / sqrt(count) for count in counts]
+        bars = [(self.level.high - self.level.value) * sqrt(counts[-1] / count) for count in counts]
         ax.errorbar(days, scores, yerr=bars, color=INK, marker="o", ms=6, capsize=3, lw=1)
         for at, label, colour, dash in self.changes[-1].lines() if self.beliefs else ():
             mark_line(ax, at, label.replace("first score", "baseline"), colour=colour, dash=dash)
@@ -263,7 +262,15 @@ def visits(
         unit=last.test.unit, df=error.df, method="score ± error, nothing known of the group", origin=error.origin,
     )  # fmt: skip
     follow_up = tuple(changes) if len(days) > 1 else ()
-    return Visits(points, baselines, looks, follow_up, beliefs, level, (*cautions, *last.cautions), last.sources)
+    about_last = last.cautions if len(days) > 1 else _of_one_visit(last)
+    return Visits(points, baselines, looks, follow_up, beliefs, level, (*cautions, *about_last), last.sources)
+
+
+def _of_one_visit(alone: PersonChange) -> tuple[str, ...]:
+    """Return what to mind of a score that was held against itself, without what is said of a change and its chance."""
+    unchanged, level = priors.Seen(alone.before, alone.after, alone.test.sign), replace(alone, after=nan, beliefs=())
+    of_change = {*v.gather(alone, False), *were_error_larger(alone, unchanged)} - {*v.gather(level, False)}
+    return tuple(text for text in alone.cautions if text not in of_change)
 
 
 def _day_cautions(points: Sequence[Point], test: Measure) -> list[str]:

@@ -61,7 +61,7 @@ def verdict(improvement: float, beyond_practice: float, mdc: float, mcid: float,
 
 
 def _turned(improvement: float, beyond_practice: float) -> tuple[bool, float, float]:
-    worse = (improvement or beyond_practice) < 0
+    worse = improvement < 0
     return (True, -improvement, -beyond_practice) if worse else (False, improvement, beyond_practice)
 
 

@@ -172,8 +172,7 @@ def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], l
     body = (number("mass", question.mass, "kg"), height)
     first = question.scores[0]
     ends = (first if isinstance(first, float) else nan, last)
-    power = norms.power_sentences(test, ends, (question.before, question.after), body, age=age, sex=sex)
-    return (*power, *there), odd
+    return (*norms.power_sentences(test, ends, (question.before, question.after), body, age=age, sex=sex), *there), odd
 
 
 def _typed_over(question: Question) -> dict[str, object]:

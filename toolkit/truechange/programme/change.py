@@ -310,7 +310,7 @@ def paired_change(
     whole = np.isfinite(first) & np.isfinite(second) & np.isfinite(gained)
     n, due = int(whole.sum()), whole.size if due is None else due
     if n < 3:
-        raise DataError(f"{n} people have both scores; a mean change with an interval needs at least 3.")
+        raise DataError(f"A mean change with an interval needs at least 3 people with both scores, not {n}.")
     first, second, gained = first[whole], second[whole], gained[whole]
     lost = np.asarray(unable[0], dtype=float)
     lost = lost[np.isfinite(lost)]
