@@ -230,3 +230,16 @@ def test_the_word_document_reads_well_and_repeats_its_bytes(sections, tmp_path):
     assert "of 15 items answered" in page
     assert "For you to answer." in page
     assert "to be answered by the study team" in page
+
+
+def test_nobody_is_counted_with_an_mcid_that_is_not_to_be_leaned_on():
+    # the invented clinic's walk: its MCID's interval reaches zero
+    found = computed(DATA, measure="walk_40m_fast")
+    assert found.mcid.recommended.doubts
+    assert found.mcid.sentence().count("Do not lean on it: ") == len(found.mcid.recommended.doubts)
+    enough = found.audit.responders["walk_40m_fast"]
+    assert isinstance(enough.counted, Refused)
+    assert isinstance(enough.true_share, Refused)
+    assert isinstance(found.checks["cross-fitting"], Refused)
+    assert "but its interval reaches zero" in found.sentences()[2]
+    assert enough.beyond_error.rows["changed_enough"].iloc[0] > 0

@@ -62,8 +62,7 @@ def run_audit(args: argparse.Namespace) -> int:
             on_step=step,
         )  # fmt: skip
         audited = whole.public(small_cells=args.show_small_cells, names=args.show_therapists)
-        made = stamp([path for path in (args.file, args.retest, used) if path], _options(args))
-        report = AuditReport(audited, made)
+        report = AuditReport(audited, stamp([path for path in (args.file, args.retest, used) if path], _options(args)))
         written, left_out = report.write(args.out, step) if args.out else ((), ())
         kept_inside = write_worklist(whole, args.worklist) if args.worklist else ()
     if args.json:

@@ -209,8 +209,7 @@ def step_bars(steps: Mapping[str, int], *, ax: "Axes | None" = None) -> "Axes":
     """
     ax = drawing.axes(ax, height=0.5 + 0.42 * len(steps))
     for at, (words, people) in enumerate(steps.items()):
-        last = at == len(steps) - 1
-        ax.barh(at + 0.2, people, height=0.34, color=drawing.ACCENT if last else drawing.LINE)
+        ax.barh(at + 0.2, people, height=0.34, color=drawing.LINE if at + 1 < len(steps) else drawing.ACCENT)
         ax.text(0, at - 0.17, f"{words}: {people}", fontsize=9, color=drawing.INK, va="center")
     ax.set_ylim(len(steps) - 0.5, -0.55)
     ax.set_xlim(0, max(steps.values()))

@@ -163,7 +163,7 @@ class McidStudy(Result):
             first = (
                 f"A change of about {self.recommended} is the smallest that these {self.n} people call an improvement "
                 f"({METHODS[self.recommended_method].words})."
-            )
+            ) + "".join(f" Do not lean on it: {doubt}" for doubt in self.recommended.doubts)
         share, spread = percent(self.anchor.improved.value), f"{fixed(self.mean, 1)}{unit} (SD {fixed(self.sd, 1)})"
         said = [first, f"{share} of them rated themselves improved; their mean change was {spread}."]
         said += [self.taken_in] if self.taken_in else []

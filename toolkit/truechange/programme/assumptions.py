@@ -288,7 +288,7 @@ def assumptions(
         return float(found.estimates["estimate"].to_dict()[method])
 
     def held_out() -> Part:
-        if not method:
+        if not method or matters.recommended.doubts:
             raise RefusedError("There is no MCID to hold people against.")
         few = drawn | {"n_boot": min(RESAMPLES, drawn["n_boot"])}
         return cross_fit_mcid(due, method, cut=cut, sem=error.sem, **few)

@@ -141,7 +141,9 @@ def known_of(
         stranger = Estimate(value=float(gain), unit=test.unit, origin=Origin.stated())
         practice = gain if isinstance(gain, Estimate) else stranger
     mcid: Any
-    if "mcid" in stated:
+    if isinstance(stated.get("mcid"), Refused):
+        mcid = stated["mcid"]
+    elif "mcid" in stated:
         mcid = person_threshold(stated["mcid"], "mcid", name=f"thresholds[{measure!r}]['mcid']", unit=test.unit)
     else:
         mcid = _from_ratings(pairs, sem, anchor, measure, drawn)
@@ -267,12 +269,15 @@ def _from_ratings(
         )  # fmt: skip
     except OutcomeError as problem:
         return Refused("MCID", f"The ratings do not give one: {problem} {cure}")
+    return undoubted(recommended, refused, cure)
+
+
+def undoubted(recommended: Threshold | None, refused: str, cure: str = "") -> Threshold | Refused:
+    """Return the MCID that ratings gave, refused where it is doubted: nobody is counted with it."""
     if recommended is None:
-        return Refused("MCID", f"The ratings do not give one: {refused}. {cure}")
-    if recommended.doubts:
-        doubts = "; ".join(doubt.rstrip(".") for doubt in recommended.doubts)
-        return Refused("MCID", f"The ratings give {recommended}, but {doubts}. {cure}")
-    return replace(recommended, unit=recommended.unit or test.unit)
+        return Refused("MCID", f"The ratings do not give one: {refused}. {cure}".rstrip())
+    doubts = "; ".join(doubt.rstrip(".") for doubt in recommended.doubts)
+    return Refused("MCID", f"The ratings give {recommended}, but {doubts}. {cure}".rstrip()) if doubts else recommended
 
 
 MEANINGS = {

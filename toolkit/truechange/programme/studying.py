@@ -17,6 +17,7 @@ from truechange.measures.catalogue import measure as find_measure
 from truechange.programme.assumptions import assumptions, attacks
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.auditing import audit, of_programme
+from truechange.programme.known import undoubted
 from truechange.records.pairing import Pairs, time_between
 from truechange.records.reading import Records, records_of
 from truechange.reliability.agreement import LimitsOfAgreement, limits_of_agreement
@@ -239,8 +240,8 @@ def study(
     theirs = records_of_programme(records, programme, compare)
     both = theirs.pairs(test, before=before, after=after, trials=chosen.trials)
     matters = attempt(lambda: mcid_of_pairs(both, error.sem, after, cut, **drawing), "The change that matters")
-    known: dict[str, object] = {"sem": error.sem, "practice": error.learning}
-    known |= stated(mcid=getattr(matters, "recommended", None))
+    own = matters if isinstance(matters, Refused) else undoubted(matters.recommended, matters.refused)
+    known: dict[str, object] = {"sem": error.sem, "practice": error.learning, "mcid": own}
     tell("the programme")
     whom: dict[str, Any] = {"programme": programme, "compare": compare}
     audited = audit(records, before, after, [test.key], thresholds={test.key: known}, **whom, **drawing)

@@ -145,8 +145,7 @@ def pseudonym(text: str, key: bytes) -> str:
     """
     if text.casefold().startswith("example"):
         return text  # the example row of the template is no person
-    plain = " ".join(text.casefold().split()).encode()
-    return "X" + b32encode(hmac.digest(key, plain, "sha256"))[:10].decode()
+    return "X" + b32encode(hmac.digest(key, " ".join(text.casefold().split()).encode(), "sha256"))[:10].decode()
 
 
 def read_key(path: str | Path) -> bytes:
