@@ -338,7 +338,7 @@ def rank_correlation(x: ArrayLike, y: ArrayLike, confidence: float) -> Estimate:
     n = rank_x.size
     if n < 3 or np.ptp(rank_x) == 0 or np.ptp(rank_y) == 0:
         return Estimate(value=nan, n=n, confidence=confidence, method="Spearman")
-    r = float(np.clip(np.corrcoef(rank_x, rank_y)[0, 1], -1, 1))
+    r = round(float(np.corrcoef(rank_x, rank_y)[0, 1]), 12)  # ranks all in order are 1, not a hair less
     low = high = nan
     if n > 3 and abs(r) < 1:
         reach = float(ndtri((1 + confidence) / 2)) * sqrt((1 + r * r / 2) / (n - 3))

@@ -17,7 +17,7 @@ from truechange.meaningful_change import ratings
 from truechange.meaningful_change.draws import LEAST
 from truechange.meaningful_change.estimators import METHODS, Layout, Rows, estimate_rows, kept_of
 from truechange.meaningful_change.ratings import NEEDED_IN_CATEGORY, WEAK, AnchorCheck, RatedPeople
-from truechange.numerics.curves import fit_outcomes, separable
+from truechange.numerics.curves import fit_outcomes
 from truechange.numerics.resampling import Cuts, Floats, roc_rows
 
 LEAST_SEPARATED, LEAST_TWO_STATE, LEAST_ROC = 30, 150, 20
@@ -28,7 +28,7 @@ STATE_BIAS = 0.15
 def gap(layout: Layout) -> tuple[float, float] | None:
     """Return the two changes between which the groups part, if improved people all changed more than the others."""
     hits, misses = layout.by_group(layout.kinds.counts[None], layout.steps)
-    if not (hits.any() and misses.any() and separable(hits, misses)[0]):
+    if not (hits.any() and misses.any()):
         return None
     low, high = layout.steps[0][misses[0] > 0].max(), layout.steps[0][hits[0] > 0].min()
     return (float(low), float(high)) if high >= low else None
@@ -231,9 +231,8 @@ def boundary_table(people: RatedPeople, layout: Layout, rows: Rows, limits: Floa
         few = min(people.n - above, above)
         use = f"not estimable here: only {counted(few)} on one side" if few < NEEDED_IN_CATEGORY else "estimable"
         use = use if people.entry is None else "not estimable here: people were taken in for a poor first score"
-        value = float(rows["boundaries"][0, column])
-        alone = _separate_fit(layout, rows, int(rating))
-        told.append((int(rating), value, *limits[:, column], people.n - above, above, alone, use))
+        sides = people.n - above, above, _separate_fit(layout, rows, int(rating)), use
+        told.append((int(rating), float(rows["boundaries"][0, column]), *limits[:, column], *sides))
     names = ["rating", "change", "low", "high", "n_below", "n_above", "separate_fit", "use"]
     return pd.DataFrame(told, columns=names).set_index("rating")
 

@@ -133,10 +133,8 @@ def _plan(
         except RefusedError:
             beyond.append(f"{one:g}")
     start, each = losses.start(need), " in each group" if facts.get("groups") == 2 else ""
-    options = pd.DataFrame([
-        {"target": one, "need": n, "measured": losses.measured(n), "start": losses.start(n)}
-        for one, (n, _) in sorted(found.items())
-    ])  # fmt: skip
+    options = pd.DataFrame([{"target": one, "need": n, "measured": losses.measured(n), "start": losses.start(n)}
+                            for one, (n, _) in sorted(found.items())])  # fmt: skip
     people = np.unique(np.linspace(least, max(2.2 * need, least + 20), 80).astype(int))
     curve = pd.DataFrame({"people": people, "reached": [reached(float(n)) for n in people]})
     why = " and ".join(told({

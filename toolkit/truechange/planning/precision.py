@@ -1,7 +1,7 @@
 """Sample size by precision: people needed to pin down a share, an ICC, an SEM, limits of agreement or an MCID."""
 
 from dataclasses import dataclass, replace
-from math import inf, log, nan, sqrt
+from math import log, nan, sqrt
 from typing import Any
 
 import numpy as np
@@ -129,9 +129,8 @@ def plan_icc(
     added = 5 * icc if trials == 2 and icc >= 0.7 else 0.0
     spread = 8 * z_of(confidence) ** 2 * (1 - icc) ** 2 * (1 + (trials - 1) * icc) ** 2 / (trials * (trials - 1))
     return by_width(
-        lambda n: sqrt(spread / (n - 1 - added)) if n > 1 + added else inf,
-        float(width or 0), Losses(attrition), most=0.8, least=2 + int(added), cautions=(note,),
-        goal="width of the interval",
+        lambda n: sqrt(spread / (n - 1 - added)), float(width or 0), Losses(attrition), most=0.8, least=2 + int(added),
+        cautions=(note,), goal="width of the interval",
         promise=f"and {trials} trials each pin an ICC of about {icc:g} down to a {100 * confidence:g}% interval "
         f"{width:g} wide",
         sources=("bonett2002",),
@@ -172,14 +171,9 @@ def plan_error(within: float, *, trials: int = 2, confidence: float = 0.95, attr
     >>> plan_error(0.25).need
     49
     """
-
-    def reached(n: float) -> float:
-        df = (n - 1) * (trials - 1)
-        low, high = (sqrt(df / float(chdtri(df, tail))) for tail in ((1 - confidence) / 2, (1 + confidence) / 2))
-        return max(high - 1, 1 - low)
-
-    return by_width(
-        reached, within, Losses(attrition), goal="largest relative distance of a limit", sources=("stratford1997",),
+    return by_width(  # of the two limits the upper one is always the farther
+        lambda n: sqrt((df := (n - 1) * (trials - 1)) / float(chdtri(df, (1 + confidence) / 2))) - 1, within,
+        Losses(attrition), goal="largest relative distance of a limit", sources=("stratford1997",),
         promise=f"and {trials} trials each pin the SEM and the MDC down to within {percent(within)} "
         f"({100 * confidence:g}% interval)",
         cautions=("Holds for the protocol, the people and the time between tests of the retest study only.",),

@@ -3,6 +3,7 @@
 import csv
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
 from operator import attrgetter
@@ -15,10 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 import truechange as tc
-from truechange.foundation.errors import check_choice
+from truechange.foundation.errors import OutcomeError, check_choice
 from truechange.individual import norms, score_error
-from truechange.meaningful_change import estimators
+from truechange.meaningful_change import beside, companions, draws, estimators, ratings, rules
 from truechange.numerics import curves, intervals, resampling, small_cells, true_change, variances
+from truechange.planning import precision
 from truechange.programme import assumptions, change, comparison, flow, known, missing, periods, sites, training
 from truechange.reliability import agreement, icc, scores
 from truechange.responders import comparing
@@ -276,9 +278,17 @@ def least_squares(table: ArrayLike) -> Any:
     return sm.OLS(rows[:, 0], sm.add_constant(rows[:, 1:])).fit()
 
 
+def refused(of: Any, *args: Any, **given: Any) -> bool:
+    """Say whether a call is refused: a public function by its name, or whatever can be called."""
+    with suppress(OutcomeError):
+        return getattr(tc, str(of), of)(*args, **given) is None
+    return True
+
+
 MODULES = {one.__name__.removeprefix("truechange."): one for one in (
     norms, score_error, estimators, curves, intervals, resampling, small_cells, true_change, variances, change, icc,
-    comparison, missing, periods, sites, training, agreement, scores, comparing, assumptions, flow, known,
+    comparison, missing, periods, sites, training, agreement, scores, comparing, assumptions, flow, known, precision,
+    beside, companions, draws, ratings, rules,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len, dict,
@@ -290,5 +300,5 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
     "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime,
     "adjusted_2017": estimators.METHODS["predictive_adjusted_2017"].formula, "times": lambda by: lambda x: by * x,
-    "pair": lambda *values: values,
+    "pair": lambda *values: values, "refused": refused,
 }  # fmt: skip
