@@ -6,6 +6,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 import truechange as tc
+from truechange.programme.comparison import adjusted_difference
 
 
 @pytest.fixture(scope="module")
@@ -61,3 +62,12 @@ def test_direction_and_missing_scores_are_told(people):
     found = compared(holed, threshold=1.0, cluster="therapist")
     assert "5 of 90 people lack a score before or after and are in no mean." in found.cautions
     assert found.adjusted.n == 85
+
+
+def test_changes_all_alike_are_not_compared_as_if_they_were_certain():
+    before, group = np.tile([8.0, 9.0, 11.0, 12.0], 5), np.repeat([1.0, 0.0], 10)
+    with pytest.raises(tc.DataError, match="Every change lies on one line"):
+        adjusted_difference(before, np.full(20, 2.0), group, 0.95)
+    found, p, *_ = adjusted_difference(before, np.tile([2.0, 2.0, 1.0, 3.0, 2.0], 4), group, 0.95)
+    assert 0 < p <= 1
+    assert found.low < found.value < found.high

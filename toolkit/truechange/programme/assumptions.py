@@ -187,8 +187,7 @@ def clustering(unit: Any, improvement: Floats, before: Floats, *, name: str, tes
     filled = facts | dict(zip(("low", "high"), from_to, strict=True))
     filled |= {"name": name, "n": n, "times": fixed(effect, 2), "unit": _unit(test_unit)}
     alike, *few_clusters = worded(WORDS, filled, clusters=True, few_clusters=k < FEW_UNITS)
-    frame = quantities({f"ICC by {name}": icc}, {"design effect": effect})
-    return Part(facts, frame, (alike,), tuple(few_clusters))
+    return Part(facts, quantities({f"ICC by {name}": icc}, {"design effect": effect}), (alike,), tuple(few_clusters))
 
 
 def ratings_not_given(

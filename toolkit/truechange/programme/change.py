@@ -13,7 +13,7 @@ from truechange.foundation import drawing
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import DataError, check_choice, check_confidence
 from truechange.foundation.estimate import Estimate, read_sem
-from truechange.foundation.numbers import fixed, p_value, percent
+from truechange.foundation.numbers import fixed, p_value, percent, with_unit
 from truechange.foundation.result import Part, Refused, worded, wordings
 from truechange.numerics.resampling import Floats, percentile_limits
 from truechange.numerics.small_cells import FEW, few
@@ -39,10 +39,19 @@ def welch_difference(first: Floats, second: Floats, confidence: float, unit: str
 
 
 def hc3(y: Floats, *columns: Any) -> Any:
-    """Fit `y` on a constant and `columns` by least squares, with HC3 standard errors (Long and Ervin 2000)."""
+    """Fit `y` on a constant and `columns` by least squares, with HC3 standard errors (Long and Ervin 2000).
+
+    Raises
+    ------
+    DataError
+        Nobody leaves the line: its errors would be 0, and any difference certain.
+    """
     from statsmodels.regression.linear_model import OLS
 
-    return OLS(y, np.column_stack([np.ones(len(y)), *columns])).fit(cov_type="HC3", use_t=True)
+    fit = OLS(y, np.column_stack([np.ones(len(y)), *columns])).fit(cov_type="HC3", use_t=True)
+    if np.abs(fit.resid).max() <= NOISE * max(1.0, np.abs(y).max()):
+        raise DataError("Every change lies on one line, as when all are the same: no error can be told from it.")
+    return fit
 
 
 def coefficient(fit: Any, at: int, confidence: float, method: str, unit: str = "") -> Estimate:
@@ -351,8 +360,7 @@ def _told(facts: dict[str, Any], cautions: tuple[str, ...]) -> Part:
          "p (paired t)": p}, COLUMNS, n=n,
     )  # fmt: skip
     low, high = (fixed(float(end), 1) for end in (facts["improvements"].min(), facts["improvements"].max()))
-    score = f"{worst:g} {mean.unit}".strip()
-    filled = facts | {"n": n, "p": p_value(p), "score": score, "low": low, "high": high}
+    filled = facts | {"n": n, "p": p_value(p), "score": with_unit(worst, mean.unit), "low": low, "high": high}
     filled["moved"] = mean.worded("improved by {}", "got worse by {}")
     says = worded(WORDS["change"], filled, mean=True, trimmed=True, beyond=bool(beyond), unable=bool(unable))
     seen = WORDS["change"]["seen"].format_map(filled)

@@ -35,8 +35,7 @@ def exact_limit(n: int, share: float, level: float) -> float:
     ``r = min{r: F(r) ≥ level}``, ``a = (F(r) − level) / (F(r) − F(r−1))``, limit ``(r − a)/n`` (Spiegelhalter 2005,
     Stat Med 24:1185-1202; formula from memory).
     """
-    counts = np.arange(n + 1)
-    below = bdtr(counts, n, share)
+    below = bdtr(np.arange(n + 1), n, share)
     r = int(np.argmax(below >= level))
     before = float(below[r - 1]) if r else 0.0
     return float(np.clip((r - (below[r] - level) / (below[r] - before)) / n, 0, 1))
