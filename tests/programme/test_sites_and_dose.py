@@ -191,7 +191,7 @@ def test_dose_response_is_the_formula_interface_and_worded_as_going_along():
     assert found.slope.value == pytest.approx(10 * fit.params["attended"], rel=1e-6)
     assert found.p_value == pytest.approx(fit.pvalues["attended"], rel=1e-5)
     assert "not what more training would do" in found.sentence()
-    bent = dose_response(table.assign(improvement=-(((days - 35) / 10.0) ** 2)))
+    bent = dose_response(table.assign(improvement=-(((days - 35) / 10.0) ** 2) + 0.1 * table["before"] ** 0.5))
     assert any("curved" in text for text in bent.cautions)
     without = dose(people.drop(columns="planned_sessions").assign(improvement=np.nan), sessions)
     assert without.refused

@@ -232,7 +232,7 @@ def at_ends(seen: "Seen", ends: tuple[float, float], mcid: float) -> list[str]:
     """Say what an end of the scale hides in these two scores (`ends` and `mcid` in the test's unit)."""
     sides = (("first", seen.sign * seen.before_side), ("second", seen.sign * seen.after_side))
     notes = [WORDS["end"][f"{which} {'best' if side > 0 else 'worst'}"] for which, side in sides if side]
-    if 0 < seen.sign * (ends[seen.sign > 0] - seen.before) < mcid:
+    if (room := seen.sign * (ends[seen.sign > 0] - seen.before)) > 0 and not reaches(room, mcid):
         notes.append("The first score left less room on the scale than the MCID: an important improvement cannot show.")
     return notes
 

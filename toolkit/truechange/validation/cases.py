@@ -5,7 +5,7 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,9 @@ from scipy.special import ndtri
 
 import truechange as tc
 from truechange.foundation.errors import OutcomeError, check_choice
-from truechange.individual import norms, score_error
+from truechange.foundation.result import attempt
+from truechange.individual import assess, norms, score_error
+from truechange.individual import change as own
 from truechange.meaningful_change import beside, companions, draws, estimators, ratings, rules
 from truechange.numerics import curves, intervals, resampling, small_cells, true_change, variances
 from truechange.planning import precision
@@ -93,7 +95,8 @@ class Case:
         Functions of the library through which ours are computed.
     calls : mapping of str to mapping
         What is called, in this order: function (public, a helper here, or ``room.module:name``), arguments;
-        ``$path`` stands for data or for an earlier call's result.
+        ``$path`` stands for data or for an earlier call's result. With ``refuses`` a refusal is the result, its words
+        under ``reason``.
     ours : mapping of str to str
         Where each of the promised numbers is found in what was called.
     left_out : str
@@ -157,10 +160,8 @@ def load_case(name: str) -> Case:
     if "same_as" in data:
         first = load_case(data["same_as"])
         data, calls = {**first.data, **data}, {**first.calls, **calls}
-    expected = {}
-    for key, item in content["expected"].items():
-        numbers = {name: float(item[name]) for name in ("value", "tolerance")}
-        expected[key] = Expected(**{"came": content["came"]} | item | numbers)
+    expected = {key: Expected(**{"came": content["came"]} | item | {n: float(item[n]) for n in ("value", "tolerance")})
+                for key, item in content["expected"].items()}  # fmt: skip
     return Case(**content | {"data": data, "expected": expected, "calls": calls})
 
 
@@ -173,12 +174,13 @@ def compute(case: Case) -> dict[str, float]:
     if "file" in scope:
         scope["csv"] = {name: column.to_numpy() for name, column in pd.read_csv(FOLDER / scope["file"]).items()}
     for name, call in case.calls.items():
-        given = {key: resolved(value, scope) for key, value in call.items() if key != "call"}
+        given = {key: resolved(value, scope) for key, value in call.items() if key not in ("call", "refuses")}
         word = call["call"]
         room, _, called = word.rpartition(":")
         home = MODULES[room] if room else tc
         function = at(word[1:], scope) if word.startswith("$") else HELPERS.get(word) or attrgetter(called)(home)
-        scope[name] = function(*given.pop("args", ()), **given)
+        work = partial(function, *given.pop("args", ()), **given)
+        scope[name] = attempt(work, word) if "refuses" in call else work()
     return {key: float(at(path, scope)) for key, path in case.ours.items()}
 
 
@@ -287,8 +289,8 @@ def refused(of: Any, *args: Any, **given: Any) -> bool:
 
 MODULES = {one.__name__.removeprefix("truechange."): one for one in (
     norms, score_error, estimators, curves, intervals, resampling, small_cells, true_change, variances, change, icc,
-    comparison, missing, periods, sites, training, agreement, scores, comparing, assumptions, flow, known, precision,
-    beside, companions, draws, ratings, rules,
+    assess, own, comparison, missing, periods, sites, training, agreement, scores, comparing, assumptions, flow, known,
+    precision, beside, companions, draws, ratings, rules,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len, dict,
@@ -296,9 +298,8 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
-    "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
+    "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows], "pair": lambda *of: of,
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
-    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime,
+    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime, "refused": refused,
     "adjusted_2017": estimators.METHODS["predictive_adjusted_2017"].formula, "times": lambda by: lambda x: by * x,
-    "pair": lambda *values: values, "refused": refused,
 }  # fmt: skip
