@@ -297,9 +297,9 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
 )} | {
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
-    "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
+    "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log, "refused": refused,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows], "pair": lambda *of: of,
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
-    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime, "refused": refused,
+    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime,
     "adjusted_2017": estimators.METHODS["predictive_adjusted_2017"].formula, "times": lambda by: lambda x: by * x,
 }  # fmt: skip
