@@ -295,9 +295,9 @@ MODULES = {one.__name__.removeprefix("truechange."): one for one in (
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len, dict,
 )} | {
-    "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
+    "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *of: np.column_stack(of), "refused": refused,
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
-    "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log, "refused": refused,
+    "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows], "pair": lambda *of: of,
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
     "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime,
