@@ -20,6 +20,7 @@ from truechange.individual import norms, score_error
 from truechange.meaningful_change import estimators
 from truechange.numerics import curves, intervals, resampling, small_cells, true_change, variances
 from truechange.programme import assumptions, change, comparison, flow, known, missing, periods, sites, training
+from truechange.programme.auditing import worklist
 from truechange.reliability import agreement, icc, scores
 from truechange.responders import comparing
 
@@ -281,14 +282,13 @@ MODULES = {one.__name__.removeprefix("truechange."): one for one in (
     comparison, missing, periods, sites, training, agreement, scores, comparing, assumptions, flow, known,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
-    worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len, dict,
+    worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, worklist,
 )} | {
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
-    "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
+    "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms), "pair": lambda *values: values,
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
-    "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows],
+    "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows], "len": len,
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
-    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime,
+    "normal_quantile": ndtri, "repeat": np.repeat, "joined": np.concatenate, "dates": pd.to_datetime, "dict": dict,
     "adjusted_2017": estimators.METHODS["predictive_adjusted_2017"].formula, "times": lambda by: lambda x: by * x,
-    "pair": lambda *values: values,
 }  # fmt: skip
