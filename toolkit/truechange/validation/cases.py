@@ -20,7 +20,7 @@ from truechange.individual import norms, score_error
 from truechange.meaningful_change import estimators
 from truechange.numerics import curves, intervals, resampling, small_cells, true_change, variances
 from truechange.programme import assumptions, change, comparison, flow, known, missing, periods, sites, training
-from truechange.programme.auditing import worklist
+from truechange.programme.auditing import private_sheets, worklist
 from truechange.reliability import agreement, icc, scores
 from truechange.responders import comparing
 
@@ -283,6 +283,7 @@ MODULES = {one.__name__.removeprefix("truechange."): one for one in (
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, worklist,
+    private_sheets,
 )} | {
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms), "pair": lambda *values: values,
