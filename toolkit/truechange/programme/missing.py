@@ -298,8 +298,7 @@ def _fill(filled: Floats, gap: NDArray[np.bool_], column: int, rng: np.random.Ge
     x, y = design[~gap], filled[~gap, column]
     root = np.linalg.cholesky(np.linalg.inv(x.T @ x + 1e-6 * np.eye(x.shape[1])))
     best = root @ (root.T @ (x.T @ y))
-    df = max(1, x.shape[0] - x.shape[1])
-    sigma = sqrt(float(np.sum((y - x @ best) ** 2)) / rng.chisquare(df))
+    sigma = sqrt(float(np.sum((y - x @ best) ** 2)) / rng.chisquare(x.shape[0] - x.shape[1]))
     drawn = best + sigma * (root @ rng.standard_normal(best.size))
     return design[gap] @ drawn + sigma * rng.standard_normal(int(gap.sum()))
 

@@ -216,8 +216,7 @@ def shared_trials(observed: np.ndarray) -> tuple[float, float]:
     counts = observed.sum(axis=1).astype(float)
     harmonic = counts.size / float(np.sum(1 / counts))
     shared = (observed.astype(float) @ observed.T.astype(float)) / np.outer(counts, counts)
-    pairs = counts.size * (counts.size - 1)
-    return harmonic, 1 / harmonic - float(shared.sum() - np.trace(shared)) / pairs
+    return harmonic, 1 / harmonic - float(shared.sum() - np.trace(shared)) / (counts.size * (counts.size - 1))
 
 
 REASONS: dict[str, dict[bool | None, str]] = {  # what each answer to a question about the design means

@@ -24,6 +24,7 @@ from truechange.meaningful_change import beside, companions, draws, estimators, 
 from truechange.numerics import curves, intervals, resampling, small_cells, true_change, variances
 from truechange.planning import precision
 from truechange.programme import assumptions, change, comparison, flow, known, missing, periods, sites, training
+from truechange.programme.auditing import private_sheets, worklist
 from truechange.reliability import agreement, icc, scores
 from truechange.responders import comparing
 
@@ -293,9 +294,10 @@ MODULES = {one.__name__.removeprefix("truechange."): one for one in (
     precision, beside, companions, draws, ratings, rules,
 )}  # fmt: skip
 HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
-    worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, len, dict,
+    worked, long, spelled_out, made_up, table_with, raters, rates, binary, ordered, reml, least_squares, worklist,
+    private_sheets, refused, len, dict,
 )} | {
-    "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *of: np.column_stack(of), "refused": refused,
+    "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
     "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows], "pair": lambda *of: of,
