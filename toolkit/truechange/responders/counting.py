@@ -16,7 +16,7 @@ from truechange.foundation import errors
 from truechange.foundation.distributions import error_share, sd_factors
 from truechange.foundation.errors import DataError, RefusedError, in_short, listed
 from truechange.foundation.estimate import Estimate, Threshold, person_threshold, plain_number, read_sem
-from truechange.foundation.numbers import fixed, percent, reaches
+from truechange.foundation.numbers import fixed, percent, reaches, with_unit
 from truechange.foundation.result import Part, Spoken, told
 from truechange.meaningful_change.ratings import numbers as column_of
 from truechange.numerics.intervals import FEW, Floats, tango_limits, wilson_limits
@@ -188,10 +188,10 @@ def numbers(improvement: Any, name: str = "improvement") -> np.ndarray:
     return column_of(name, improvement)
 
 
-def size_of(threshold: Threshold) -> str:
-    """Write a threshold's size and unit; a stated one as it was typed."""
-    number = fixed(threshold.value, threshold.decimals) if threshold.has_interval else f"{threshold.value:g}"
-    return f"{number} {threshold.unit}".strip()
+def size_of(limit: Threshold) -> str:
+    """Write a threshold's size and unit; an MCID without an interval as it was typed, an MDC is computed."""
+    typed = limit.kind == "mcid" and not limit.has_interval
+    return with_unit(limit.value, limit.unit) if typed else f"{fixed(limit.value, limit.decimals)} {limit.unit}".strip()
 
 
 def any_threshold(given: Threshold | float) -> Threshold:
