@@ -12,6 +12,8 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from functools import cache
+from importlib import import_module
+from inspect import isfunction, signature
 from math import nan
 from pathlib import Path
 
@@ -91,3 +93,19 @@ def test_an_answer_has_the_numbers_it_had(call, stored):
     if STORE:
         stored[1][call] = " ".join(f"{one:.9g}" for one in found)
     np.testing.assert_allclose(found, [float(one) for one in stored[1][call].split()], rtol=2e-7, atol=1e-9)
+
+
+def test_every_default_is_the_one_it_was():
+    rooms = "numerics", "reliability", "meaningful_change", "individual", "responders", "programme", "planning"
+    found = {}
+    for place in sorted(at for room in rooms for at in (Path(tc.__file__).parent / room).glob("[a-z]*.py")):
+        name = f"truechange.{place.parent.name}.{place.stem}"
+        for one in vars(import_module(name)).values():
+            if isfunction(one) and one.__module__ == name and signature(one).parameters:
+                given = [f"{key}={own.default!r}" for key, own in signature(one).parameters.items()]
+                known = [text for text in given if "<class" not in text and " at 0x" not in text]
+                found |= {f"{place.parent.name}.{place.stem}.{one.__qualname__}": ", ".join(known)} if known else {}
+    file = HERE / "defaults.json"
+    if STORE:
+        file.write_text(json.dumps(found, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+    assert found == json.loads(file.read_text(encoding="utf-8"))

@@ -1,11 +1,14 @@
 """Words, table and picture: plain for the person, complete for the chart, readable without sight or colour."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 import truechange as tc
+from truechange.foundation.drawing import axes
+from truechange.individual import change, norms
 from truechange.individual.verdict import WORDS
 
 STATISTICS = (
@@ -68,3 +71,21 @@ def test_the_picture(before, after, better):
     assert "error" in got.alt
     assert "shaded" in got.alt
     plt.close(ax.figure)
+
+
+def test_a_published_mdc_with_its_interval_is_offered_as_the_sem_behind_it():
+    row = dict(
+        norms._rows("chair_stand_30s", "sem")[-1], quantity="mdc95", value="2.7719", ci_low="2.0789", ci_high="4.1578"
+    )
+    offer = norms._offer(row, "stands", "sem")  # each a 1.96 × √2 = 2.7718th, by hand
+    assert (offer.value.value, offer.value.low, offer.value.high) == pytest.approx((1.0, 0.75, 1.5), abs=1e-3)
+    again = [offer._replace(value=replace(offer.value, value=value)) for value in (1.049, 1.051)]
+    assert [offer.repeats(other) for other in again] == [True, True]  # 1 / 1.051 is 4.85% below
+    assert [other.repeats(offer) for other in again] == [True, False]
+
+
+def test_words_of_lines_that_lie_close_are_pushed_apart():
+    ax = axes(None)
+    ax.set_ylim(10, 14)
+    change._labels(ax, [(12.0, "MCID", "k", "-"), (12.05, "MDC", "k", "-"), (13.5, "far", "k", "-")])
+    assert [round(text.xyann[1], 3) for text in ax.texts] == [12.0, 12.26, 13.5]  # 6.5% of the 4 shown

@@ -5,6 +5,8 @@ import pandas as pd
 import pytest
 
 import truechange as tc
+from truechange.meaningful_change.companions import _verdict
+from truechange.meaningful_change.draws import _People
 
 
 def people(seed, n):
@@ -111,3 +113,10 @@ def test_the_interval_on_people_held_out_holds_the_uncertainty_of_the_value(stud
     naive, kept = np.mean(held, axis=0)
     assert naive < 0.85
     assert kept >= 0.9
+
+
+def test_a_change_exactly_at_the_value_is_counted_and_losses_apart_by_one_number_settle_nothing():
+    improved = np.array([True, False, True, False])
+    people = _People(None, np.array([2.0, 1.9, 3.0, 2.0]), np.arange(4), improved, "predictive")
+    assert people.shares(np.ones((1, 4)), np.full((1, 4), 2.0)).tolist() == [[0.75, 1.0, 0.5]]
+    assert _verdict({"absolute": np.ones(5), "relative": np.zeros(5)}) == "undecided"

@@ -102,6 +102,7 @@ def test_several_pairs_a_person_give_the_printed_limits():
     assert found.sd == pytest.approx(0.99062408, abs=5e-8)
     assert (found.lower.value, found.upper.value) == pytest.approx((-1.3394565, 2.5437899), abs=5e-5)  # 1.96 there
     assert "12 people with several scores each" in found.sentences()[1]
+    assert "zou2013" in found.sources
 
 
 # Source: Bland & Altman 1999, section 5.2: unequal replicates of one true value; printed from rounded parts.
