@@ -69,3 +69,4 @@ def test_people_who_got_worse_beyond_error_are_counted_beside_what_error_alone_g
     told = f"Of the 40 people measured twice {shown} got worse by at least 3 stands, beyond measurement error (MDC95)"
     assert told in " ".join(enough.sentences())
     assert many == any("look at them first" in caution for caution in enough.cautions)
+    assert many == (told in " ".join(found.sentences()))

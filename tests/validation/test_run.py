@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 from functools import cache
 
+import matplotlib.pyplot as plt
 import pytest
 
 from truechange.cli.main import main
@@ -33,7 +34,10 @@ def results(name):
 
 @pytest.mark.parametrize("name", sorted(WORK))
 def test_every_number_agrees_or_says_why_it_was_not_run(name):
-    for check in results(name):
+    open_before = plt.get_fignums()
+    checks = results(name)
+    assert plt.get_fignums() == open_before, "a notebook would show a picture left open"
+    for check in checks:
         assert check.verdict != DISAGREES, f"{check.name}: printed {check.printed}, ours {check.ours}; {check.reason}"
         assert check.verdict == AGREES or check.reason
 

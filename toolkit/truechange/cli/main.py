@@ -26,8 +26,7 @@ CAUTION = (
 
 
 def _overview() -> str:
-    width = max(map(len, COMMANDS))
-    rows = "\n".join(f"  {name:<{width}}  {purpose_and_example(name)[0]}" for name in COMMANDS)
+    rows = "\n".join(f"  {name:<{max(map(len, COMMANDS))}}  {purpose_and_example(name)[0]}" for name in COMMANDS)
     return (
         "usage: truechange COMMAND [options]\n\n"
         "Did this person, or this programme, really get better, and is it enough to matter?\n\n"

@@ -21,7 +21,7 @@ from truechange.programme import change as change_of
 from truechange.programme import missing as missing_of
 from truechange.programme.comparison import compare_programmes, with_flow
 from truechange.programme.flow import UNABLE, DueRule, flow_of, protocols_of
-from truechange.programme.known import MEANINGS, changed_enough
+from truechange.programme.known import MEANINGS, changed_enough, got_worse
 from truechange.programme.periods import counts_by_period, trend
 from truechange.programme.sites import funnel, named
 from truechange.programme.training import dose
@@ -188,12 +188,12 @@ class ProgrammeAudit(Result):
         return table.assign(p_holm=holm(table["p"])) if "p" in table else table
 
     def sentences(self) -> tuple[str, ...]:
-        """Answer in five sentences, from the primary test; a sixth where many follow-ups are missing."""
+        """Answer in five sentences, from the primary test; more where many got worse or follow-ups are missing."""
         flow, change, enough, gaps = (
             part[self.primary] for part in (self.flow, self.change, self.responders, self.missing))  # fmt: skip
         name, versus = self.flow.names[self.primary], self.comparison.parts.get(self.primary)
         said = [f"{self.programme}, {name}, {self.before} to {self.after}: {flow.sentence()}", change.sentence()]
-        said += enough.sentences()[:2]
+        said += (*enough.sentences()[:2], *got_worse(getattr(enough, "facts", {}))[:-1])
         if not isinstance(versus, Part):
             return (*said, gaps.sentence())
         return (*said, *[gaps.sentence()] * getattr(gaps, "many", False), versus.sentence())

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
@@ -298,7 +299,7 @@ HELPERS: dict[str, Callable[..., Any]] = {one.__name__: one for one in (
     private_sheets, refused, len, dict,
 )} | {
     "frame": lambda **columns: pd.DataFrame(columns), "stack": lambda *columns: np.column_stack(columns),
-    "sum_of": lambda *terms: sum(np.asarray(term, dtype=float) for term in terms),
+    "sum_of": lambda *terms: sum(np.asarray(x, dtype=float) for x in terms), "panel": lambda: Figure().subplots(),
     "mean": np.mean, "sd": lambda values: np.std(values, ddof=1), "correlations": np.corrcoef, "log": np.log,
     "among": np.isin, "at_least": np.greater_equal, "where": lambda values, rows: values[rows], "pair": lambda *of: of,
     "repeated": lambda groups, replicates: [one[:1] + one[1:] * ((replicates - 1) // 2) for one in groups],
