@@ -238,3 +238,24 @@ def test_closed_form_is_the_latent_threshold_when_the_share_matches_the_curve():
     # an identity of the model, met when the fitted curve reproduces the share improved exactly
     rows = {"mean": np.array([2.0]), "sd": np.array([2.4]), "improved": np.array([0.3])}
     assert normal_threshold(rows, 0.7, 0.6) == pytest.approx(2 + 0.524400512708 * 2.4 * np.sqrt(0.7 / 0.6), abs=1e-9)
+
+
+@pytest.mark.parametrize(("cut", "told"), [(1, False), (2, True)])
+def test_an_mcid_of_another_cut_says_from_which_rating_it_counts(cut, told):
+    gains, ratings = [0, 1, 2, 3, 4, 5] * 10, [0, 0, 1, 2, 1, 3] * 10
+    found = tc.mcid(gains, ratings, cut, sem=0.5, n_boot=100)
+    said = " ".join(found.sentences()[:2])
+    assert (said.count(f", counted from a rating of {cut}") == 2) == told
+    few = " ".join(tc.mcid(gains[:12], [*ratings[:6], 0, 0, 0, 0, 0, 3], cut, n_boot=100).cautions)
+    assert ("Only 1 person rated 2 and 2 rated one less;" in few) == told
+    assert ("no change" in few) != told
+
+
+def test_ratings_that_lean_where_all_of_the_change_is_error_move_no_latent_threshold_by_nothing():
+    steps, each = np.arange(-2.0, 9), 200  # a share improved that is skewed in the change: 1 - exp(-exp(0.8 (d - 3)))
+    improved = np.round(each * (1 - np.exp(-np.exp(0.8 * (steps - 3)))))
+    rating = (np.arange(each) < improved[:, None]).astype(int).ravel()
+    said = [tc.mcid(np.repeat(steps, each), rating, sem=sem, n_boot=100).cautions for sem in (0.5, 5.0)]
+    some, none = ([text for text in texts if "lean to one side" in text] for texts in said)
+    assert [text.split(":")[0] for text in some] == ["The ratings lean to one side (p < 0.001)"]
+    assert none == []

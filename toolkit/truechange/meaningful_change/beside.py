@@ -9,7 +9,7 @@ from scipy.special import ndtri
 
 from truechange.foundation.distributions import error_share, sd_factors
 from truechange.foundation.estimate import Estimate, Sem
-from truechange.foundation.numbers import fixed, percent, reaches
+from truechange.foundation.numbers import fixed, p_value, percent, reaches
 from truechange.foundation.result import told
 from truechange.meaningful_change.estimators import ASSUMED_RELIABILITY, RELIABILITY_RANGE, Layout, Rows, kept_of
 from truechange.meaningful_change.ratings import STRONG, WEAK, AnchorCheck, RatedPeople, share_estimate
@@ -212,9 +212,9 @@ def assumptions(
         f"The SEM comes from tests with '{there}' between them, these scores lie {asked.interval} apart: published "
         f"errors over weeks are about {WEEKS:g} times those of one session. With such an SEM the latent threshold "
         f"would be {_shown(later)}.": nearer,
-        f"The ratings lean to one side (p = {chance:.3f}): personal thresholds look skewed, a few people asking for "
+        f"The ratings lean to one side ({p_value(chance)}): personal thresholds look skewed, a few people asking for "
         f"far {'more' if side > 0 else 'less'} than most. Their mean may be up to {fixed(LEANING * true_sd, 2)} "
-        f"{'higher' if side > 0 else 'lower'} than the latent threshold.": chance < LEANS,
+        f"{'higher' if side > 0 else 'lower'} than the latent threshold.": chance < LEANS and true_sd > 0,
         f"True change looks skewed ({fixed(skew, 1)}): the latent threshold may be off by up to {fixed(bent, 2)}.":
             shown,
         f"{away} of {away + people.n} people ({percent(lost)}) are not in this study. If those who changed little "

@@ -376,17 +376,17 @@ def _judgements(
     """Return one row a check: its name, what was found, how it is judged and what to do."""
     little, same = int(np.sum(people.rating == people.cut)), int(np.sum(people.rating == people.cut - 1))
     usable, good = (low <= share <= high for low, high in (USABLE_SHARE, GOOD_SHARE))
-    improved, shown = percent(share), fixed(r.value, 2)
+    improved, (shown, first, second) = percent(share), (fixed(one, 2) for one in (r.value, before, after))
     why = "is undefined: change or rating does not vary" if r.value != r.value else f"is {shown}"
-    first, second = fixed(before, 2), fixed(after, 2)
     known, ideal = before == before and after == after, before < 0 < after and abs(before + after) <= 0.3
     means = categories[categories["n"] >= 2]["mean_change"].to_numpy()
     rises = bool(np.all(np.diff(means) >= 0))
     states, order = "rating and each score", "order of categories"
+    lowest, below = ("the smallest improvement", "no change") if people.cut == 1 else (fixed(people.cut, 0), "one less")
     return [
         _judged("people per category", f"{little} at the cut, {same} just below it", weak={
-            f"Only {little} people rated the smallest improvement and {same} rated no change; with fewer than "
-            f"{NEEDED_IN_CATEGORY} in either, the mean-change methods are not to be used.":
+            f"Only {little} {'person' if little == 1 else 'people'} rated {lowest} and {same} rated {below}; with "
+            f"fewer than {NEEDED_IN_CATEGORY} in either, the mean-change methods are not to be used.":
                 min(little, same) < NEEDED_IN_CATEGORY}),
         _judged("share improved", improved, bad={
             f"{improved} rated themselves improved. Outside 10% to 90% no single MCID is given: wait for more people, "

@@ -156,16 +156,16 @@ class McidStudy(Result):
     def sentences(self) -> tuple[str, ...]:
         """Say the recommended value, or why there is none, and how the other methods compare."""
         unit = f" {self.unit}" if self.unit else ""
+        meant = "" if self.cut == 1 else f", counted from a rating of {fixed(self.cut, 0)}"
         places = 1 if self.recommended is None else self.recommended.decimals
-        if self.recommended is None:
-            first = f"These data give no single MCID: {self.refused}."
-        else:
+        first = f"These data give no single MCID: {self.refused}."
+        if self.recommended is not None:
             first = (
-                f"A change of about {self.recommended} is the smallest that these {self.n} people call an improvement "
-                f"({METHODS[self.recommended_method].words})."
+                f"A change of about {self.recommended} is the smallest that these {self.n} people call an improvement"
+                f"{meant} ({METHODS[self.recommended_method].words})."
             ) + "".join(f" Do not lean on it: {doubt}" for doubt in self.recommended.doubts)
         share, spread = percent(self.anchor.improved.value), f"{fixed(self.mean, 1)}{unit} (SD {fixed(self.sd, 1)})"
-        said = [first, f"{share} of them rated themselves improved; their mean change was {spread}."]
+        said = [first, f"{share} of them rated themselves improved{meant}; their mean change was {spread}."]
         said += [self.taken_in] if self.taken_in else []
         if len(self.at_cut) > 1 and not (self.at_cut == HIDDEN).any(axis=None):
             spans = self.at_cut[["estimate", "low", "high"]].astype(float)
@@ -390,10 +390,9 @@ def _taken_in(people: RatedPeople, rows: Rows, unit: str) -> str:
 
 def _sources(check: AnchorCheck, estimates: pd.DataFrame, method: str, parted: bool) -> tuple[str, ...]:
     """Return the sources of what was computed: the checks, each method that gave a value, and how it was judged."""
-    used = [METHODS[name].source for name in estimates.index[estimates["estimate"].notna()]]
-    told_keys = told({"firth1993": parted, "newcombe1998a": method})
-    found = [*check.sources, "delong1988", *used, *told_keys, "devji2020"]
-    return tuple(dict.fromkeys(key for key in found if key != OWN))
+    used = {METHODS[name].source: True for name in estimates.index[estimates["estimate"].notna()]}
+    seen = {"delong1988": 0 < check.improved.value < 1} | used | {"firth1993": parted, "newcombe1998a": method}
+    return tuple(dict.fromkeys(key for key in (*check.sources, *told(seen), "devji2020") if key != OWN))
 
 
 def _spans(
