@@ -391,9 +391,9 @@ def _by_visit(
 def _cautions(study: MeasurementError, resolution: float | None) -> tuple[str, ...]:
     sem, ms, gain, exact = study.sem, study.mean_squares, study.learning, study.sem.value == 0
     shifted = "leaves that out" if study.error == "consistency" else "counts it as error"
+    use = "use error='consistency' and " * (study.error != "consistency")
     two = " Two trials cannot tell learning from a one-off shift; a third could." if len(study.trials) == 2 else ""
-    outlying = study.outlying
-    without = study.sem_without_outlying if outlying else ""
+    outlying, without = study.outlying, study.sem_without_outlying if study.outlying else ""
     return told({
         "The trials agree completely: were the scores rounded or copied? The MDC cannot be 0 in truth.": exact,
         f"The MDC is set to the smallest step of the scale ({resolution or 0:g}).": exact and resolution,
@@ -402,7 +402,7 @@ def _cautions(study: MeasurementError, resolution: float | None) -> tuple[str, .
         "Trials differ less than error alone would make them: their own variance is taken as 0.":
             ms and ms.error > 0 and ms.trials < ms.error,
         f"Scores shift between the first two trials by {gain}, and error='{study.error}' {shifted}.{two} If it is "
-        "learning, give a practice trial, or use error='consistency' and carry the gain as practice.":
+        f"learning, give a practice trial, or {use}carry the gain as practice.":
             gain.low > 0 or gain.high < 0,
         f"Trials of {listed(outlying)} differ far more than usual; kept in (SEM without: {without}).": outlying,
         "The error depends on the level of the score: see .spread and .mdc_at(), or .on_log_scale().":
