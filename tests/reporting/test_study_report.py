@@ -5,13 +5,15 @@ from dataclasses import replace
 from pathlib import Path
 from shutil import copy
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import truechange as tc
 from truechange.cli.main import main
-from truechange.foundation.errors import OutcomeError
+from truechange.foundation.errors import OutcomeError, RefusedError
 from truechange.foundation.result import Refused
+from truechange.programme.assumptions import error_shape, ratings_not_given
 from truechange.reporting.files import stamp
 from truechange.reporting.methods import methods_paragraph, told_sources
 from truechange.reporting.page import Section, Words, write_docx
@@ -243,3 +245,74 @@ def test_nobody_is_counted_with_an_mcid_that_is_not_to_be_leaned_on():
     assert isinstance(found.checks["cross-fitting"], Refused)
     assert "but its interval reaches zero" in found.sentences()[2]
     assert enough.beyond_error.rows["changed_enough"].iloc[0] > 0
+
+
+TWICE = pd.DataFrame({"person": list("aabbccdd"), "trial": [1, 2] * 4, "value": [9, 10, 12, 11, 7, 8, 13, 14.0]})
+GAINS, RATED = [0, 1, 2, 3, 4, 5] * 10, [0, 0, 1, 0, 1, 2] * 10
+FIRST = [5, 9, 7, 8, 6, 9] * 10
+SCORES = {"before": FIRST, "after": [first + gain for first, gain in zip(FIRST, GAINS, strict=True)]}
+
+
+@pytest.mark.parametrize(
+    ("compute", "claimed", "not_done"),
+    [
+        (lambda: tc.mcid(GAINS, [1] * 60, n_boot=100), "share improved, order", ("receiver", "correlation")),
+        (lambda: tc.mcid(GAINS, RATED, n_boot=100), "correlation with the change, order", ("each score",)),
+        (lambda: tc.mcid(GAINS, RATED, n_boot=100, **SCORES), "and with each score", ()),
+        (lambda: tc.mcid(GAINS[:1], RATED[:1], n_boot=100), "from 1 person against", ("1 people", "receiver")),
+        (lambda: tc.limits_of_agreement([9, 12], [10, 11]), "of 2 pairs", ("slope", "logarithms")),
+        (lambda: tc.limits_of_agreement([9, 12, 7], [10, 11, 9], scale="log"), "computed on logarithms with", ()),
+        (lambda: tc.limits_of_agreement([9, 12, 7], [10, 11, 9]), "slope of the difference", ("logarithms",)),
+    ],
+)
+def test_of_odd_data_the_paragraph_claims_only_what_was_done(compute, claimed, not_done):
+    found = compute()
+    text = str(methods_paragraph(found))
+    assert claimed in text
+    assert [claim for claim in not_done if claim in text] == []
+    assert ("delong1988" in found.sources) == ("receiver" in text)
+
+
+def test_the_paragraph_tells_the_doubts_of_the_mcid_that_the_rule_chose(study):
+    doubtful = replace(study.mcid, recommended=replace(study.mcid.recommended, doubts=("it reaches zero.", "so.")))
+    assert "It is not to be leaned on: it reaches zero; so" in str(methods_paragraph(doubtful))
+    assert "leaned on" not in str(methods_paragraph(study.mcid))
+
+
+@pytest.mark.parametrize(("gave_none", "told"), [(0, False), (6, True)])
+def test_the_mcid_was_computed_again_for_the_unrated_only_where_somebody_gave_no_rating(gave_none, told):
+    people = pd.DataFrame({"improvement": [0.0, 1, 2, 3] * 5, "rating": [0.0, 0, 1, 2] * 5})
+    people.loc[: gave_none - 1, "rating"] = np.nan
+    look = ratings_not_given(people, 1, lambda _rated, at: 2.0 if at == 1 else np.nan)
+    text = str(methods_paragraph({"ratings": look}))
+    assert ("for those who gave none" in text) == told
+    assert "next cut" not in text
+
+
+def test_a_study_without_an_mcid_still_says_who_changed_beyond_error_and_who_got_worse():
+    rows = pd.read_csv(DATA / "assessments.csv")
+    rows.loc[rows["occasion"] == "discharge", "value"] = (rows["value"] - 5).clip(lower=0)
+    rows = rows[rows["measure"] == "chair_stand_30s"]
+    frames = {"assessments": rows, **{name: pd.read_csv(DATA / f"{name}.csv") for name in ("people", "ratings")}}
+    fell = computed(frames)
+    gained, limit = fell.change.usable["improvement"], fell.error.mdc95.value
+    text = " ".join(fell.sentences())
+    assert f"{(gained >= limit).sum()} of the 200 people due changed by at least" in text
+    assert f"{(gained <= -limit).sum()} got worse by at least" in text
+    answer = study_sections(fell, stamp(), {}, {})[0]
+    assert f"{(gained <= -limit).sum()} got worse by at least" in " ".join(answer.blocks[0].texts)
+
+
+def test_two_tests_that_agree_completely_are_refused_a_shape_without_a_warning():
+    same = TWICE.assign(value=[9, 9, 12, 12, 7, 7, 13, 13])
+    with pytest.raises(RefusedError, match="have no shape"):
+        error_shape(tc.measurement_error(same))
+
+
+@pytest.mark.parametrize(("kind", "advised"), [("consistency", False), ("agreement", True)])
+def test_a_shift_is_not_answered_with_the_error_that_was_chosen_already(kind, advised):
+    shifted = TWICE.assign(value=[9, 12, 12, 15, 7, 10, 13, 16.5])
+    said = [text for text in tc.measurement_error(shifted, error=kind).cautions if text.startswith("Scores shift")]
+    assert len(said) == 1
+    assert ("or use error='consistency' and carry" in said[0]) == advised
+    assert "carry the gain as practice" in said[0]

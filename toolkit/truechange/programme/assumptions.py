@@ -239,15 +239,15 @@ def error_shape(error: MeasurementError) -> Part:
         people keep), ``at_low``, ``at_high`` (the MDC at the lowest and highest tenth of the scores; None where the
         error is not shown to depend on the score).
     """
-    scores, unit = error.complete, error.sample.unit
+    scores, unit, uneven = error.complete, error.sample.unit, error.spread.flagged
     apart = scores[:, -1] - scores[:, 0]
+    if not np.ptp(apart):
+        raise RefusedError("The two tests differ by the same for everybody: their errors have no shape.")
     lean, tails, shaped = _shape("The differences of the two tests", apart)
     seen = float(np.quantile(np.abs(apart - apart.mean()), 0.95))
-    ends: tuple[Any, ...] = (None, None)
-    if error.spread.flagged:
-        ends = tuple(error.mdc_at(float(at)) for at in np.quantile(scores.mean(axis=1), (0.1, 0.9)))
+    ends = tuple(error.mdc_at(float(at)) if uneven else None for at in np.quantile(scores.mean(axis=1), (0.1, 0.9)))
     filled = {"seen": fixed(seen, error.mdc95.decimals), "unit": _unit(unit), "mdc95": error.mdc95, "ends": ends}
-    words = worded(WORDS, filled, within=True, even=not error.spread.flagged, uneven=error.spread.flagged)
+    words = worded(WORDS, filled, within=True, even=not uneven, uneven=uneven)
     rows = {"skewness": lean, "excess kurtosis": tails, "95% within": seen}
     facts = {"skewness": lean, "kurtosis": tails, "within": seen, "at_low": ends[0], "at_high": ends[1]}
     return Part(facts, quantities({}, rows), (shaped, *words))

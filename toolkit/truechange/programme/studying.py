@@ -149,7 +149,7 @@ class Study(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say the test's error, the change that matters, and the programme's answer."""
-        return (self.error.sentence(), self.mcid.sentence(), *self.audit.sentences()[2:3])
+        return (self.error.sentence(), self.mcid.sentence(), *self.audit.sentences()[2:-1])
 
     def table(self) -> pd.DataFrame:
         """Return one row a quantity, of every part that has numbers."""
@@ -182,9 +182,8 @@ class Study(Result):
 
 def _named(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a result's table with its quantity and its estimate in columns of that name."""
-    whole = frame if "quantity" in frame else frame.reset_index()
-    first = whole.columns[0] if "quantity" not in whole else "quantity"
-    return whole.rename(columns={first: "quantity", "share": "estimate"})
+    rows = frame if "quantity" in frame else frame.reset_index()
+    return rows.rename(columns={"quantity" if "quantity" in rows else rows.columns[0]: "quantity", "share": "estimate"})
 
 
 def study(

@@ -8,7 +8,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from math import isnan, nan
+from typing import Any
+
+import pandas as pd
 
 from truechange.foundation.drawing import cell_text
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
@@ -27,14 +30,10 @@ from truechange.reporting.page import Words
 from truechange.reporting.references import ReferenceList, cite, wording
 from truechange.reporting.tables import latex_text
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-
 CALL = re.compile(r"Give (a retest study, or )?thresholds=\{'(\w+)': \{'(\w+)': \.\.\.\}\}( with its source)?\.")
 KIND, BRACKETS, PIECES = re.compile(r"error='([\w-]+)'"), re.compile(r" \(\w+=\)"), re.compile(r"(?<=[.;]) ")
 CODE = re.compile(r"\b\w+=|\btc\.|\btruechange [a-z]|\bsem_df\b| --\w|`| \.[a-z]+\b")
-ASKED = {"sem": "standard error of measurement", "mcid": "MCID"}
+ALONE, ASKED = re.compile(r"(?<!\S)1 people\b"), {"sem": "standard error of measurement", "mcid": "MCID"}
 
 
 def in_words(text: Any) -> Any:
@@ -51,8 +50,8 @@ def in_words(text: Any) -> Any:
         return text
 
     def asked(call: re.Match[str]) -> str:
-        source = ", with the source" if call[4] else ""
-        return f"Give {call[1] or ''}its {ASKED.get(call[3], call[3])} in a thresholds file{source}."
+        what, source = ASKED.get(call[3], call[3]), ", with the source" * bool(call[4])
+        return f"Give {call[1] or ''}its {what} in a thresholds file{source}."
 
     text = CALL.sub(asked, KIND.sub(r"the \1 error", text))
     plain = [piece for piece in PIECES.split(BRACKETS.sub("", text)) if not CODE.search(piece)]
@@ -95,10 +94,8 @@ class Prose(Result):
         """Return the sentences."""
         return self.lines
 
-    def table(self) -> "pd.DataFrame":
+    def table(self) -> pd.DataFrame:
         """Return where every number comes from: field, shown, value, source."""
-        import pandas as pd
-
         return pd.DataFrame(list(self.facts), columns=["field", "shown", "value", "source"])
 
     @property
@@ -113,8 +110,7 @@ class Prose(Result):
     def _repr_html_(self) -> str:
         from html import escape
 
-        text = "".join(f"<p>{escape(paragraph)}</p>" for paragraph in self.paragraphs)
-        return f"{text}{self.references._repr_html_()}"
+        return "".join(f"<p>{escape(text)}</p>" for text in self.paragraphs) + self.references._repr_html_()
 
 
 PARAGRAPHS = (Pairs, IccResult, McidStudy, Refused, ProgrammeAudit, dict)  # begin a paragraph
@@ -168,9 +164,9 @@ def methods_paragraph(
             raise OutcomeError(f"A number stands in the wording of: {template!r}")
         shown = {name: one.text() if isinstance(one, Estimate) else cell_text(one) for name, one in fields.items()}
         for name, one in fields.items():
-            number = one.value if isinstance(one, Estimate) else one
-            facts.append({"field": name, "shown": shown[name], "value": number, "source": source or kind})
-        lines.append((template.format(**shown), (*keys, *cited)))
+            told = {"field": name, "shown": shown[name], "value": getattr(one, "value", one)}
+            facts.append(told | {"source": source or kind})
+        lines.append((ALONE.sub("1 person", template.format(**shown)), (*keys, *cited)))
 
     for result in results:
         if type(result) not in WORDINGS:
@@ -228,12 +224,18 @@ def _error(tell: Tell, error: Any) -> None:
 
 
 def _agreement(tell: Tell, agreement: Any) -> None:
-    tell("limits", *agreement.sources, people=agreement.n, kind=agreement.method)
+    slope = ", and the slope of the difference on the mean was examined" * agreement.proportional_bias.has_interval
+    scale = " on logarithms" * (agreement.scale == "log")
+    tell("limits", *agreement.sources, people=agreement.n, kind=agreement.method, scale=scale, slope=slope)
 
 
 def _mcid(tell: Tell, study: Any) -> None:
     tell("rated", people=study.n, cut=study.cut)
-    tell("anchor", *study.anchor.sources)
+    seen = {", correlation with the change": "correlation", " and with each score": "with_before"}
+    correlation = "".join(words for words, name in seen.items() if not isnan(getattr(study.anchor, name).value))
+    tell("anchor", *study.anchor.sources, correlation=correlation)
+    if not isnan(study.area.value):
+        tell("area")
     known = study.estimates["estimate"].notna()
     got, lacking = ([METHODS[name] for name in study.estimates.index[rows]] for rows in (known, ~known))
     own = [method for method in got if method.source == OWN]
@@ -244,12 +246,11 @@ def _mcid(tell: Tell, study: Any) -> None:
     if study.recommended is None:
         tell("none", why=study.refused)
         return
-    chosen, reliability = "chosen", study.anchor_reliability.value
-    if "firth1993" in study.sources:
-        chosen = "chosen_in_gap"
-    elif study.recommended_method == "predictive_adjusted_2022" and reliability != reliability:
-        chosen = "chosen_over_reliability"
+    over = study.recommended_method == "predictive_adjusted_2022" and isnan(study.anchor_reliability.value)
+    chosen = "chosen_in_gap" if "firth1993" in study.sources else "chosen" + "_over_reliability" * over
     tell(chosen, method=METHODS[study.recommended_method].words)
+    if study.recommended.doubts:
+        tell("doubted", why="; ".join(doubt.rstrip(".") for doubt in study.recommended.doubts))
     tell("accuracy")
 
 
@@ -261,9 +262,8 @@ def _audit(tell: Tell, audit: Any) -> None:
     parts = (audit.flow, audit.change, audit.responders, audit.comparison, audit.missing)
     flow, change, enough, versus, missing = (part[audit.primary] for part in parts)
     compared = not isinstance(versus, Refused)
-    about = {"programme": audit.programme, "before": audit.before, "after": audit.after, "comparable": flow.compared}
-    about |= {"compare": audit.compare} if compared else {}
-    tell("compared" if compared else "followed", started=flow.started, due=flow.due, **about)
+    about = {name: getattr(audit, name) for name in ("programme", "before", "after", "compare")[: 3 + compared]}
+    tell("compared" if compared else "followed", started=flow.started, due=flow.due, comparable=flow.compared, **about)
     if not isinstance(change, Refused):
         tell("change", *change.sources, method=change.mean.method)
     if isinstance(enough, Part):
@@ -280,8 +280,7 @@ def _enough(tell: Tell, enough: Any, known: Any) -> None:
     counted = [part for part in (enough.counted, enough.beyond_error) if not isinstance(part, Refused)]
     if counted:
         limit = counted[0].threshold
-        kind, origin = limit.kind.upper(), limit.origin.sentence()
-        tell("counted", *counted[0].sources, kind=kind, limit=limit, origin=origin)
+        tell("counted", *counted[0].sources, kind=limit.kind.upper(), limit=limit, origin=limit.origin.sentence())
     if not isinstance(enough.from_error, Refused):
         tell("from_error", *enough.from_error.sources, sem=known.sem, origin=known.sem.origin.sentence())
     if not isinstance(enough.curve, Refused):
@@ -318,8 +317,9 @@ def _checks(tell: Tell, checks: Any) -> None:
     done = {name: part for name, part in checks.items() if isinstance(part, Part)}
     if fit := done.get("cross-fitting"):
         tell("cross_fitting", folds=fit.folds, repeats=fit.repeats)
-    if "ratings" in done:
-        tell("ratings")
+    for key in ("if_unchanged", "next_cut"):
+        if not isnan(getattr(done.get("ratings"), key, nan)):
+            tell(key)
     if alike := done.get("therapist"):
         tell("therapist", units=alike.units)
     if "errors" in done:
