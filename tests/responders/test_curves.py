@@ -94,3 +94,18 @@ def test_shares_in_a_large_clinic_are_the_known_ones():
     assert table.loc["D", "share"] == pytest.approx((true >= 2).mean(), abs=0.01)
     sure = responder_definitions(observed, mcid=2, sem=np.sqrt(2), primary="A").chances > 0.8
     assert (true[sure] >= 2).mean() > 0.85
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [([2, 3, 4], "improved by 3.0"), ([-2, -3, -4], "got worse by 3.0"), ([0.02, 0.04, 0.06], "improved by 0.040")],
+)
+def test_half_of_those_who_got_worse_are_not_said_to_improve_by_less_than_nothing(changes, told):
+    assert tc.cumulative_change(changes).sentences()[0] == f"Half of the 3 people measured {told} or more."
+
+
+def test_one_person_without_a_follow_up_is_told_in_the_singular():
+    said = tc.true_responder_share([0, 1, 2, 3, 5, np.nan], sem=0.5, mcid=2.0).cautions
+    assert "1 person without a usable follow-up is not in this share." in said
+    with pytest.raises(tc.DataError, match=r"^1 person with a usable change"):
+        tc.cumulative_change([2.0])

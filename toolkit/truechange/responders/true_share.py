@@ -16,7 +16,7 @@ from truechange.foundation import errors
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import ChoiceError, DataError, RefusedError, check_confidence
 from truechange.foundation.estimate import SWAPPED, Estimate, Sem, Threshold, person_threshold, read_sem
-from truechange.foundation.numbers import fixed, percent
+from truechange.foundation.numbers import decimals_for, fixed, people, percent
 from truechange.foundation.result import Part, Result, Spoken, told
 from truechange.numerics import true_change as kernels
 from truechange.numerics.intervals import Floats, wilson_limits
@@ -110,7 +110,7 @@ def measured_changes(improvement: Any) -> tuple[Floats, int]:
     values = numbers(improvement)
     changes = values[~np.isnan(values)]
     if changes.size < 3:
-        raise DataError(f"{changes.size} people with a usable change; at least 3 are needed.")
+        raise DataError(f"{people(changes.size)} with a usable change; at least 3 are needed.")
     return changes, int(values.size - changes.size)
 
 
@@ -251,16 +251,16 @@ def _taken_in(
     )  # fmt: skip
 
 
-def _cautions(people: int, away: int, reliability: float, skew: float, error: Sem, limit: Threshold) -> tuple[str, ...]:
-    few, skewed = people < kernels.ENOUGH, skew == skew  # NaN where no more skewed than chance makes it
+def _cautions(n: int, away: int, reliability: float, skew: float, error: Sem, limit: Threshold) -> tuple[str, ...]:
+    few, skewed = n < kernels.ENOUGH, skew == skew  # NaN where no more skewed than chance makes it
     return (*limit.cautions, *told({
         "True change still holds practice, natural course and placebo; it is not the effect of the programme.": True,
-        f"{away} people without a usable follow-up are not in this share.": away,
+        f"{people(away)} without a usable follow-up {'is' if away == 1 else 'are'} not in this share.": away,
         "The changes vary no more than measurement error alone would make them: who changed cannot be told apart, "
         "and the share rests on the mean and the prior.": reliability <= 0,
         f"Only {percent(reliability)} of the variance of change is true change; the share is weakly known, and its "
         "shape is not: were it strongly skewed, the share could be off by ten points.": 0 < reliability < SEEN,
-        f"With {people} people (fewer than {kernels.ENOUGH}) the shape of true change cannot be learned; it is taken "
+        f"With {people(n)} (fewer than {kernels.ENOUGH}) the shape of true change cannot be learned; it is taken "
         "to be normal.": few,
         f"True change looks skewed ({fixed(skew, 1)}), which a normal model cannot follow: the share may be off by ten "
         "points.": few and skewed,
@@ -306,13 +306,13 @@ def _curve_words(facts: Mapping[str, Any]) -> tuple[str, ...]:
     who = {name: f"{name}: " if len(facts["improvement"]) > 1 else "" for name in facts["improvement"]}
     says = []
     for name, values in facts["improvement"].items():
-        changes = values[~np.isnan(values)]
-        half, middle = f"{who[name]}half" if who[name] else "Half", fixed(float(np.median(changes)), 1)
-        says.append(f"{half} of the {changes.size} people measured improved by {middle} or more.")
+        half, (middle, sd) = f"{who[name]}half" if who[name] else "Half", (np.nanmedian(values), np.nanstd(values))
+        went, by = "got worse" if middle < 0 else "improved", fixed(abs(middle), max(1, decimals_for(-sd, sd)))
+        says.append(f"{half} of the {np.sum(~np.isnan(values))} people measured {went} by {by} or more.")
     for limit in facts["thresholds"]:
         reached = f"of those {facts['whom']} changed by at least the {limit.kind.upper()} of {size_of(limit)}."
-        for row in _shares_at(facts, limit.value).to_dict("records"):
-            says.append(f"{who[row['group']]}{percent(row['share'])} {reached}")
+        rows = _shares_at(facts, limit.value)[["group", "share"]].to_numpy()
+        says += [f"{who[name]}{percent(share)} {reached}" for name, share in rows]
     return tuple(says)
 
 
