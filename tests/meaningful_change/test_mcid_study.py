@@ -259,3 +259,13 @@ def test_ratings_that_lean_where_all_of_the_change_is_error_move_no_latent_thres
     some, none = ([text for text in texts if "lean to one side" in text] for texts in said)
     assert [text.split(":")[0] for text in some] == ["The ratings lean to one side (p < 0.001)"]
     assert none == []
+
+
+@pytest.mark.parametrize(
+    ("times", "told"), [(1, "2.5 (SD 1.7)"), (0.01, "0.025 (SD 0.017)"), (0.001, "0.0025 (SD 0.0017)")]
+)
+def test_the_mean_change_of_a_test_of_small_numbers_is_not_told_as_nothing(times, told):
+    gains = np.array([0, 1, 2, 3, 4, 5] * 10) * times
+    for ratings in ([0, 0, 1, 0, 1, 2] * 10, [1] * 60):
+        said = tc.mcid(gains, ratings, n_boot=100).sentences()
+        assert f"their mean change was {told}." in said[1]

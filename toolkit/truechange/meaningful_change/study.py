@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from truechange.foundation.entry import Entry, sentence_before_cut
 from truechange.foundation.errors import ChoiceError, RefusedError, check_choice
 from truechange.foundation.estimate import Estimate, Origin, Threshold
-from truechange.foundation.numbers import fixed, percent, with_interval
+from truechange.foundation.numbers import decimals_for, fixed, percent, with_interval
 from truechange.foundation.result import Result, told
 from truechange.meaningful_change import beside
 from truechange.meaningful_change.draws import DRAWN, EXTRAS, LEAST, bias_table, draw_quantities, limits_of
@@ -155,16 +155,16 @@ class McidStudy(Result):
 
     def sentences(self) -> tuple[str, ...]:
         """Say the recommended value, or why there is none, and how the other methods compare."""
-        unit = f" {self.unit}" if self.unit else ""
+        unit, to = f" {self.unit}" if self.unit else "", max(1, decimals_for(-self.sd, self.sd))
         meant = "" if self.cut == 1 else f", counted from a rating of {fixed(self.cut, 0)}"
-        places = 1 if self.recommended is None else self.recommended.decimals
+        places = to if self.recommended is None else self.recommended.decimals
         first = f"These data give no single MCID: {self.refused}."
         if self.recommended is not None:
             first = (
                 f"A change of about {self.recommended} is the smallest that these {self.n} people call an improvement"
                 f"{meant} ({METHODS[self.recommended_method].words})."
             ) + "".join(f" Do not lean on it: {doubt}" for doubt in self.recommended.doubts)
-        share, spread = percent(self.anchor.improved.value), f"{fixed(self.mean, 1)}{unit} (SD {fixed(self.sd, 1)})"
+        share, spread = percent(self.anchor.improved.value), f"{fixed(self.mean, to)}{unit} (SD {fixed(self.sd, to)})"
         said = [first, f"{share} of them rated themselves improved{meant}; their mean change was {spread}."]
         said += [self.taken_in] if self.taken_in else []
         if len(self.at_cut) > 1 and not (self.at_cut == HIDDEN).any(axis=None):
