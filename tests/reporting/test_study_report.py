@@ -316,3 +316,15 @@ def test_a_shift_is_not_answered_with_the_error_that_was_chosen_already(kind, ad
     assert len(said) == 1
     assert ("or use error='consistency' and carry" in said[0]) == advised
     assert "carry the gain as practice" in said[0]
+
+
+@pytest.mark.parametrize(("gaps", "told"), [([], "with 3 "), ([2, 5], "with up to 3 ")])
+def test_people_who_lack_a_score_are_not_told_to_have_all_of_them(gaps, told):
+    noise = np.random.default_rng(4).normal(0, 1, 36).round(1)
+    three = pd.DataFrame({"person": np.repeat(range(12), 3), "trial": [1, 2, 3] * 12, "value": noise})
+    three["value"] += np.repeat(range(12), 3)
+    three = three.drop(index=gaps)
+    kept = "reml" if gaps else "refuse"
+    error = tc.measurement_error(three, missing=kept)
+    for found in (error, tc.icc(three, form="ICC(A,1)", missing=kept)):
+        assert f"of 12 people {told}trials each" in str(methods_paragraph(found)).replace("from 12", "of 12")

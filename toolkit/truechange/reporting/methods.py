@@ -213,13 +213,13 @@ def _pairs(tell: Tell, pairs: Any) -> None:
 
 
 def _icc(tell: Tell, icc: Any) -> None:
-    one = icc.estimate
-    tell("icc", *icc.sources, form=icc.form, method=one.method, people=one.n, trials=icc.trials)
+    one, most = icc.estimate, "up to " * ("REML" in icc.estimate.method)  # it takes people who lack a score
+    tell("icc", *icc.sources, form=icc.form, method=one.method, people=one.n, trials=icc.trials, most=most)
 
 
 def _error(tell: Tell, error: Any) -> None:
-    sem, trials = error.sem, len(error.trials)
-    tell("sem", *error.sources, kind=error.error, method=sem.method, people=sem.n, trials=trials)
+    sem, most = error.sem, "up to " * ("REML" in error.sem.method)
+    tell("sem", *error.sources, kind=error.error, method=sem.method, people=sem.n, trials=len(error.trials), most=most)
     tell("mdc", how=error.mdc95.method)
 
 
