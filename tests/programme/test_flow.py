@@ -187,7 +187,7 @@ def test_a_score_set_aside_at_the_door_is_no_dropout():
     found = audit(clinic(rows))
     assert sum(n for why, n in found.flow[TEST].reasons.items() if why.startswith("tested but the score")) == 2
     assert found.quality.set_aside == 2
-    assert any("in no result: 2. truechange inspect" in text for text in found.quality.cautions)
+    assert any("in no result: 2 (2 not a number). truechange inspect" in text for text in found.quality.cautions)
     assert "40 rows read = 38 used + 2 set aside" in found.quality.sentence()
 
 
@@ -340,3 +340,26 @@ def test_an_adverse_event_is_counted_by_its_kind(told, kind):
         {"person": "P001", "date": pd.to_datetime(["2025-01-07", "2025-01-09"]), "adverse_event": ["", told]}
     )
     assert tolerance(log).events["adverse_event"].tolist() == [kind] * bool(kind)
+
+
+@pytest.mark.parametrize("people", [1, 2, 5])
+def test_few_people_tested_alike_are_not_said_to_differ(people):
+    same = {"seat_height_cm": 43, "arms_used": "no", "walking_aid": "none", "assessor": "A1"}
+    rows = scores(codes(people), np.full(people, 9.0), np.full(people, 12.0), **same)
+    part = audit(clinic(rows)).public().protocols[TEST]
+    assert part.sentence() == "Every recorded fact of the protocol was the same for everybody."
+    assert part.cautions == ()
+    unlike = audit(clinic(rows.assign(assessor=["A1"] * people + ["A2"] * people))).public().protocols[TEST]
+    assert any("another tester" in text for text in unlike.cautions)
+
+
+def test_one_person_is_told_of_in_the_singular():
+    alone = audit(clinic(scores(codes(1), [9.0], [12.0])))
+    assert "1 of the 1 person due (100%) has two scores" in alone.sentences()[0]
+    assert "1 of the 1 person due improved by at least 2 stands" in AuditReport(alone).page()
+
+
+@pytest.mark.parametrize(("as_of", "late"), [("2025-02-01", True), (None, False)])
+def test_scores_after_the_day_of_the_count_are_told(as_of, late):
+    found = audit(clinic(scores(codes(20), np.full(20, 9.0), np.full(20, 12.0))), as_of=as_of)
+    assert late == any("go on after the day of the count (2025-02-01)" in text for text in found.cautions)

@@ -158,6 +158,8 @@ def start_dependence(
     n, known = first.size, read_sem(sem, unit=unit)
     if n < 20:
         raise DataError(f"{n} pairs are too few to tell dependence on the start from error; at least 20 are needed.")
+    if float((second - first).std()) <= NOISE:
+        raise DataError("Every change is the same: how it depends on the start cannot be told from error.")
     rule = entry and entry.of_people(whole)
     found, draws = resampled_taken_in(rule, first, second, known, _start_of, n_boot=n_boot, seed=seed)
     low, high = percentile_limits(draws, confidence)
