@@ -226,10 +226,10 @@ def headline(test: OneTest) -> str:
             return f"How many changed enough cannot be told. {test.change.sentence()}"
         return in_words(f"What changed cannot be told: {test.audit.change[test.key].reason}")  # type: ignore[attr-defined]
     k, n = (int(counted.rows[name].iloc[0]) for name in ("changed_enough", "started"))
-    said = f"{k} of the {n} people due improved by {test.size}"
-    if error is None:
-        return f"{said}; what measurement error alone would give is not known."
-    return f"{said}; measurement error alone would give about {fixed(error.expected, 0)} of the {error.n} tested twice."
+    alone = "what measurement error alone would give is not known"
+    if error is not None:
+        alone = f"measurement error alone would give about {fixed(error.expected, 0)} of the {error.n} tested twice"
+    return told({f"{k} of the {n} people due improved by {test.size}; {alone}.": True})[0]
 
 
 def _numbers(test: OneTest) -> list[tuple[str, str, str, str]]:
@@ -325,7 +325,7 @@ def _regression(part: Any, _test: OneTest, _rows: Rows) -> list[Block]:
 
 def _responders(part: Any, test: OneTest, rows: Rows) -> list[Block]:
     counted = exhibits.counted_rows(rows["changed enough"], test)
-    table = ready_table(counted, f"Changed by at least a threshold: {test.name}", notes=part.cautions)
+    table = ready_table(counted, f"Improved by at least a threshold: {test.name}", notes=part.cautions)
     choice = rows.get("threshold choice")
     return _laid(part, table, pictures=() if choice is None else exhibits.how_many_changed(test, choice))
 
