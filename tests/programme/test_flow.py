@@ -12,7 +12,8 @@ import truechange as tc
 from truechange.foundation.result import Part, Refused
 from truechange.programme.flow import STOPPING, DueRule, flow_of, kind_of, with_states
 from truechange.programme.training import tolerance
-from truechange.reporting.audit_report import AuditReport
+from truechange.reporting.audit_exhibits import OneTest
+from truechange.reporting.audit_report import AuditReport, first_page
 
 KNOWN = {TEST: {"sem": 1.0, "sem_df": 49, "mcid": 2.0}}
 
@@ -363,3 +364,24 @@ def test_one_person_is_told_of_in_the_singular():
 def test_scores_after_the_day_of_the_count_are_told(as_of, late):
     found = audit(clinic(scores(codes(20), np.full(20, 9.0), np.full(20, 12.0))), as_of=as_of)
     assert late == any("go on after the day of the count (2025-02-01)" in text for text in found.cautions)
+
+
+# By hand: 12 gain 3, 8 can no longer rise; taken as 0 stands they lost 9 each: (12 × 3 − 8 × 9) / 20 = −1.8.
+@pytest.mark.parametrize(("unable", "told"), [(8, "with 8 who could not, their score taken as 0 stands, it is −1.8"),
+                                              (2, "some could not, and no count of people who got worse")])  # fmt: skip
+def test_people_who_became_unable_stand_in_the_answer_and_on_the_first_page(unable, told):
+    rows = scores(codes(20), np.full(20, 9.0), np.full(20, 12.0)).assign(result="measured")
+    gone = rows["occasion"].eq("discharge") & rows["person"].isin(codes(unable))
+    found = audit(clinic(rows.assign(value=rows["value"].mask(gone), result=rows["result"].mask(gone, "unable"))))
+    assert (told in " ".join(AuditReport(found).answer)) == (unable == 8)
+    assert told in repr(first_page(OneTest(found.public())).blocks)
+
+
+def test_another_test_on_which_many_got_worse_stands_on_the_first_page():
+    rows = scores(codes(20), np.full(20, 9.0), np.full(20, 12.0))
+    slower = scores(codes(20), np.full(20, 10.0), np.full(20, 15.0)).assign(measure="timed_up_and_go")
+    known = KNOWN | {"timed_up_and_go": {"sem": 1.0, "mcid": 2.0}}
+    found = tc.audit(clinic(pd.concat([rows, slower])), primary=TEST, thresholds=known, n_boot=50)
+    assert "Timed up and go: Of the 20 people measured twice 20 got worse" in repr(
+        AuditReport(found).sections[0].blocks
+    )

@@ -344,6 +344,12 @@ def paired_change(
     return _told(facts, worded(WORDS["change"], about, no_effect=True, partly=n < due, few=n < FEW_PAIRS, same=sd == 0))
 
 
+def left_out(change: Any) -> tuple[str, ...]:
+    """Say whom the mean leaves out: those who could no longer do the test, by number where that may be told."""
+    hidden = tuple(text for text in change.cautions if text == WORDS["change"]["left_out"])
+    return change.sentences()[-1:] if getattr(change, "unable", 0) else hidden
+
+
 def without_unable(change: Part) -> Part:
     """Return the change without the second mean, whose size would tell how many were unable."""
     return _told({**change.facts, "with_unable": None, "unable": 0}, (*change.cautions, WORDS["change"]["left_out"]))

@@ -260,11 +260,11 @@ def _from_ratings(
     cure, test = f"Give thresholds={{{measure!r}: {{'mcid': ...}}}} with its source.", measure_of(measure)
     if anchor is None or anchor not in pairs or pairs[anchor].notna().sum() < FEWEST_RATINGS:
         return Refused("MCID", f"No MCID was given and there are no ratings to estimate one from. {cure}")
-    rated = pairs[pairs[anchor].notna()]
+    rated, error = pairs[pairs[anchor].notna()], None if isinstance(sem, Refused) else sem
     try:
         scores = {name: rated[name].to_numpy(float) for name in ("improvement", "before", "after")}
-        about = {"sem": None if isinstance(sem, Refused) else sem, "unit": test.unit, "resolution": test.resolution}
-        recommended, refused = mcid_value({"anchor": rated[anchor].to_numpy(float), **scores}, **about, **drawn)
+        about: Any = {"unit": test.unit, "resolution": test.resolution, **drawn}
+        recommended, refused = mcid_value({"anchor": rated[anchor].to_numpy(float), **scores}, sem=error, **about)
     except OutcomeError as problem:
         return Refused("MCID", f"The ratings do not give one: {problem} {cure}")
     return undoubted(recommended, refused, cure)

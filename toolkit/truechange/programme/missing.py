@@ -192,8 +192,8 @@ def _tips(reached: "pd.Series[bool]") -> float:
 
 def _cautions(due: int, missing: int, unable: int | str, imputed: bool) -> tuple[str, ...]:
     share, half = percent(missing / max(due, 1)), missing >= TOO_MANY * due
-    rather, many = "the imputed share" if imputed else "the bounds", MANY * due <= missing and not half
-    facts = {"unable": unable, "share": share, "rather": rather}
+    many, rather = MANY * due <= missing and not half, "the imputed share, not the counted one"
+    facts = {"unable": unable, "share": share, "rather": rather if imputed else "the bounds, not the counted share"}
     return worded(WORDS, facts, unlike=True, unable=unable, half=half, many=many) if missing else ()
 
 

@@ -392,7 +392,7 @@ def cumulative_change(
         lost = f"{name}: {away} people without a usable follow-up count as not shown at every change."
         cautions.extend(told({lost: away}))
     limits = tuple(any_threshold(limit) for limit in thresholds)
-    facts = {"rows": pd.concat(curves, ignore_index=True), "improvement": improvements, "thresholds": limits,
+    facts: Any = {"rows": pd.concat(curves, ignore_index=True), "improvement": improvements, "thresholds": limits,
              "sem": error.value if error else None, "confidence": confidence, "whom": whom}  # fmt: skip
     seen = "Falling curve of the share that improved by at least each amount, with its band."
     return CumulativeChange(facts, facts["rows"], _curve_words(facts), tuple(cautions),
