@@ -12,7 +12,8 @@ import truechange as tc
 from truechange.foundation.result import Part, Refused
 from truechange.programme.flow import STOPPING, DueRule, flow_of, kind_of, with_states
 from truechange.programme.training import tolerance
-from truechange.reporting.audit_report import AuditReport
+from truechange.reporting.audit_exhibits import OneTest
+from truechange.reporting.audit_report import AuditReport, first_page
 
 KNOWN = {TEST: {"sem": 1.0, "sem_df": 49, "mcid": 2.0}}
 
@@ -187,7 +188,7 @@ def test_a_score_set_aside_at_the_door_is_no_dropout():
     found = audit(clinic(rows))
     assert sum(n for why, n in found.flow[TEST].reasons.items() if why.startswith("tested but the score")) == 2
     assert found.quality.set_aside == 2
-    assert any("in no result: 2. truechange inspect" in text for text in found.quality.cautions)
+    assert any("in no result: 2 (2 not a number). truechange inspect" in text for text in found.quality.cautions)
     assert "40 rows read = 38 used + 2 set aside" in found.quality.sentence()
 
 
@@ -340,3 +341,47 @@ def test_an_adverse_event_is_counted_by_its_kind(told, kind):
         {"person": "P001", "date": pd.to_datetime(["2025-01-07", "2025-01-09"]), "adverse_event": ["", told]}
     )
     assert tolerance(log).events["adverse_event"].tolist() == [kind] * bool(kind)
+
+
+@pytest.mark.parametrize("people", [1, 2, 5])
+def test_few_people_tested_alike_are_not_said_to_differ(people):
+    same = {"seat_height_cm": 43, "arms_used": "no", "walking_aid": "none", "assessor": "A1"}
+    rows = scores(codes(people), np.full(people, 9.0), np.full(people, 12.0), **same)
+    part = audit(clinic(rows)).public().protocols[TEST]
+    assert part.sentence() == "Every recorded fact of the protocol was the same for everybody."
+    assert part.cautions == ()
+    unlike = audit(clinic(rows.assign(assessor=["A1"] * people + ["A2"] * people))).public().protocols[TEST]
+    assert any("another tester" in text for text in unlike.cautions)
+
+
+def test_one_person_is_told_of_in_the_singular():
+    alone = audit(clinic(scores(codes(1), [9.0], [12.0])))
+    assert "1 of the 1 person due (100%) has two scores" in alone.sentences()[0]
+    assert "1 of the 1 person due improved by at least 2 stands" in AuditReport(alone).page()
+
+
+@pytest.mark.parametrize(("as_of", "late"), [("2025-02-01", True), (None, False)])
+def test_scores_after_the_day_of_the_count_are_told(as_of, late):
+    found = audit(clinic(scores(codes(20), np.full(20, 9.0), np.full(20, 12.0))), as_of=as_of)
+    assert late == any("go on after the day of the count (2025-02-01)" in text for text in found.cautions)
+
+
+# By hand: 12 gain 3, 8 can no longer rise; taken as 0 stands they lost 9 each: (12 × 3 − 8 × 9) / 20 = −1.8.
+@pytest.mark.parametrize(("unable", "told"), [(8, "with 8 who could not, their score taken as 0 stands, it is −1.8"),
+                                              (2, "some could not, and no count of people who got worse")])  # fmt: skip
+def test_people_who_became_unable_stand_in_the_answer_and_on_the_first_page(unable, told):
+    rows = scores(codes(20), np.full(20, 9.0), np.full(20, 12.0)).assign(result="measured")
+    gone = rows["occasion"].eq("discharge") & rows["person"].isin(codes(unable))
+    found = audit(clinic(rows.assign(value=rows["value"].mask(gone), result=rows["result"].mask(gone, "unable"))))
+    assert (told in " ".join(AuditReport(found).answer)) == (unable == 8)
+    assert told in repr(first_page(OneTest(found.public())).blocks)
+
+
+def test_another_test_on_which_many_got_worse_stands_on_the_first_page():
+    rows = scores(codes(20), np.full(20, 9.0), np.full(20, 12.0))
+    slower = scores(codes(20), np.full(20, 10.0), np.full(20, 15.0)).assign(measure="timed_up_and_go")
+    known = KNOWN | {"timed_up_and_go": {"sem": 1.0, "mcid": 2.0}}
+    found = tc.audit(clinic(pd.concat([rows, slower])), primary=TEST, thresholds=known, n_boot=50)
+    assert "Timed up and go: Of the 20 people measured twice 20 got worse" in repr(
+        AuditReport(found).sections[0].blocks
+    )

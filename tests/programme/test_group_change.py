@@ -11,6 +11,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 import truechange as tc
+from truechange.foundation.errors import DataError
 from truechange.programme.audit_result import holm
 from truechange.programme.change import (
     gain_from_selection,
@@ -200,3 +201,9 @@ def test_holm_agrees_with_statsmodels():
     ours = holm(p)
     assert np.isnan(ours[3])
     assert ours.dropna().to_numpy() == pytest.approx(multipletests(p.dropna(), method="holm")[1])
+
+
+def test_changes_all_alike_tell_no_dependence_on_the_start():
+    before = np.arange(30.0)
+    with pytest.raises(DataError, match="Every change is the same"):
+        start_dependence(before, before + 3, 1.0, n_boot=50)

@@ -70,3 +70,17 @@ def test_people_who_got_worse_beyond_error_are_counted_beside_what_error_alone_g
     assert told in " ".join(enough.sentences())
     assert many == any("look at them first" in caution for caution in enough.cautions)
     assert many == (told in " ".join(found.sentences()))
+
+
+# By hand: 30 of 40 lose 4 stands, 5 gain 4; two people the other way are too few to speak of.
+@pytest.mark.parametrize(("fell", "many"), [(30, True), (6, False)])
+def test_people_who_got_worse_are_counted_where_no_error_is_known(fell, many):
+    before = np.full(40, 12)
+    change = np.append(np.full(fell, -4), np.append(np.full(5, 4), np.zeros(35 - fell)))
+    found = tc.audit(
+        clinic(scores(codes(40), before, before + change)), thresholds={"chair_stand_30s": {"mcid": 2.0}}, n_boot=50
+    )
+    told = f"Of the 40 people measured twice {fell} got worse by at least 2 stands, the MCID"
+    assert told in " ".join(found.responders["chair_stand_30s"].sentences())
+    assert many == (told in " ".join(found.sentences()))
+    assert many == any("than improved by it: look at them first" in text for text in found.cautions)

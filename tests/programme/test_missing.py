@@ -153,3 +153,13 @@ def test_at_least_as_many_sets_as_percent_missing():
     improvement[:50] = np.nan
     found = missing_follow_up(improvement, 2, predictors, seed=1)
     assert f"m = {int(np.ceil(100 * np.isnan(improvement).mean()))}" in found.mean.method
+
+
+def test_the_bounds_say_of_whom_and_no_imputed_share_is_sent_for_that_is_not_there():
+    few = missing_follow_up(np.array([3.0, 1, 2, 4, np.nan, np.nan]), 2, np.arange(24.0).reshape(6, 4), limit="MCID")
+    assert few.sentence() == (
+        "2 of the 6 people due have no usable follow-up; the share of those due that improved by at least the MCID "
+        "lies between 50% and 83%: read these bounds before the counted one."
+    )
+    assert "imputed share" not in str(few)
+    assert any("read the bounds, not the counted share" in text for text in few.cautions)

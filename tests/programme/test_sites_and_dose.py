@@ -196,3 +196,15 @@ def test_dose_response_is_the_formula_interface_and_worded_as_going_along():
     without = dose(people.drop(columns="planned_sessions").assign(improvement=np.nan), sessions)
     assert without.refused
     assert without.table()["value"].notna().any()
+
+
+@pytest.mark.filterwarnings("error")
+def test_units_whose_people_all_changed_alike_are_told_without_a_warning():
+    found = funnel(["A"] * 6 + ["B"] * 6, [3.0] * 12, 2, before=np.arange(12.0))
+    assert found.table()["mean_shrunken"].tolist() == pytest.approx([3, 3])
+
+
+def test_no_step_to_a_lower_seat_is_no_share_of_steps():
+    found = fidelity(log(easy("P1", range(3), 52)))
+    assert found.sentence().startswith("Nobody went to a lower seat or more load; ")
+    assert np.isnan(found.table().set_index("quantity").loc["advances that kept the rule", "share"])

@@ -96,3 +96,8 @@ def test_two_sites_are_compared_with_an_interval(audited):
         f"North less South: {points[0]} percentage points (95% CI {points[1]} to {points[2]}) in the share of those "
         "due that changed enough."
     )
+
+
+def test_a_target_whose_share_is_hidden_is_not_said_to_be_none():
+    part = standards(states(compared=60), 2, {"changed_enough": 0.5}).public()
+    assert part.sentences() == ("Changed enough, of those due: target 50%: hidden.",)

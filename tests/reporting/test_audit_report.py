@@ -85,7 +85,7 @@ def test_everything_refused_is_named_with_its_reason(clinic_audit, clinic_page):
 
 def test_it_says_changed_by_at_least_and_never_responded(clinic_page):
     text = words_of(clinic_page)
-    assert "changed by at least" in text
+    assert "improved by at least" in text
     said = [text[max(0, at.start() - 40) : at.end()] for at in re.finditer("responded to", text)]
     assert all("does not say that a person responded to" in place for place in said)
     assert "success" not in text.lower().replace("successive", "")
@@ -147,7 +147,7 @@ def test_every_computed_part_has_its_section_and_its_table(clinic_audit, clinic_
     text = words_of(clinic_page)
     for words in (
         "Did they come at their worst", "If the missing did worse than people like them", "p, all tests",
-        "Share of those due that changed by at least each threshold",  # a picture's words, below
+        "Share of those due that improved by at least each threshold",  # a picture's words, below
         "Do people differ in their response", "Training of those due", "Adverse events written down",
     ):  # fmt: skip
         assert words in text or words in clinic_page, words

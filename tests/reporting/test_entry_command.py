@@ -53,3 +53,11 @@ def test_a_rule_that_is_none_is_refused_when_the_settings_are_read(tmp_path, rul
     path.write_text(f"[measures.chair_stand_30s]\nentry = {rule}\n", encoding="utf-8")
     with pytest.raises(DataError, match="entry"):
         settings(str(path))
+
+
+def test_settings_count_no_test_of_which_only_the_way_it_is_done_is_known(tmp_path, capsys):
+    rows = scores(codes(20), np.full(20, 9), np.full(20, 12), seat_height_cm=43)
+    rows.to_csv(tmp_path / "seen.csv", index=False)
+    status = main(["settings", "--from", str(tmp_path / "seen.csv"), "--out", str(tmp_path / "own.toml")])
+    assert "tests with an error or MCID: 0" in capsys.readouterr().out
+    assert status == 1

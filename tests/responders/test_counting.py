@@ -131,3 +131,9 @@ def test_whole_stands_do_not_bias_the_true_share():
         sem = tc.Estimate(value=retest.std(ddof=1) / np.sqrt(2), df=49)
         off.append(tc.true_responder_share(after - before, sem=sem, mcid=2).value - 0.5)
     assert np.mean(off) == pytest.approx(0, abs=0.03)
+
+
+# Counted by hand: three of five lost 2 or more, one gained 2.5. Whoever got worse has changed, and is not counted.
+def test_who_got_worse_is_not_said_to_have_changed_enough():
+    said = "1 of the 5 people who started improved by at least 2; 1 had no usable follow-up and counts as not shown."
+    assert tc.count_responders([-3, -3, -4, 2.5, NAN], 2).sentence() == said

@@ -344,7 +344,7 @@ def overview(
     person.plot(ax=panels[2])
     chance = f"chance of an important\ntrue improvement: {percent(person.p_meaningful)}"
     panels[2].text(0.03, 0.97, chance, transform=panels[2].transAxes, va="top", fontsize=10, color=drawing.WARM)
-    shares = {"changed by at least\nthe MCID": true_share.observed, "true change\nabove the MCID": true_share,
+    shares = {"improved by at least\nthe MCID": true_share.observed, "true change\nabove the MCID": true_share,
               "expected from\nerror alone": from_error.share}  # fmt: skip
     share_rows(shares, ax=panels[3])
     return figure

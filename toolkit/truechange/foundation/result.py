@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-_LONE = r"(?<![\w.,−/])1 (people|rows|tests|scores|groups)\b( due| without a usable follow-up)?( [a-z]+)?"
+_THINGS = r"(people|rows|tests|scores|groups|sites|therapists)\b( due| without a usable follow-up)?"
+_LONE = rf"(?<![\w.,−/])1 (of (?:the )?\d+ )?{_THINGS}( \(\d+%\))?( [a-z]+)?"
 _ONE = {"people": "person", " are": " is", " have": " has", " lack": " lacks", " were": " was", " count": " counts"}
 
 
@@ -20,8 +21,9 @@ def told(notes: Mapping[str, object]) -> tuple[str, ...]:
     """Return the sentences whose condition holds: ``{"Only 8 people.": n < 10}``; one of a thing in the singular."""
 
     def one(found: re.Match[str]) -> str:
-        noun, more, verb = found.groups("")
-        return f"1 {_ONE.get(noun, noun[:-1])}{more}{_ONE.get(verb, verb)}"
+        of, noun, more, share, verb = found.groups("")
+        noun = noun if of and not of.endswith(" 1 ") else _ONE.get(noun, noun[:-1])
+        return f"1 {of}{noun}{more}{share}{_ONE.get(verb, verb)}"
 
     # no pattern at import: it would be compiled for answers that never need it
     return tuple(re.sub(_LONE, one, text) if "1 " in text else text for text, holds in notes.items() if holds)
@@ -122,6 +124,9 @@ class Part(Result):
     draw: "Callable[[Any], Any] | None" = field(default=None, repr=False)
     hide: "Callable[[], Result] | None" = field(default=None, repr=False)
     height: float = field(default=3.6, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "says", tuple(told({text: True})[0] for text in self.says))
 
     def __getattr__(self, name: str) -> Any:
         facts = self.__dict__.get("facts", {})  # empty while a copy or a pickle is being built

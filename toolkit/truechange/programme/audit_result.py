@@ -193,6 +193,8 @@ class ProgrammeAudit(Result):
             part[self.primary] for part in (self.flow, self.change, self.responders, self.missing))  # fmt: skip
         name, versus = self.flow.names[self.primary], self.comparison.parts.get(self.primary)
         said = [f"{self.programme}, {name}, {self.before} to {self.after}: {flow.sentence()}", change.sentence()]
+        if isinstance(change, Part) and change.with_unable and change.with_unable.value < change.mean.low:
+            said += change.sentences()[-1:]
         said += (*enough.sentences()[:2], *got_worse(getattr(enough, "facts", {}))[:-1])
         if not isinstance(versus, Part):
             return (*said, gaps.sentence())

@@ -150,10 +150,9 @@ def audit(
     enough = int(counted.rows["changed_enough"].iloc[0]) if isinstance(counted, Responders) else None
     return ProgrammeAudit(
         programme=study.programme, compare=study.compare, before=study.occasions[0], after=study.occasions[1],
-        primary=first, measures=keys, people=study.people, pairs=study.pairs, rule=study.rule,
-        known=ByMeasure(study.known, names),
+        primary=first, measures=keys, people=study.people, pairs=study.pairs, rule=study.rule, **parts,
+        known=ByMeasure(study.known, names), quality=quality_of(asked.records),
         baseline=baseline_table(whole[first][study.people.columns].reset_index(drop=True), starts),
-        quality=quality_of(asked.records), **parts,
         dose=attempt(partial(training, study, first), "dose"),
         sites=attempt(partial(units, study, first, "site"), "sites"),
         therapists=attempt(partial(units, study, first, "therapist"), "therapists"),
@@ -222,7 +221,8 @@ def _settle(asked: Any, tell: Callable[[str], None]) -> tuple[Settled, list[str]
     }  # fmt: skip
     names = {key: measure_of(key).name for key in keys}
     study = Settled(asked, occasions, names, chosen, other, alone, people, pairs, ours, others, rule, known, log, rules)
-    return study, [*notes, *about, *said]
+    late = any((frame["after_date"] > rule.as_of).any() for frame in pairs.values()) if rule.as_of else False
+    return study, [*notes, *about, *said, *worded(WORDS, {"day": str(rule.as_of)[:10]}, late=late)]
 
 
 def _those(frame: pd.DataFrame, people: set[str]) -> pd.DataFrame:

@@ -158,6 +158,8 @@ def start_dependence(
     n, known = first.size, read_sem(sem, unit=unit)
     if n < 20:
         raise DataError(f"{n} pairs are too few to tell dependence on the start from error; at least 20 are needed.")
+    if float((second - first).std()) <= NOISE:
+        raise DataError("Every change is the same: how it depends on the start cannot be told from error.")
     rule = entry and entry.of_people(whole)
     found, draws = resampled_taken_in(rule, first, second, known, _start_of, n_boot=n_boot, seed=seed)
     low, high = percentile_limits(draws, confidence)
@@ -340,6 +342,12 @@ def paired_change(
     }  # fmt: skip
     about = {"n": n, "share": percent(n / max(due, 1))}
     return _told(facts, worded(WORDS["change"], about, no_effect=True, partly=n < due, few=n < FEW_PAIRS, same=sd == 0))
+
+
+def left_out(change: Any) -> tuple[str, ...]:
+    """Say whom the mean leaves out: those who could no longer do the test, by number where that may be told."""
+    hidden = tuple(text for text in change.cautions if text == WORDS["change"]["left_out"])
+    return change.sentences()[-1:] if getattr(change, "unable", 0) else hidden
 
 
 def without_unable(change: Part) -> Part:

@@ -365,9 +365,9 @@ def protocols_of(rows: pd.DataFrame, test: Measure) -> Part:
 def _hidden_protocols(frame: pd.DataFrame, changed: int, people: int, **_: Any) -> dict[str, Any]:
     """Hide numbers of few scores or people, and what is left over where that is few."""
     scores, other, lacking = (frame[name].to_numpy(float) for name in ("scores", "other_scores", "not_recorded"))
-    safe = masked(frame, few(scores) | few(lacking), ["scores", "not_recorded"])
-    safe = masked(safe, few(other) | few(scores - other), ["other_scores"])
-    return {"frame": safe, "changed": HIDDEN if few(changed) or few(people - changed) else changed}
+    safe = masked(frame, few(lacking) | (few(scores) & (lacking > 0)), ["scores", "not_recorded"])
+    safe = masked(safe, few(other) | (few(scores - other) & (other > 0)), ["other_scores"])
+    return {"frame": safe, "changed": HIDDEN if few(changed) or (changed and few(people - changed)) else changed}
 
 
 def _protocols(frame: pd.DataFrame, scores: int, changed: Any, people: int) -> Part:
@@ -431,7 +431,8 @@ def _account(
     lines += [(f"{look}: {kind}", n) for look, kinds in found.items() for kind, n in kinds.items()]
     frame = pd.DataFrame([*lines, *read_as.items()], columns=["what", "number"])
     why = ", ".join(f"{n} {reason}" for reason, n in aside.items() if n != HIDDEN)
-    rows = f"{read} rows read = {used} used + {left} set aside{f' ({why})' if why else ''}."
+    why = f" ({why})" if why else ""
+    rows = f"{read} rows read = {used} used + {left} set aside{why}."
     if left == HIDDEN:
         rows = f"{read} rows read, {FEW} of them set aside."
     sums = {look: HIDDEN if HIDDEN in kinds.values() else sum(kinds.values()) for look, kinds in found.items()}
@@ -440,7 +441,7 @@ def _account(
     filled = {"rows": "Some" if HIDDEN in read_as.values() else sum(read_as.values()), "by": by}
     if by:
         says.append(WORDS["quality"]["read_as"].format_map(filled))
-    gone = worded(WORDS["quality"], {"gone": FEW if left == HIDDEN else left}, gone=left)
+    gone = worded(WORDS["quality"], {"gone": FEW if left == HIDDEN else f"{left}{why}"}, gone=left)
     return Part({"set_aside": left}, frame, tuple(says), gone)
 
 

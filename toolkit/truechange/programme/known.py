@@ -22,7 +22,7 @@ from truechange.numerics.true_change import EDGE
 from truechange.records.pairing import time_between
 from truechange.reliability.error import measurement_error
 from truechange.reliability.transport import transport_check
-from truechange.responders.counting import ErrorOnly, Responders, count_responders, responders_from_error
+from truechange.responders.counting import ErrorOnly, Responders, count_responders, responders_from_error, size_of
 from truechange.responders.true_share import cumulative_change, true_responder_share
 
 FEWEST = 15  # people measured twice from whom a programme's spread is worth keeping; as for one person's comparison
@@ -260,13 +260,11 @@ def _from_ratings(
     cure, test = f"Give thresholds={{{measure!r}: {{'mcid': ...}}}} with its source.", measure_of(measure)
     if anchor is None or anchor not in pairs or pairs[anchor].notna().sum() < FEWEST_RATINGS:
         return Refused("MCID", f"No MCID was given and there are no ratings to estimate one from. {cure}")
-    rated = pairs[pairs[anchor].notna()]
+    rated, error = pairs[pairs[anchor].notna()], None if isinstance(sem, Refused) else sem
     try:
         scores = {name: rated[name].to_numpy(float) for name in ("improvement", "before", "after")}
-        recommended, refused = mcid_value(
-            {"anchor": rated[anchor].to_numpy(float), **scores}, sem=None if isinstance(sem, Refused) else sem,
-            unit=test.unit, resolution=test.resolution, **drawn,
-        )  # fmt: skip
+        about: Any = {"unit": test.unit, "resolution": test.resolution, **drawn}
+        recommended, refused = mcid_value({"anchor": rated[anchor].to_numpy(float), **scores}, sem=error, **about)
     except OutcomeError as problem:
         return Refused("MCID", f"The ratings do not give one: {problem} {cure}")
     return undoubted(recommended, refused, cure)
@@ -281,8 +279,8 @@ def undoubted(recommended: Threshold | None, refused: str, cure: str = "") -> Th
 
 
 MEANINGS = {
-    "counted": "changed by at least the MCID",
-    "beyond_error": "changed beyond measurement error (MDC95)",
+    "counted": "improved by at least the MCID",
+    "beyond_error": "improved beyond measurement error (MDC95)",
     "from_error": "expected from measurement error alone",
     "true_share": "true change above the MCID",
 }
@@ -311,10 +309,10 @@ def changed_enough(
     Returns
     -------
     Part
-        Results, or refused: ``counted`` (changed by at least the MCID, of those due), ``beyond_error`` (by at least
+        Results, or refused: ``counted`` (improved by at least the MCID, of those due), ``beyond_error`` (by at least
         the MDC95), ``from_error`` (expected to reach the MCID, or without one the MDC95, by error alone),
         ``true_share`` (true change above the MCID), ``worse`` (expected to get worse by the MDC95),
-        ``curve`` (share that changed by at least x, for every x);
+        ``curve`` (share that improved by at least x, for every x);
         ``refused`` (those that could not be computed).
     """
     values, mcid, sem, mdc = np.asarray(improvement, dtype=float), known.mcid, known.sem, known.mdc
@@ -385,13 +383,16 @@ def _says(found: dict[str, Any]) -> tuple[str, ...]:
 
 
 def got_worse(found: Mapping[str, Any]) -> tuple[str, ...]:
-    """Say how many got worse by the MDC and how many would by error alone; then, where that explains too few, so."""
-    if "worse" not in found:
+    """Say how many got worse by the MDC and would by error alone (or by the MCID); then, if those are many, so."""
+    unknown = isinstance(found.get("from_error"), Refused)
+    alone, counted = found.get("worse"), found.get("counted" if unknown else "beyond_error")
+    if not isinstance(counted, Responders):
         return ()
-    alone, k = found["worse"], int(found["beyond_error"].rows["worse_enough"].iloc[0])
-    filled = {"fell": FEW if few(k) else k, "n": alone.n, "expected": fixed(alone.expected, 1),
-              "limit": alone.threshold.shown(alone.resolution)}  # fmt: skip
-    return tuple(worded(WORDS, filled, got_worse=True, many_worse=alone.tail(k) < 0.025))
+    k, n = (int(counted.rows[name].iloc[0]) for name in ("worse_enough", "measured"))
+    limit = alone.threshold.shown(alone.resolution) if alone else f"at least {size_of(counted.threshold)}"
+    filled = {"fell": FEW if few(k) else k, "n": n, "limit": limit, "expected": alone and fixed(alone.expected, 1)}
+    many = alone.tail(k) < 0.025 if alone else counted.net().high < 0
+    return worded(WORDS, filled, got_worse=alone, many_worse=alone and many, fell=not alone, more=not alone and many)
 
 
 def _draw(shown: dict[str, Estimate], ax: Any) -> Any:

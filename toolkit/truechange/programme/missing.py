@@ -80,7 +80,7 @@ def missing_follow_up(
     share = np.divide(people, of, where=of > 0, out=np.full(3, nan))
     rows = pd.DataFrame({"way": [MEASURED, NONE, ALL], "people": people.astype(float), "of": of, "share": share,
                          "low": low, "high": high})  # fmt: skip
-    notes, imputed = _cautions(due, missing, unable), 0 < missing < TOO_MANY * due
+    imputed, failed = 0 < missing < TOO_MANY * due, ""
     facts: dict[str, Any] = {
         "due": due, "missing": missing, "unable": unable, "mean": None, "missing_information": nan,
         "tipping": pd.DataFrame(columns=["delta", *FALLS], dtype=float), "tips_mean": nan, "tips_share": nan,
@@ -91,7 +91,7 @@ def missing_follow_up(
         sets, table = m or max(20, ceil(100 * missing / max(due, 1))), np.column_stack([improvement, predictors])
         filled = impute(table[~worst], sets, seed)[:, :, 0] if imputed else np.empty((0, 0))
     except DataError as problem:
-        notes, imputed = (*notes, f"Nothing was imputed: {problem}"), False
+        failed, imputed = f"Nothing was imputed: {problem}", False
     if imputed:
         gap, deltas = lost[~worst], np.arange(0, FARTHEST + STEP / 2, STEP)
         lines, means = zip(*(_pool(filled - gap * delta * threshold, gap, threshold, due, resolution, **about)
@@ -103,7 +103,8 @@ def missing_follow_up(
         facts |= {"mean": means[0].estimate, "missing_information": means[0].missing_information, "tipping": tipping,
                   "tips_mean": _tips(tipping["mean_low"] <= against[0]),
                   "tips_share": _tips(tipping["low"] <= against[1])}  # fmt: skip
-    return _told(facts | {"rows": rows}, notes)
+    notes = _cautions(due, missing, unable, imputed)
+    return _told(facts | {"rows": rows}, (*notes, failed) if failed else notes)
 
 
 def without_unable(missing: Part) -> Part:
@@ -114,10 +115,11 @@ def without_unable(missing: Part) -> Part:
     """
     falls = missing.tipping.copy()
     falls.loc[falls["delta"] > 0, ["mean", "mean_low", "mean_high"]] = nan
-    counted = _cautions(missing.due, missing.missing, missing.unable)
+    counted, safe = (_cautions(missing.due, missing.missing, unable, missing.mean is not None)
+                     for unable in (missing.unable, "Some"))  # fmt: skip
     rest = tuple(text for text in missing.cautions if text not in counted)
     facts = {**missing.facts, "unable": 0, "tipping": falls, "tips_mean": None}
-    return _told(facts, (*_cautions(missing.due, missing.missing, "Some"), *rest))
+    return _told(facts, (*safe, *rest))
 
 
 def _told(facts: Mapping[str, Any], cautions: tuple[str, ...]) -> Part:
@@ -132,10 +134,11 @@ def _says(facts: Mapping[str, Any]) -> tuple[str, ...]:
     if not facts["missing"]:
         return ("Everyone due has a usable follow-up.",)
     rows, limit = facts["rows"].set_index("way"), facts["limit"]
-    how = ": read these bounds and the imputed share before the counted one" if facts["many"] else ""
+    how = f": read these bounds{' and the imputed share' * (facts['mean'] is not None)} before the counted one"
+    what = f"the share of those due that improved by at least the {limit}"
     low, high = (percent(float(rows.loc[way, "share"])) for way in (NONE, ALL))
     lost = f"{facts['missing']} of the {facts['due']} people due have no usable follow-up"
-    said = [f"{lost}; the share lies between {low} and {high}{how}."]
+    said = [f"{lost}; {what} lies between {low} and {high}{how * facts['many']}."]
     if facts["mean"] is None:
         return (*said, "Nothing was imputed.")
     share, low, high = (percent(end) for end in rows.loc[IMPUTED, ["share", "low", "high"]])
@@ -187,9 +190,10 @@ def _tips(reached: "pd.Series[bool]") -> float:
     return float(np.argmax(reached.to_numpy()) * STEP) if reached.any() else nan
 
 
-def _cautions(due: int, missing: int, unable: int | str) -> tuple[str, ...]:
+def _cautions(due: int, missing: int, unable: int | str, imputed: bool) -> tuple[str, ...]:
     share, half = percent(missing / max(due, 1)), missing >= TOO_MANY * due
-    facts, many = {"unable": unable, "share": share}, MANY * due <= missing and not half
+    many, rather = MANY * due <= missing and not half, "the imputed share, not the counted one"
+    facts = {"unable": unable, "share": share, "rather": rather if imputed else "the bounds, not the counted share"}
     return worded(WORDS, facts, unlike=True, unable=unable, half=half, many=many) if missing else ()
 
 

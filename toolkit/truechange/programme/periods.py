@@ -380,11 +380,8 @@ def standards(
     state, due = people["state"].value_counts(), len(people)
     compared, unlike, unable, door = (int(state.get(name, 0)) for name in (COMPARED, UNLIKE, UNABLE, DOOR))
     both, rows = compared + unlike, []
-    counts = {
-        "tested": (both + unable + door, due),
-        "same_way": (compared, both),
-        "changed_enough": (changed_enough, due),
-    }
+    counts = {"tested": (both + unable + door, due), "same_way": (compared, both),
+              "changed_enough": (changed_enough, due)}  # fmt: skip
     for name, (k, n) in counts.items():
         target, known = targets.get(name, nan), k is not None and n
         k = k if known else nan
@@ -397,12 +394,12 @@ def standards(
 
 def _standards_told(frame: pd.DataFrame, *, hide: bool = True) -> Part:
     """Return the standards with their words, from the numbers that may be told."""
-    aimed = frame[frame["target"].notna() & (frame["share"] != HIDDEN)]
+    aimed = frame[frame["target"].notna()]
     says = [
         f"{row['standard'].capitalize()}, {row['whom']}: "
-        + f"{with_interval(row['share'], row['low'], row['high'])}, " * (row["share"] == row["share"])
+        + ("" if row["share"] in (HIDDEN, None) else f"{with_interval(row['share'], row['low'], row['high'])}, ")
         + f"target {percent(row['target'])}: {row['verdict']}."
-        for row in aimed.to_dict("records")
+        for row in aimed.astype(object).where(aimed.notna(), None).to_dict("records")
     ] or ["No target was set."]
     notes = {"Whether a target is reached is told from the whole interval, not from the figure alone.": len(aimed)}
     return Part({"rows": frame}, frame, tuple(says), told(notes), ("newcombe1998a",),

@@ -52,10 +52,10 @@ def pull_together(values: Floats, variances: Floats) -> tuple[Floats, float]:
 
     With no more spread than chance that variance is 0 and every unit gets the common mean.
     """
+    if values.size < 2 or not variances.all():  # alone, or everybody's the same: nothing to pull by
+        return values.copy(), 0.0
     weight = 1 / variances
     common = float((weight * values).sum() / weight.sum())
-    if values.size < 2:
-        return np.full(values.size, common), 0.0
     q = float((weight * (values - common) ** 2).sum())
     between = max(0.0, (q - (values.size - 1)) / float(weight.sum() - (weight**2).sum() / weight.sum()))
     return common + between / (between + variances) * (values - common), between
@@ -241,7 +241,7 @@ def _draw(facts: Mapping[str, Any], ax: "Axes") -> "Axes":
             word, at = str(row["unit"]).removeprefix(f"{unit} "), (row["due"], row["share"])
             ax.annotate(word, at, xytext=(6, 4), textcoords="offset points", fontsize=8, color=drawing.INK)
     ax.set(xlim=(0, most * 1.15), ylim=(0, 1), xlabel=f"people due, by {unit}")
-    ax.set_ylabel("changed by at least the threshold")
+    ax.set_ylabel("improved by at least the threshold")
     drawing.percent_axis(ax, "y")
     return ax
 
@@ -254,7 +254,7 @@ def _cautions(facts: Mapping[str, Any]) -> tuple[str, ...]:
         "a verdict.": True,
         "Limits are widened, because units differ by more than chance within a unit explains.":
             facts["widened"],
-        f"{small} {name}s with fewer than {FEW} people are drawn without a label.": small,
+        f"Drawn without a label: {small} {name}s with fewer than {FEW} people.": small,
         f"In {gaps} of {len(due)} {name}s three in ten or more of those due have no usable follow-up: they count as "
         "not changed, so a low share there may be missing follow-up.": gaps,
         f"{unknown} people have no {name} recorded.": unknown,

@@ -236,9 +236,10 @@ def fidelity(sessions: pd.DataFrame, rule: ProgressionRule | None = None) -> Par
     always = (moved["advances"] == moved["advances_kept"]).mean() if len(moved) else np.nan
     ranged, kept = people["days_in_range"].sum() / people["days"].sum(), moved["advances_kept"].sum() / max(1, total)
     rows = [(RANGED, len(people), ranged), (MOVED, len(moved), len(moved) / len(people)),
-            (ADVANCES, len(moved), kept), (KEPT, len(moved), always)]  # fmt: skip
+            (ADVANCES, len(moved), kept if total else np.nan), (KEPT, len(moved), always)]  # fmt: skip
     easy = f"{rule.days} easy days ({rule.confident_reps} repetitions, no more pain, no notable soreness)"
     steps = f"Of {total} steps to a lower seat or more load {percent(kept)} came after at least {easy}"
+    steps = steps if total else "Nobody went to a lower seat or more load"
     says = f"{steps}; {percent(ranged)} of the exercise days had repetitions in range."
     notes = ("Logs are kept by the people themselves; what was not written down cannot be judged.",)
     frame = pd.DataFrame(rows, columns=["quantity", "people", "share"])

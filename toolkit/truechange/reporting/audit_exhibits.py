@@ -244,11 +244,11 @@ def all_tests(audit: ProgrammeAudit) -> ReadyTable:
             fixed(mcid.value, one.places) if mcid else "–",
             *("–" if share is None else estimate_cell(share_of(share)) for share in (one.by_mcid, one.true_share)),
         ))  # fmt: skip
-    head = ("test", "compared", "mean improvement (95% CI)", "p, all tests", "MCID", "changed by at least the MCID",
+    head = ("test", "compared", "mean improvement (95% CI)", "p, all tests", "MCID", "improved by at least the MCID",
             "true change above the MCID")  # fmt: skip
     notes = (
         f"p, all tests: of the mean improvement, raised because {len(audit.measures)} tests were looked at.",
-        "Changed by at least the MCID: of those due. True change: of those measured, error taken out.",
+        "Improved by at least the MCID: of those due. True change: of those measured, error taken out.",
         "The first test is the primary one; the others are support.",
     )
     return ReadyTable("Every test side by side", head, tuple(rows), notes)
@@ -331,7 +331,7 @@ def how_many_changed(test: OneTest, choice: pd.DataFrame) -> list[Picture]:
         lines, words = drawn.get_legend_handles_labels()
         short = [word.removeprefix("everyone").removeprefix(", ") or "changed, as measured" for word in words]
         drawn.legend(lines, short, loc="upper right", fontsize=7, facecolor="white", framealpha=1, edgecolor="none")
-        pictures.append(Picture(drawn, curve.alt, "Share that changed by at least each amount"))
+        pictures.append(Picture(drawn, curve.alt, "Share that improved by at least each amount"))
     if len(choice):
         limits = (fixed(limit, test.places) for limit in choice["threshold"])
         names = [f"{word}\n{at} {test.unit}" for word, at in zip(choice["held_against"], limits, strict=True)]
@@ -340,7 +340,7 @@ def how_many_changed(test: OneTest, choice: pd.DataFrame) -> list[Picture]:
         words = "; ".join(f"{name.replace(chr(10), ', ')}: {percent(row.value)}" for name, row in rows.items())
         drawn = share_rows(rows, ax=_half(), strong=strong)
         drawn.set_xlabel("share of those due")
-        seen = f"Share of those due that changed by at least each threshold. {words}."
+        seen = f"Share of those due that improved by at least each threshold. {words}."
         pictures.append(Picture(drawn, seen, "Does the choice of the threshold matter"))
     return pictures
 

@@ -16,6 +16,7 @@ from truechange.foundation.estimate import Threshold
 from truechange.foundation.numbers import fixed, percent
 from truechange.foundation.result import Part, Refused, Result, told
 from truechange.programme.audit_result import ProgrammeAudit
+from truechange.programme.change import left_out
 from truechange.programme.known import got_worse, share_of
 from truechange.programme.periods import saved_rows
 from truechange.reporting import audit_exhibits as exhibits
@@ -74,10 +75,8 @@ class AuditReport:
         files = [line for line in run if line.startswith("SHA-256")]  # a line each, everything else one together
         stamped = ["; ".join(line for line in run if line not in files), *files]
         return [
-            first_page(primary),
-            answer,
-            Section("Words used", [Words(words_used([answer, *told]), "list")]),
-            *told,
+            first_page(primary), answer,
+            Section("Words used", [Words(words_used([answer, *told]), "list")]), *told,
             Section("Appendix: cautions", [Words(self.cautions, "list")]),
             *([Section("Appendix: not computed, and why", [Words(refused, "list")])] if refused else []),
             Section("Appendix: methods and references",
@@ -179,12 +178,9 @@ def scope(audit: ProgrammeAudit, stamp: Stamp | None = None) -> str:
     return " · ".join(told({
         run.get("clinic", ""): "clinic" in run,
         audit.programme + (f" compared with {audit.compare}" if audit.compare else ""): True,
-        f"people who {audit.period}": audit.period,
-        f"{audit.before} to {audit.after}": True,
-        f"counted on {day:%Y-%m-%d}" if day is not None else "": day is not None,
-        f"primary test: {names[audit.primary]}": True,
-        f"also looked at: {', '.join(others)}": others,
-        f"responsible: {run.get('author', '')}": "author" in run,
+        f"people who {audit.period}": audit.period, f"{audit.before} to {audit.after}": True,
+        f"counted on {day:%Y-%m-%d}" if day else "": day, f"primary test: {names[audit.primary]}": True,
+        f"also looked at: {', '.join(others)}": others, f"responsible: {run.get('author', '')}": "author" in run,
     }))  # fmt: skip
 
 
@@ -200,21 +196,22 @@ def first_page(test: OneTest) -> Section:
     blocks: list[Block] = [Words([headline(test)], "headline"), Figures(_numbers(test))]
     if test.change is not None:
         blocks.append(_beside_error(test))
-    targets = test.standards.rows
-    found = interval_cells(targets, SHARE)
+    targets, found = test.standards.rows, interval_cells(test.standards.rows, SHARE)
     aimed = [percent(target) if target == target else NOT_TOLD for target in targets["target"]]
     rows = zip(targets["standard"], targets["whom"], aimed, found, targets["verdict"], strict=True)
     head = ("what we set out to do", "of whom", "target", "found (95% CI)", "")
     blocks.append(ReadyTable("Targets", head, tuple(rows), test.standards.cautions))
     versus, gaps = test.comparison, test.missing
-    against = wording("limits")["alone"] if versus is None else versus.sentence()
-    missing = () if gaps is None else (gaps.sentence(),)
-    fell = got_worse(getattr(test.responders, "facts", {}))
-    limits = [*(fell if len(fell) > 1 else ()), against, *missing, *test.quality.cautions]  # the last: rows set aside
+    lost = (*([gaps.sentence()] if gaps else []), *(left_out(test.change) if test.change else []))
+    fell = {key: got_worse(getattr(part, "facts", {})) for key, part in test.audit.responders.parts.items()}
+    worse = [f"{test.audit.flow.names[key]}: " * (key != test.key) + text
+             for key, says in fell.items() if len(says) > 1 for text in says]  # fmt: skip
+    # the last are rows set aside
+    limits = [*worse, versus.sentence() if versus else wording("limits")["alone"], *lost, *test.quality.cautions]
     if test.counted is not None:
         limit: Threshold = test.counted.threshold
-        whence = limit.origin.sentence().rstrip(".")
-        limits.append(f"Held against: {limit.kind.upper()} {limit}, on this scale {test.size}; {whence}.")
+        size = f"{limit.kind.upper()} {limit}, on this scale {test.size}"
+        limits.append(f"Held against: {size}; {limit.origin.sentence()}.")
     return Section("", [*blocks, Words(["Before you rely on it:"]), plain([*limits, INFORMS], "list"), NEXT])
 
 
@@ -226,10 +223,10 @@ def headline(test: OneTest) -> str:
             return f"How many changed enough cannot be told. {test.change.sentence()}"
         return in_words(f"What changed cannot be told: {test.audit.change[test.key].reason}")  # type: ignore[attr-defined]
     k, n = (int(counted.rows[name].iloc[0]) for name in ("changed_enough", "started"))
-    said = f"{k} of the {n} people due improved by {test.size}"
-    if error is None:
-        return f"{said}; what measurement error alone would give is not known."
-    return f"{said}; measurement error alone would give about {fixed(error.expected, 0)} of the {error.n} tested twice."
+    alone = "what measurement error alone would give is not known"
+    if error is not None:
+        alone = f"measurement error alone would give about {fixed(error.expected, 0)} of the {error.n} tested twice"
+    return told({f"{k} of the {n} people due improved by {test.size}; {alone}.": True})[0]
 
 
 def _numbers(test: OneTest) -> list[tuple[str, str, str, str]]:
@@ -265,8 +262,7 @@ def _beside_error(test: OneTest) -> Picture:
     drawn = changes_beside_error(
         test.audit.pairs[test.key]["improvement"], None if counted is None else counted.threshold, test.sem,
         practice=0.0 if test.practice is None else test.practice.value, unit=measure.unit,
-        resolution=measure.resolution, ax=drawing.axes(width=6.6, height=2.5),
-    )  # fmt: skip
+        resolution=measure.resolution, ax=drawing.axes(width=6.6, height=2.5))  # fmt: skip
     dark = "" if counted is None else f" Dark: improved by {test.size}."
     line = "" if test.sem is None else " Line: what measurement error alone would give."
     caption = f"How many of the people tested twice improved by how much.{dark}{line}"
@@ -325,7 +321,7 @@ def _regression(part: Any, _test: OneTest, _rows: Rows) -> list[Block]:
 
 def _responders(part: Any, test: OneTest, rows: Rows) -> list[Block]:
     counted = exhibits.counted_rows(rows["changed enough"], test)
-    table = ready_table(counted, f"Changed by at least a threshold: {test.name}", notes=part.cautions)
+    table = ready_table(counted, f"Improved by at least a threshold: {test.name}", notes=part.cautions)
     choice = rows.get("threshold choice")
     return _laid(part, table, pictures=() if choice is None else exhibits.how_many_changed(test, choice))
 

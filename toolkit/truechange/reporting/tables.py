@@ -233,7 +233,7 @@ def ready_table(
     level = frame["confidence"].iloc[0] if "confidence" in frame.columns and len(frame) else 0.95
     head = [str(name).replace("_", " ") + f" ({100 * level:g}% CI)" * (name == paired) for name in shown]
     told = [column for column in zip(head, *rows, strict=True) if not rows or any(column[1:])]  # no word: no column
-    footnotes = tuple(f"({mark}) {text.replace('_', ' ')}." for text, mark in marks.items())
+    footnotes = tuple(f"({mark}) {text.replace('_', ' ').rstrip('.')}." for text, mark in marks.items())
     top, *body = zip(*told, strict=True)
     return ReadyTable(title, top, tuple(body), (*footnotes, *notes, *cautions))
 

@@ -1,4 +1,4 @@
-"""Responders: people who changed by at least the threshold, of all who started; and how many error alone would make."""
+"""Responders: people who improved by at least the threshold, of all who started; how many error alone would make."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ def proportion(k: int, n: int, confidence: float = 0.95, method: str = "wilson")
 
 
 class Responders(Spoken):
-    """People who changed by at least a threshold, of all who started.
+    """People who improved by at least a threshold, of all who started.
 
     Its facts: ``rows`` (the table), ``threshold`` (what a change was held against: ``change ≥ threshold``, unrounded),
     ``confidence`` (level of the intervals), ``whom`` (which people the shares are of: "who started", or "due" where
@@ -150,7 +150,7 @@ def _draw(rows: pd.DataFrame, whom: str, ax: Any) -> Any:
     for at, edges in enumerate(rows[["lowest_possible", "highest_possible"]].to_numpy()):
         ax.plot(edges, [at + 0.22] * 2, color=drawing.LINE, lw=5)
     drawing.percent_axis(ax)
-    ax.set(xlim=(0, 1), xlabel=f"changed by at least the threshold, of those {whom}")
+    ax.set(xlim=(0, 1), xlabel=f"improved by at least the threshold, of those {whom}")
     return ax
 
 
@@ -162,13 +162,13 @@ def _sentence(row: Mapping[str, Any], limit: Threshold, confidence: float, whom:
         low, high = percent(row["low"]), percent(row["high"])
         share = f" ({percent(row['proportion'])}, {100 * confidence:g}% CI {low} to {high})"
     if away := row["started"] - row["measured"]:
-        lost = f"; {away} had no usable follow-up and count as not shown"
+        lost = f"; {away} had no usable follow-up and count{'s' * (away == 1)} as not shown"
     if share and limit.has_interval:
         edges = (
             f"; were the {limit.kind.upper()} anywhere in its interval ({limit.interval_text()}), between "
             f"{percent(row['share_at_high'])} and {percent(row['share_at_low'])}"
         )
-    reached = f"{row['changed_enough']} of the {row['started']} people {whom} changed by at least {size_of(limit)}"
+    reached = f"{row['changed_enough']} of the {row['started']} people {whom} improved by at least {size_of(limit)}"
     return f"{who}{reached}{share}{lost}{edges}."
 
 
@@ -247,7 +247,7 @@ def count_responders(
     improvement: Any, threshold: Threshold | float, by: Any = None, started: Any = None, confidence: float = 0.95, *,
     whom: str = "who started",
 ) -> Responders:  # fmt: skip
-    """Count the people who changed by at least `threshold`, of all who started.
+    """Count the people who improved by at least `threshold`, of all who started.
 
     Parameters
     ----------
@@ -280,7 +280,7 @@ def count_responders(
     --------
     >>> found = count_responders([3, 1, 0, 4, float("nan")], 2)
     >>> print(found.sentence())
-    2 of the 5 people who started changed by at least 2; 1 had no usable follow-up and count as not shown.
+    2 of the 5 people who started improved by at least 2; 1 had no usable follow-up and counts as not shown.
     """
     errors.check_confidence(confidence)
     limit, values = any_threshold(threshold), numbers(improvement)
@@ -307,16 +307,14 @@ def count_responders(
     table, says = pd.DataFrame(rows), tuple(_sentence(row, limit, confidence, whom) for row in rows)
     seen = "Share of people who changed enough, with its interval, a row for each group."
     facts = {"rows": table, "threshold": limit, "confidence": confidence, "whom": whom}
-    return Responders(
-        facts, table, says, _cautions(table, limit, values), ("newcombe1998a",), seen, partial(_draw, table, whom),
-        height=0.9 + 0.34 * len(rows),
-    )  # fmt: skip
+    return Responders(facts, table, says, _cautions(table, limit, values), ("newcombe1998a",), seen,
+                      partial(_draw, table, whom), height=0.9 + 0.34 * len(rows))  # fmt: skip
 
 
 def _cautions(table: pd.DataFrame, limit: Threshold, values: np.ndarray) -> tuple[str, ...]:
     everyone, small = int(table["started"].sum()), table.loc[table["started"] < FEW, "group"]
     away = everyone - int(table["measured"].sum())
-    alone = "“Changed by at least” is not “caused by the programme”: nobody here was compared with a twin left alone."
+    alone = "“Improved by at least” is not “caused by the programme”: nobody here was compared with a twin left alone."
     seen = np.abs(values[np.isfinite(values) & (values != 0)])
     return (*limit.cautions, alone, *told({
         f"Every change that is not 0 is more than the threshold of {limit.value:g}: give threshold= in the unit of the "
@@ -415,10 +413,8 @@ def responders_from_error(
     if known.df is not None:  # sorted: where practice alone reaches the threshold, a larger error makes fewer
         low, high = sorted(share_with(known.value * factor) for factor in sd_factors(known.df, confidence))
     steps = f", scores in steps of {resolution:g}" if resolution else ""
-    share = Estimate(
-        value=share_with(known.value), low=low, high=high, confidence=confidence, n=n, df=known.df,
-        method=f"normal errors{steps}; interval from the chi-square interval of the SEM",
-    )  # fmt: skip
+    share = Estimate(value=share_with(known.value), low=low, high=high, confidence=confidence, n=n, df=known.df,
+                     method=f"normal errors{steps}; interval from the chi-square interval of the SEM")  # fmt: skip
     known_to = f"; {percent(share.low)} to {percent(share.high)} as far as the error is known"
     about = f"{percent(share.value)}{known_to if share.has_interval else ''}"
     carried = f"about {fixed(n * share.value, 1)} of {n} people measured twice ({about}) over the threshold"
@@ -432,9 +428,7 @@ def responders_from_error(
         *known.cautions,
         *told({"The SEM is taken as known exactly, so the expected number has no interval.": known.df is None}),
     )  # fmt: skip
-    row = {
-        "threshold": limit.value, "sem": known.value, "practice": practice, "resolution": resolution, "n": n,
-        "proportion": share.value, "low": share.low, "high": share.high, "expected": n * share.value,
-    }  # fmt: skip
+    row = {"threshold": limit.value, "sem": known.value, "practice": practice, "resolution": resolution, "n": n,
+           "proportion": share.value, "low": share.low, "high": share.high, "expected": n * share.value}  # fmt: skip
     frame = pd.DataFrame([row | {"retest_share": counted.value if counted else nan}])
     return ErrorOnly(row | {"share": share, "threshold": limit, "retest": counted}, frame, tuple(says), cautions)

@@ -272,7 +272,7 @@ def _cautions(n: int, away: int, reliability: float, skew: float, error: Sem, li
 
 
 class CumulativeChange(Spoken):
-    """Share of those who started, or were due, that changed by at least x, for every x that occurs.
+    """Share of those who started, or were due, that improved by at least x, for every x that occurs.
 
     Its facts: ``rows`` (the table), ``improvement`` (dict of group: its improvements as given, NaN where there is no
     follow-up), ``thresholds`` (lines in the picture), ``sem`` (for the second curve, of true change, or None),
@@ -310,7 +310,7 @@ def _curve_words(facts: Mapping[str, Any]) -> tuple[str, ...]:
         went, by = "got worse" if middle < 0 else "improved", fixed(abs(middle), max(1, decimals_for(-sd, sd)))
         says.append(f"{half} of the {np.sum(~np.isnan(values))} people measured {went} by {by} or more.")
     for limit in facts["thresholds"]:
-        reached = f"of those {facts['whom']} changed by at least the {limit.kind.upper()} of {size_of(limit)}."
+        reached = f"of those {facts['whom']} improved by at least the {limit.kind.upper()} of {size_of(limit)}."
         rows = _shares_at(facts, limit.value)[["group", "share"]].to_numpy()
         says += [f"{who[name]}{percent(share)} {reached}" for name, share in rows]
     return tuple(says)
@@ -344,7 +344,7 @@ def cumulative_change(
     improvement: Any, by: Any = None, *, thresholds: tuple[Threshold | float, ...] = (),
     sem: Estimate | float | None = None, confidence: float = 0.95, whom: str = "who started",
 ) -> CumulativeChange:  # fmt: skip
-    """Compute the share of those who started that changed by at least x, for every x.
+    """Compute the share of those who started that improved by at least x, for every x.
 
     Parameters
     ----------
@@ -392,15 +392,11 @@ def cumulative_change(
         lost = f"{name}: {away} people without a usable follow-up count as not shown at every change."
         cautions.extend(told({lost: away}))
     limits = tuple(any_threshold(limit) for limit in thresholds)
-    facts: dict[str, Any] = {
-        "rows": pd.concat(curves, ignore_index=True), "improvement": improvements, "thresholds": limits,
-        "sem": error.value if error else None, "confidence": confidence, "whom": whom,
-    }  # fmt: skip
-    seen = "Falling curve of the share that changed by at least each amount, with its band."
-    return CumulativeChange(
-        facts, facts["rows"], _curve_words(facts), tuple(cautions), ("newcombe1998a", "massart1990"), seen,
-        partial(_draw_curves, facts),
-    )  # fmt: skip
+    facts: Any = {"rows": pd.concat(curves, ignore_index=True), "improvement": improvements, "thresholds": limits,
+             "sem": error.value if error else None, "confidence": confidence, "whom": whom}  # fmt: skip
+    seen = "Falling curve of the share that improved by at least each amount, with its band."
+    return CumulativeChange(facts, facts["rows"], _curve_words(facts), tuple(cautions),
+                            ("newcombe1998a", "massart1990"), seen, partial(_draw_curves, facts))  # fmt: skip
 
 
 def _curve(name: str, changes: np.ndarray, started: int, error: Sem | None, confidence: float) -> pd.DataFrame:
