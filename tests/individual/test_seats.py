@@ -44,3 +44,13 @@ def test_the_ladder_is_drawn_lower_seats_upwards():
     bottom, top = ax.get_ylim()
     assert bottom > top
     plt.close(ax.figure)
+
+
+def test_arms_are_read_as_they_are_written_and_silence_is_told():
+    read = tc.ladder({**DAYS, "arms_used": ["Y"] * 6}, goal_cm=44)
+    assert read.sentences()[0] == "Not yet stood up from any seat without arms."
+    assert not [text for text in read.cautions if "not stated" in text]
+    silent = tc.ladder({name: values for name, values in DAYS.items() if name != "arms_used"}, goal_cm=44.0)
+    assert silent.cautions[0] == "Days on which arms were not stated count as without arms."
+    assert "10 confident repetitions, 5 loaded" in silent.sentences()[2]
+    assert tc.ladder(DAYS).sentences()[0].endswith(" cm, with arms."), "the first day of these needed them"

@@ -9,6 +9,8 @@ import pytest
 import truechange as tc
 from truechange.individual.change import next_visit
 from truechange.individual.norms import chosen, offers, place, power, power_sentences
+from truechange.individual.verdict import sure_text
+from truechange.page.sheet import HandOver, sheet_html, sheet_sections
 
 GROUP = tc.Programme(11, 13, 3.2, 3.4, 0.8, 200)
 
@@ -186,3 +188,33 @@ def test_one_visit_says_nothing_of_a_change_or_its_chance():
     of_change = ("decline", "treatment", "own uncertainty", "chance", "getting worse")
     assert [text for text in alone.cautions if any(word in text for word in of_change)] == []
     assert set(alone.cautions) < set(twice.cautions)
+
+
+def test_every_caution_and_page_follows_the_course_not_the_last_two_scores():
+    given = {"sem": 1.0, "mcid": 2.0, "practice": 1.0, "measure": "chair_stand_30s"}
+    course = tc.visits({"day": [0, 31, 50, 59], "score": [9, 12, 16, 11]}, **given)
+    # another library's line through these visits ends 4 stands up; the last visit stands 2 up
+    assert course.change.value == pytest.approx(59 * np.polyfit([0, 31, 50, 59], [9, 12, 16, 11], 1)[0])
+    assert course.last.improvement == 2
+    chance = sure_text(course.p_meaningful)
+    assert any(text.endswith(f"the first chance with it in: {chance}.") for text in course.cautions)
+    page = sheet_html(course, HandOver(), "referrer")
+    leads = sure_text(course.last.leads())
+    assert f"without the practice gain of 1, is an important improvement (at least 2 stands): {leads}." in page
+    assert leads in course.sentences()[3]
+    doubled = tc.visits({"day": [0, 31, 50, 59], "score": [9, 12, 16, 11]}, **{**given, "sem": 1.3})
+    assert f"Were the SEM 30% larger, the chance would be {sure_text(doubled.last.leads())}." in course.cautions
+
+
+def test_a_course_downwards_is_a_decline_with_positive_numbers():
+    said = tc.visits({"day": [0, 31, 59], "score": [13, 11, 9]}, sem=1.0, mcid=2.0, unit="stands").sentences()[2]
+    assert said.startswith("By a straight course the decline is 4.0 stands (95% CI 1.2 to 6.8), or 0.47 stands a week")
+
+
+def test_one_visit_has_no_second_score():
+    one = tc.visits({"day": [0], "score": [0]}, sem=1.0, mcid=2.0, measure="pain_0_10")
+    assert "The score is the best the test can show: the person may be better than that." in one.cautions
+    assert not [text for text in one.cautions if "first" in text or "second" in text or "both" in text]
+    title, sections = sheet_sections(one, HandOver(), "chart")
+    assert (title, [section.title for section in sections if section.title == "At the next test"]) == (
+        "Pain, 0–10", ["At the next test"])  # fmt: skip

@@ -89,3 +89,15 @@ def test_words_of_lines_that_lie_close_are_pushed_apart():
     ax.set_ylim(10, 14)
     change._labels(ax, [(12.0, "MCID", "k", "-"), (12.05, "MDC", "k", "-"), (13.5, "far", "k", "-")])
     assert [round(text.xyann[1], 3) for text in ax.texts] == [12.0, 12.26, 13.5]  # 6.5% of the 4 shown
+
+
+@pytest.mark.parametrize(("scores", "given", "said"), [
+    # by hand: 4 is above 1.96 × √2 × 1 = 2.8; only 4 − 2 is not
+    ((9, 13), {"practice": 2.0}, "within measurement error (MDC95 2.8 for the change without the practice gain of 2)."),
+    ((9, 13), {}, "beyond measurement error (MDC95 2.8) and"),
+    (("unable", "unable"), {}, ": unable → unable: whether"),
+    ((20, 14), {"sem": 0.0001, "mcid": 0.0002}, "(MDC95 0.0003) and at least the MCID (0.0002)."),
+])  # fmt: skip
+def test_the_chart_says_what_was_held_against_what(scores, given, said):
+    about = {"sem": 1.0, "mcid": 2.0, "measure": "chair_stand_30s", **given}
+    assert said in tc.person_change(*scores, **about).chart_sentence

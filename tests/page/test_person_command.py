@@ -163,3 +163,18 @@ def test_words_and_units_a_therapist_types_are_understood(capsys):
 
 def test_a_test_goes_by_its_usual_name(capsys):
     assert screen_of(capsys, "9", "13", "--measure", "30s STS", *OWN) == screen_of(capsys, "9", "13", *STAND, *OWN)
+
+
+@pytest.mark.parametrize(("first", "other", "looks"), [(["9"], ["10"], 0), (["9", "10"], ["10"], 0),
+                                                       (["9", "10"], ["10", "9"], 1)])  # fmt: skip
+def test_the_other_side_counts_as_a_look_only_where_both_sides_have_a_change(capsys, first, other, looks):
+    stance = ["--measure", "single_leg_stance", "--sem", "2", "--mcid", "5", "--other-side", *other, "--everything"]
+    main(["person", *first, *stance])
+    out = capsys.readouterr().out
+    assert (out.count("Other side:"), out.count("Both sides were looked at")) == (1, looks)
+
+
+def test_how_to_test_safely_is_said_at_every_number_of_visits(capsys):
+    for scores in (["9"], ["9", "11"], ["9", "11", "13", "--dates", "2026-01-01", "2026-02-01", "2026-03-01"]):
+        main(["person", *scores, "--measure", "chair_stand_30s", *OWN, "--everything"])
+        assert "Safety  Firm chair without wheels" in capsys.readouterr().out

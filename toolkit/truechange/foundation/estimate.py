@@ -177,9 +177,9 @@ class Estimate:
         return f"{100 * self.confidence:g}% CI {fixed(self.low, places)} to {fixed(self.high, places)}"
 
     def scaled(self, factor: float, **changes: object) -> Self:
-        """Return the same estimate times a positive `factor`, its interval with it."""
-        moved = {"value": self.value * factor, "low": self.low * factor, "high": self.high * factor}
-        return replace(self, **(moved | changes))  # type: ignore[arg-type]
+        """Return the same estimate times `factor`, its interval with it, turned by a negative one."""
+        low, high = sorted((self.low * factor, self.high * factor))
+        return replace(self, **({"value": self.value * factor, "low": low, "high": high} | changes))  # type: ignore
 
     def row(self) -> dict[str, object]:
         """Return one tidy row, unrounded: estimate, low, high, confidence, unit, n, df, method, origin."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite, isnan, nan, sqrt
 
@@ -23,6 +23,8 @@ from truechange.measures.catalogue import measure as look_up
 Score = float | str | Sequence[float]
 NO_DIRECTION = "Which direction is better was not said: more counts as better."
 TWO_WAYS = "that is known, but not how much of the two scores is test error."
+Believe = Callable[[ScoreError], tuple[Belief, ...]]
+LARGER_SEM = "Were the SEM 30% larger"
 LARGER = 1.3  # how much too small an SEM from elsewhere, or from a few people, easily is
 UNSTATED = "How the tests were done was not stated: the scores count only if both were done the same way."
 
@@ -173,7 +175,7 @@ def person_change(
         *(error.cautions if error else ()),
         *([] if bridge is None else [f"{carried_over}{bridge.n} people."]),
         *v.gather(result, mcid_deterioration is None),
-        *were_error_larger(result, seen),
+        *were_error_larger(result, error, lambda larger: _beliefs(seen, larger, programme, good)),
     ]  # fmt: skip
     return replace(result, cautions=tuple(dict.fromkeys(cautions)), sources=_sources(result, bridge))
 
@@ -291,15 +293,13 @@ def _beliefs(seen: Seen, error: ScoreError | None, group: Programme | None, mcid
     return (priors.from_programme(seen, error, group), *by_change, *alone)
 
 
-def were_error_larger(result: PersonChange, seen: Seen) -> list[str]:
+def were_error_larger(result: PersonChange, error: ScoreError | None, believe: Believe) -> list[str]:
     """Say what the chance that words follow would be with an SEM 30% larger, where that moves it by 5 points."""
-    error = result.error
     if error is None or not result.beliefs:
         return []
     sems = {name: LARGER * getattr(error, name) for name in ("before", "after", "group_before", "group_after")}
-    beliefs = _beliefs(seen, error._replace(**sems), result.programme, result.mcid)
-    now, then = result.leads(), replace(result, beliefs=beliefs).leads()
-    return [] if abs(now - then) < 0.05 else [f"Were the SEM 30% larger, the chance would be {v.sure_text(then)}."]
+    now, then = result.leads(), replace(result, beliefs=believe(error._replace(**sems))).leads()
+    return [] if abs(now - then) < 0.05 else [f"{LARGER_SEM}, the chance would be {v.sure_text(then)}."]
 
 
 def _sources(result: PersonChange, bridge: Bridge | None) -> tuple[str, ...]:

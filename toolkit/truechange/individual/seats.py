@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from truechange.foundation.errors import DataError, check_finite, stated
-from truechange.foundation.result import Part
+from truechange.foundation.result import Part, told
+from truechange.individual.typed import typed_fact
 from truechange.measures.catalogue import measure as look_up
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ class ProgressionRule:
     @property
     def words(self) -> str:
         """What an easy day is."""
-        return f"{self.confident_reps} confident repetitions, no more pain, no notable soreness"
+        return f"{self.confident_reps} confident repetitions, {self.loaded[0]} loaded, no more pain or notable soreness"
 
 
 def ladder(
@@ -103,15 +104,15 @@ def ladder(
     if lacking := [name for name in NEEDED if name not in frame]:
         raise DataError(f"The training log has no {', '.join(lacking)}: give one row a day with {', '.join(NEEDED)}.")
     rows = frame.assign(**{name: None for name in ("arms_used", "load_kg") if name not in frame})
-    arms = rows["arms_used"].astype("string").str.casefold().isin(["yes", "true", "1"])
+    rows["arms_used"] = [typed_fact("arms_used", value)[0] for value in rows["arms_used"]]
     rows = rows.assign(
         date=pd.to_datetime(rows["date"], errors="coerce"), load_kg=pd.to_numeric(rows["load_kg"]).fillna(0.0),
-        arms_used=np.where(arms, "yes", "no"),
         **{name: pd.to_numeric(rows[name], errors="coerce") for name in ("seat_height_cm", "reps")},
     ).dropna(subset=list(NEEDED)).sort_values("date", kind="stable", ignore_index=True)  # fmt: skip
     if rows.empty:
         raise DataError("No day of the log has a date, a seat height and repetitions.")
-    rows = rows.assign(easy=rule.easy(rows))
+    silent = told({"Days on which arms were not stated count as without arms.": (rows["arms_used"] == "").any()})
+    rows = rows.assign(easy=rule.easy(rows), arms_used=rows["arms_used"].replace("", "no"))
     stage = rows[STAGE].round({"seat_height_cm": 0})  # a seat measured twice differs by millimetres
     change = (stage != stage.shift()).any(axis=1).cumsum()
     stages = rows.groupby(change).agg(
@@ -120,12 +121,11 @@ def ladder(
         easy_days=("easy", "sum"),
     ).reset_index(drop=True)  # fmt: skip
     free = rows[(rows["arms_used"] == "no") & (rows["reps"] >= 1)]["seat_height_cm"]
-    easy = int(stages["easy_days"].iloc[-1])
+    easy, seat = int(stages["easy_days"].iloc[-1]), look_up("lowest_seat_height")
     facts = {"lowest": float(free.min()), "start": float(rows["seat_height_cm"].iloc[0]), "goal_cm": goal_cm,
              "easy_days": easy, "may_advance": easy >= rule.days}  # fmt: skip
-    test = look_up("lowest_seat_height")
     seen = "The seat stood up from on each day, lower seats upwards, filled where the arms were not used."
-    return Part(facts, stages, _says(facts, stages, goal, rule), (*test.reading[:2], *test.safety), seen=seen,
+    return Part(facts, stages, _says(facts, stages, goal, rule), (*silent, *seat.reading[:2], *seat.safety), seen=seen,
                 draw=partial(_draw, rows, goal_cm))  # fmt: skip
 
 
@@ -134,7 +134,8 @@ def _says(facts: Mapping[str, Any], stages: pd.DataFrame, goal: str, rule: Progr
     at = f"{last['seat_height_cm']:g} cm{f' with {last.load_kg:g} kg' if last['load_kg'] else ''}"
     says = ["Not yet stood up from any seat without arms."]
     if lowest == lowest:
-        says = [f"Lowest seat stood up from without arms: {lowest:g} cm; the first day's was {facts['start']:g} cm."]
+        start = f"{facts['start']:g} cm{', with arms' * (stages['arms_used'].iloc[0] == 'yes')}"
+        says = [f"Lowest seat stood up from without arms: {lowest:g} cm; the first day's was {start}."]
         name = f"{goal} ({wish:g} cm)" if goal and wish is not None else f"{wish} cm"
         to_go = f"{lowest - wish:g} cm to go" if wish is not None and lowest > wish else "reached"
         says += [f"Goal: {name}: {to_go}."] if wish is not None else []
@@ -148,10 +149,9 @@ def _draw(rows: pd.DataFrame, goal_cm: float | None, ax: "Axes") -> "Axes":
     from truechange.foundation import drawing
 
     ax.step(rows["date"], rows["seat_height_cm"], where="post", color=drawing.LINE, lw=1.5)
-    for used, fill in (("no", drawing.ACCENT), ("yes", "white")):
+    for used, fill, label in (("no", drawing.ACCENT, "without arms"), ("yes", "white", "with arms")):
         days = rows[rows["arms_used"] == used]
-        ax.plot(days["date"], days["seat_height_cm"], "o", ms=6, color=drawing.ACCENT, mfc=fill,
-                label="with arms" if used == "yes" else "without arms")  # fmt: skip
+        ax.plot(days["date"], days["seat_height_cm"], "o", ms=6, color=drawing.ACCENT, mfc=fill, label=label)
     if goal_cm is not None:
         drawing.mark_line(ax, goal_cm, "goal", colour=drawing.WARM, dash="--")
     ax.invert_yaxis()

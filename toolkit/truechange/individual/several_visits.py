@@ -14,7 +14,7 @@ from truechange.foundation.numbers import percent
 from truechange.foundation.result import Result, told
 from truechange.individual import posterior as priors
 from truechange.individual import verdict as v
-from truechange.individual.assess import own_test, person_change, visit_mean, were_error_larger
+from truechange.individual.assess import LARGER_SEM, UNSTATED, own_test, person_change, visit_mean, were_error_larger
 from truechange.individual.change import PersonChange
 from truechange.individual.posterior import Belief
 from truechange.individual.score_error import FEWEST, ScoreError, score_error
@@ -53,6 +53,8 @@ class Visits(Result):
 
     Parameters
     ----------
+    test : Measure
+        Name, unit, direction and resolution of the test.
     points : tuple of (float, float, int)
         Day, mean score and number of scores of each visit, in order; NaN and 0 where the person was unable.
     baselines, looks : int
@@ -69,6 +71,7 @@ class Visits(Result):
         What to mind; bibliography keys of what was computed.
     """
 
+    test: Measure
     points: tuple[Point, ...]
     baselines: int
     looks: int
@@ -81,8 +84,8 @@ class Visits(Result):
 
     @property
     def last(self) -> PersonChange | None:
-        """The last visit against the baseline; None at one visit."""
-        return self.changes[-1] if self.changes else None
+        """The last visit against the baseline, its chances those of the whole course; None at one visit."""
+        return self.by_course if self.changes else None
 
     @property
     def verdicts(self) -> tuple[str, ...]:
@@ -137,8 +140,10 @@ class Visits(Result):
         if not self.changes:
             return (f"One visit: the true score is most likely {self.level}; a change needs a second visit.",)
         last = self.by_course
-        course = (f"By a straight course the improvement is {self.change}, or {self.per_week}.", v.chances(last))
-        return (v.chart(last), last.person_sentence, *(course if self.beliefs else (last.surer_sentence,)))
+        way, sign = ("decline", -1) if self.change.value < 0 else ("improvement", 1)
+        course = f"By a straight course the {way} is {self.change.scaled(sign)}, or {self.per_week.scaled(sign)}."
+        rest = (course, v.chances(last)) if self.beliefs else (last.surer_sentence,)
+        return (v.chart(last), last.person_sentence, *rest)
 
     def plot(self, *, ax: "Axes | None" = None) -> "Axes":
         """Draw every visit with its error, the baseline, and the lines of important and detectable change."""
@@ -239,15 +244,12 @@ def visits(
     seen = tuple(point for point in points if point[2])
     looks = max(looks or 0, len(able) - len(start), 1)
     changes = [
-        person_change(
-            _scores(start or (able[-1:] if one is days[-1] and not one.able else [])), _scores([one]),
-            before_protocol=days[0].facts, after_protocol=one.facts, confidence=1 - (1 - confidence) / looks, **about,
-        )
+        person_change(_scores(start or (able[-1:] if one is days[-1] and not one.able else [])), _scores([one]),
+            before_protocol=days[0].facts, after_protocol=one.facts, confidence=1 - (1 - confidence) / looks, **about)
         for one in days[baselines:] or days[:1]
     ]  # fmt: skip
     last, (_, at, scores) = changes[-1], seen[-1]
-    error = score_error(about["sem"], about.get("sem_df"), (seen[0][1], at), programme=last.programme,
-                        unit=last.test.unit)  # fmt: skip
+    error = score_error(about["sem"], about.get("sem_df"), (seen[0][1], at), (1, 1), last.programme, last.test.unit)
     if error is None:
         raise RefusedError("Visits cannot be told from error without a standard error of measurement above 0 (sem=).")
     error = error._replace(before=error.group_before)
@@ -257,20 +259,23 @@ def visits(
         beliefs = _beliefs(seen, len(start), error, last)
         cautions += _course_cautions(seen, len(start), looks, error, last, confidence)
     reach = two_sided(confidence) * error.after / sqrt(scores)
-    level = Estimate(
-        value=at, low=at - reach, high=at + reach, confidence=confidence,
-        unit=last.test.unit, df=error.df, method="score ± error, nothing known of the group", origin=error.origin,
-    )  # fmt: skip
+    level = Estimate(value=at, low=at - reach, high=at + reach, confidence=confidence, unit=last.test.unit, df=error.df,
+                     method="score ± error, nothing known of the group", origin=error.origin)  # fmt: skip
     follow_up = tuple(changes) if len(days) > 1 else ()
-    about_last = last.cautions if len(days) > 1 else _of_one_visit(last)
-    return Visits(points, baselines, looks, follow_up, beliefs, level, (*cautions, *about_last), last.sources)
+    now = replace(last, beliefs=beliefs, after=last.after if follow_up else nan)
+    mirrored = about.get("mcid_deterioration") is None
+    # what was said of two scores and their chance gives way to what is true of the course, or of one visit
+    heard = [text for text in last.cautions if text not in v.gather(last, mirrored) and LARGER_SEM not in text]
+    larger = were_error_larger(now, error, lambda larger: _beliefs(seen, len(start), larger, last))
+    heard = list(dict.fromkeys([*cautions, *heard, *v.gather(now, mirrored), *larger]))
+    heard = heard if follow_up else _of_one(heard)
+    return Visits(last.test, points, baselines, looks, follow_up, beliefs, level, tuple(heard), last.sources)
 
 
-def _of_one_visit(alone: PersonChange) -> tuple[str, ...]:
-    """Return what to mind of a score that was held against itself, without what is said of a change and its chance."""
-    unchanged, level = priors.Seen(alone.before, alone.after, alone.test.sign), replace(alone, after=nan, beliefs=())
-    of_change = {*v.gather(alone, False), *were_error_larger(alone, unchanged)} - {*v.gather(level, False)}
-    return tuple(text for text in alone.cautions if text not in of_change)
+def _of_one(heard: list[str]) -> list[str]:
+    """Return what to mind of one visit: it has neither a first score nor a second, and nothing to be done the same."""
+    said = [text for text in heard if not text.startswith("The first score") and text != UNSTATED]
+    return [text.replace("The second score", "The score").replace("The last score", "The score") for text in said]
 
 
 def _day_cautions(points: Sequence[Point], test: Measure) -> list[str]:

@@ -121,6 +121,7 @@ def score_text(result: Any, score: float) -> str:
 def size_text(result: Any, size: float) -> str:
     """Write a threshold or a change with one decimal more than its scale is read to, without empty decimals."""
     text = fixed(size, decimals_of(result.test.resolution) + 1)
+    text = f"{size:.1g}" if size > 1e-9 and not text.strip("0.") else text  # an MCID above 0 is never written as 0
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
@@ -133,11 +134,12 @@ def chart(result: Any) -> str:
     """Return the sentence for the record, without the chances."""
     d, unit = result.improvement, f" {result.test.unit}".rstrip()
     scores = [score_text(result, score) for score in (result.before, result.after)]
-    scores[0 if scores[1] == "unable" else 1] += unit
+    scores[0 if scores[1] == "unable" else 1] += unit * (set(scores) != {"unable"})
     seen = (f"{result.test.name}: " if result.test.name else "") + " → ".join(scores)
     if not isnan(d):
         seen += f", {'improved' if d > 0 else 'worse'} by {size_text(result, abs(d))}" if d else ", no difference"
     mdc = f"MDC{round(100 * result.confidence, 1):g} {size_text(result, result.mdc.value)}" if result.mdc else ""
+    mdc += without_practice(result, " for the change {}")
     meaning = WORDS["chart"].get(result.verdict) or WORDS["chart"][result.verdict.removeprefix("worse_")]
     return f"{seen}: {meaning.format(mdc=mdc, mcid=size_text(result, result.bar.value), why=result.why_not)}."
 
@@ -147,7 +149,6 @@ def chances(result: Any) -> str:
     if not result.beliefs:
         return ""
     what = "decline" if result.worse else "improvement"
-    without = f", without the practice gain of {size_text(result, result.practice)}," if result.practice else ""
     by_prior = {prior: sure_text(chance[f"{result.leading}_beyond_practice"])
                 for prior, chance in result.chances.items()}  # fmt: skip
     which = f"{by_prior['flat']} (the scores alone; use this one, as the most it can be)"
@@ -155,7 +156,12 @@ def chances(result: Any) -> str:
         group = f"people like this one: {result.programme.name}, n = {result.programme.n}"
         which = f"{by_prior['programme']} ({group}; use this one), {by_prior['flat']} (the scores alone)"
     which += f", {by_prior['sceptical']} (a sceptic who expects no change)"
-    return f"Chance that the true change{without} is an important {what}: {which}."
+    return f"Chance that the true change{without_practice(result)} is an important {what}: {which}."
+
+
+def without_practice(result: Any, place: str = ", {},") -> str:
+    """Say, in its `place`, that the practice gain is taken out of what was just named; empty where there is none."""
+    return place.format(f"without the practice gain of {size_text(result, result.practice)}") * bool(result.practice)
 
 
 def person(verdict: str, better: float, important: float, worse: bool = False) -> str:
@@ -183,11 +189,9 @@ def firmness(result: Any) -> str:
     """Say how firmly the verdict stands; empty where the thresholds came without their uncertainty."""
     if isnan(result.stability):
         return ""
-    share = sure_text(result.stability)
-    return (
-        f"{'Borderline: the' if result.borderline else 'The'} same verdict comes out in {share} of the MDCs and MCIDs "
-        "their uncertainty allows: how firm those two are, not how sure the change is."
-    )
+    start, share = "Borderline: the" if result.borderline else "The", sure_text(result.stability)
+    allowed = "the MDCs and MCIDs their uncertainty allows: how firm those two are, not how sure the change is"
+    return f"{start} same verdict comes out in {share} of {allowed}."
 
 
 def surer(result: Any) -> str:
@@ -267,9 +271,9 @@ def gather(result: Any, mirrored: bool) -> list[str]:
         notes += _group(result) if sized else ()
     notes += [NOT_CAUSE] if sized else []
     if result.practice and result.beliefs:
-        left = sure_text(getattr(result, result.leading))
-        gain = f"A practice gain of {size_text(result, result.practice)}"
-        notes.append(f"{gain} is taken out of “beyond error” and of the chances; the first chance with it in: {left}.")
+        gain, left = size_text(result, result.practice), sure_text(getattr(result, result.leading))
+        out = "is taken out of “beyond error” and of the chances"
+        notes.append(f"A practice gain of {gain} {out}; the first chance with it in: {left}.")
     lacking = told({"SEM's": error is not None and error.df is None, "MCID's": not spread(result.bar)})
     if lacking and sized:
         notes.append(f"The {' and the '.join(lacking)} own uncertainty was not given, so it is not carried.")

@@ -159,16 +159,14 @@ def climbed(typed: Typed, clinic: Any = None) -> dict[str, Any]:
 
 
 def _answer(result: Any, there: tuple[str, ...]) -> str:
-    from truechange.individual.verdict import sure_text
+    from truechange.individual.verdict import sure_text, without_practice
 
     course, last = hasattr(result, "points"), result.last
-    if course and result.beliefs and last:
-        last = result.by_course  # the last visit, its chances those of the whole course
     return _page(
         "answer", head=result.verdict.replace("_", " ").capitalize(), says=result.sentences(), course=course,
         chance=sure_text(last.leads()) if last is not None and last.beliefs else "", last=last, caution=INFORMS,
         cautions=result.cautions, others=[text.replace(COMPARES, "") for text in there],
-        safety=last.test.safety if last else (),
+        safety=result.test.safety, without=without_practice(last) if last else "",
     )  # fmt: skip
 
 

@@ -143,13 +143,13 @@ def beside_other_side(result: Any, other: Any) -> Any:
     ChoiceError
         The test has no sides.
     """
-    test = getattr(result, "test", None) or result.changes[-1].test
-    if not test.sides:
-        raise ChoiceError(f"{test.name or 'This test'} has no sides: leave the scores of another side out.")
+    if not result.test.sides:
+        raise ChoiceError(f"{result.test.name or 'This test'} has no sides: leave the scores of another side out.")
+    looked = all(one.last and one.last.mdc for one in (result, other))
     level = result.confidence if hasattr(result, "confidence") else result.level.confidence
     passes = f"one of them passes the error in {percent(1 - level**2)} of unchanged people"
     price = f"Both sides were looked at: {passes}, not in {percent(1 - level)}."
-    return replace(result, cautions=(f"Other side: {other.sentences()[0]}", price, *result.cautions))
+    return replace(result, cautions=(f"Other side: {other.sentences()[0]}", *told({price: looked}), *result.cautions))
 
 
 def _among_others(question: Question, test: Measure) -> tuple[tuple[str, ...], list[str]]:

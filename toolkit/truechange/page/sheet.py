@@ -11,7 +11,7 @@ from truechange.foundation import INFORMS
 from truechange.foundation.errors import ChoiceError, OutcomeError, check_choice
 from truechange.individual.change import draw_plain
 from truechange.individual.typed import named, typed_fact
-from truechange.individual.verdict import chart, score_text, size_text, sure_text
+from truechange.individual.verdict import chart, score_text, size_text, sure_text, without_practice
 from truechange.page.question import COMPARES, Question, facts_named
 from truechange.reporting.page import Picture, Section, Words, page_html, write_pdf
 from truechange.reporting.references import cite
@@ -72,24 +72,23 @@ def sheet_sections(result: Any, about: HandOver, kind: str = CHART) -> tuple[str
     """
     check_choice("kind", kind, KINDS)
     last = result.last
-    title = (last.test.name if last is not None else "") or "One person's change"
+    title = result.test.name or "One person's change"
     sections = {CHART: _for_chart, PERSON: _for_person, REFERRER: _for_referrer}[kind](result, last, about)
     return title, [section for section in sections if section.blocks]
 
 
-def _for_chart(result: Any, last: Any, about: HandOver) -> list[Section]:
+def _for_chart(result: Any, _last: Any, about: HandOver) -> list[Section]:
     """For the record: the words, conditions, numbers with their sources, cautions, and how to test safely."""
     says = result.sentences()
     first = says if hasattr(result, "points") else says[:2]
     others = [text.replace(COMPARES, "") for text in about.there]
     sources = str(cite(*result.sources)).splitlines() if result.sources else []
     pictures = [Picture(result.plot(), result.alt)] if result.drawable else []
-    safety = last.test.safety if last is not None else ()
     return [
         Section("", [Words(first, "answer"), *pictures, Words(says[len(first) :])]),
-        Section("How it was done", _conditions(about, last.test) if last is not None else []),
+        Section("How it was done", _conditions(about, result.test)),
         Section("Mind", [Words(result.cautions, "caution")]),
-        Section("At the next test", [Words(safety, "list")] if safety else []),
+        Section("At the next test", [Words(result.test.safety, "list")] if result.test.safety else []),
         Section("Among others", [Words(others, "list")] if others else []),
         Section("Sources", [Words(sources, "references"), Words([INFORMS])]),
     ]
@@ -136,8 +135,8 @@ def _for_referrer(result: Any, last: Any, about: HandOver) -> list[Section]:
     notes = []
     if last is not None and last.beliefs:
         what, least = "decline" if last.worse else "improvement", f"{size_text(last, last.bar.value)} {last.test.unit}"
-        chance = sure_text(last.leads())
-        notes.append(f"Chance that the true change is an important {what} (at least {least}): {chance}.")
+        true, chance = f"true change{without_practice(last)}", sure_text(last.leads())
+        notes.append(f"Chance that the {true} is an important {what} (at least {least}): {chance}.")
     plan = [text for text in (f"The person's goal: {about.goal}" if about.goal else "", about.agreed) if text]
     left = len(result.cautions) - 2
     more = [f"{left} more to mind stand on the page for the chart."] if left > 0 else []
