@@ -297,7 +297,7 @@ def test_a_study_without_an_mcid_still_says_who_changed_beyond_error_and_who_got
     fell = computed(frames)
     gained, limit = fell.change.usable["improvement"], fell.error.mdc95.value
     text = " ".join(fell.sentences())
-    assert f"{(gained >= limit).sum()} of the 200 people due changed by at least" in text
+    assert f"{(gained >= limit).sum()} of the 200 people due improved by at least" in text
     assert f"{(gained <= -limit).sum()} got worse by at least" in text
     answer = study_sections(fell, stamp(), {}, {})[0]
     assert f"{(gained <= -limit).sum()} got worse by at least" in " ".join(answer.blocks[0].texts)
