@@ -166,8 +166,7 @@ class Estimate:
 
     def worded(self, above: str, below: str) -> str:
         """Write it in words that carry its sign: `above` holds it as it is, `below` turned (improved, got worse)."""
-        turned = replace(self, value=-self.value, low=-self.high, high=-self.low)
-        return below.format(turned) if self.value < 0 else above.format(self)
+        return below.format(self.scaled(-1)) if self.value < 0 else above.format(self)
 
     def interval_text(self, decimals: int | None = None) -> str:
         """Write the interval alone: ``95% CI 2.2 to 3.7``."""
@@ -179,7 +178,8 @@ class Estimate:
     def scaled(self, factor: float, **changes: object) -> Self:
         """Return the same estimate times `factor`, its interval with it, turned by a negative one."""
         low, high = sorted((self.low * factor, self.high * factor))
-        return replace(self, **({"value": self.value * factor, "low": low, "high": high} | changes))  # type: ignore
+        moved = {"value": self.value * factor, "low": low, "high": high}
+        return replace(self, **(moved | changes))  # type: ignore[arg-type]
 
     def row(self) -> dict[str, object]:
         """Return one tidy row, unrounded: estimate, low, high, confidence, unit, n, df, method, origin."""

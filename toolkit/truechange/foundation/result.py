@@ -17,8 +17,8 @@ _LONE = rf"(?<![\w.,−/])1 (of (?:the )?\d+ )?{_THINGS}( \(\d+%\))?( [a-z]+)?"
 _ONE = {"people": "person", " are": " is", " have": " has", " lack": " lacks", " were": " was", " count": " counts"}
 
 
-def told(notes: Mapping[str, object]) -> tuple[str, ...]:
-    """Return the sentences whose condition holds: ``{"Only 8 people.": n < 10}``; one of a thing in the singular."""
+def in_singular(text: str) -> str:
+    """Return a sentence with one of a thing in the singular: ``1 people have`` is ``1 person has``."""
 
     def one(found: re.Match[str]) -> str:
         of, noun, more, share, verb = found.groups("")
@@ -26,7 +26,12 @@ def told(notes: Mapping[str, object]) -> tuple[str, ...]:
         return f"1 {of}{noun}{more}{share}{_ONE.get(verb, verb)}"
 
     # no pattern at import: it would be compiled for answers that never need it
-    return tuple(re.sub(_LONE, one, text) if "1 " in text else text for text, holds in notes.items() if holds)
+    return re.sub(_LONE, one, text) if "1 " in text else text
+
+
+def told(notes: Mapping[str, object]) -> tuple[str, ...]:
+    """Return the sentences whose condition holds: ``{"Only 8 people.": n < 10}``; one of a thing in the singular."""
+    return tuple(in_singular(text) for text, holds in notes.items() if holds)
 
 
 @cache
@@ -126,7 +131,7 @@ class Part(Result):
     height: float = field(default=3.6, repr=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "says", tuple(told({text: True})[0] for text in self.says))
+        object.__setattr__(self, "says", tuple(map(in_singular, self.says)))
 
     def __getattr__(self, name: str) -> Any:
         facts = self.__dict__.get("facts", {})  # empty while a copy or a pickle is being built

@@ -140,8 +140,8 @@ class Visits(Result):
         if not self.changes:
             return (f"One visit: the true score is most likely {self.level}; a change needs a second visit.",)
         last = self.by_course
-        way, sign = ("decline", -1) if self.change.value < 0 else ("improvement", 1)
-        course = f"By a straight course the {way} is {self.change.scaled(sign)}, or {self.per_week.scaled(sign)}."
+        way = self.change.worded("improvement is {}", "decline is {}")
+        course = f"By a straight course the {way}, or {self.per_week.worded('{}', '{}')}."
         rest = (course, v.chances(last)) if self.beliefs else (last.surer_sentence,)
         return (v.chart(last), last.person_sentence, *rest)
 

@@ -346,13 +346,14 @@ def paired_change(
 
 def left_out(change: Any) -> tuple[str, ...]:
     """Say whom the mean leaves out: those who could no longer do the test, by number where that may be told."""
-    hidden = tuple(text for text in change.cautions if text == WORDS["change"]["left_out"])
-    return change.sentences()[-1:] if getattr(change, "unable", 0) else hidden
+    some = change.facts.get("some_unable", False)
+    return change.sentences()[-1:] if change.facts.get("unable") else worded(WORDS["change"], {}, left_out=some)
 
 
 def without_unable(change: Part) -> Part:
     """Return the change without the second mean, whose size would tell how many were unable."""
-    return _told({**change.facts, "with_unable": None, "unable": 0}, (*change.cautions, WORDS["change"]["left_out"]))
+    hidden = {"with_unable": None, "unable": 0, "some_unable": True}
+    return _told({**change.facts, **hidden}, (*change.cautions, WORDS["change"]["left_out"]))
 
 
 def _told(facts: dict[str, Any], cautions: tuple[str, ...]) -> Part:

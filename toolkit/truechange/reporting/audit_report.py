@@ -14,7 +14,7 @@ from truechange.figures import changes_beside_error
 from truechange.foundation import INFORMS, drawing
 from truechange.foundation.estimate import Threshold
 from truechange.foundation.numbers import fixed, percent
-from truechange.foundation.result import Part, Refused, Result, told
+from truechange.foundation.result import Part, Refused, Result, in_singular, told
 from truechange.programme.audit_result import ProgrammeAudit
 from truechange.programme.change import left_out
 from truechange.programme.known import got_worse, share_of
@@ -226,7 +226,7 @@ def headline(test: OneTest) -> str:
     alone = "what measurement error alone would give is not known"
     if error is not None:
         alone = f"measurement error alone would give about {fixed(error.expected, 0)} of the {error.n} tested twice"
-    return told({f"{k} of the {n} people due improved by {test.size}; {alone}.": True})[0]
+    return in_singular(f"{k} of the {n} people due improved by {test.size}; {alone}.")
 
 
 def _numbers(test: OneTest) -> list[tuple[str, str, str, str]]:

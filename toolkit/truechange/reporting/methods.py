@@ -16,7 +16,7 @@ import pandas as pd
 from truechange.foundation.drawing import cell_text
 from truechange.foundation.errors import ChoiceError, OutcomeError, listed
 from truechange.foundation.estimate import Estimate
-from truechange.foundation.result import Part, Refused, Result
+from truechange.foundation.result import Part, Refused, Result, in_singular
 from truechange.meaningful_change.estimators import METHODS, OWN
 from truechange.meaningful_change.study import McidStudy
 from truechange.numerics.intervals import FEW
@@ -33,7 +33,7 @@ from truechange.reporting.tables import latex_text
 CALL = re.compile(r"Give (a retest study, or )?thresholds=\{'(\w+)': \{'(\w+)': \.\.\.\}\}( with its source)?\.")
 KIND, BRACKETS, PIECES = re.compile(r"error='([\w-]+)'"), re.compile(r" \(\w+=\)"), re.compile(r"(?<=[.;]) ")
 CODE = re.compile(r"\b\w+=|\btc\.|\btruechange [a-z]|\bsem_df\b| --\w|`| \.[a-z]+\b")
-ALONE, ASKED = re.compile(r"(?<!\S)1 people\b"), {"sem": "standard error of measurement", "mcid": "MCID"}
+ASKED = {"sem": "standard error of measurement", "mcid": "MCID"}
 
 
 def in_words(text: Any) -> Any:
@@ -166,7 +166,7 @@ def methods_paragraph(
         for name, one in fields.items():
             told = {"field": name, "shown": shown[name], "value": getattr(one, "value", one)}
             facts.append(told | {"source": source or kind})
-        lines.append((ALONE.sub("1 person", template.format(**shown)), (*keys, *cited)))
+        lines.append((in_singular(template.format(**shown)), (*keys, *cited)))
 
     for result in results:
         if type(result) not in WORDINGS:

@@ -3,7 +3,6 @@
 import csv
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache, partial
 from operator import attrgetter
@@ -17,8 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 import truechange as tc
-from truechange.foundation.errors import OutcomeError, check_choice
-from truechange.foundation.result import attempt
+from truechange.foundation.errors import check_choice
+from truechange.foundation.result import Refused, attempt
 from truechange.individual import assess, norms, score_error
 from truechange.individual import change as own
 from truechange.meaningful_change import beside, companions, draws, estimators, ratings, rules
@@ -284,9 +283,7 @@ def least_squares(table: ArrayLike) -> Any:
 
 def refused(of: Any, *args: Any, **given: Any) -> bool:
     """Say whether a call is refused: a public function by its name, or whatever can be called."""
-    with suppress(OutcomeError):
-        return getattr(tc, str(of), of)(*args, **given) is None
-    return True
+    return isinstance(attempt(partial(getattr(tc, str(of), of), *args, **given), str(of)), Refused)
 
 
 MODULES = {one.__name__.removeprefix("truechange."): one for one in (
